@@ -1,0 +1,189 @@
+"""Settings, all from the environment; `deploy/environment.py` holds the casts.
+
+STILLKEEP_HOME              folder for the database, the key and collected static files (.stillkeep)
+STILLKEEP_SITE_URL          public address; https switches the strict transport settings on
+STILLKEEP_ALLOWED_HOSTS     further host names, comma-separated
+STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed
+STILLKEEP_DEBUG             true only while developing
+STILLKEEP_LOG_LEVEL         DEBUG, INFO, WARNING or ERROR
+SECRET_KEY, DATABASE_URL, REDIS_URL   also as SECRET_KEY_FILE and so on
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from deploy import environment
+from deploy.environment import Environment
+from deploy.secret import secret_key_read
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+_env = Environment()
+
+STILLKEEP_HOME: Path = _env.read("STILLKEEP_HOME", environment.path, BASE_DIR / ".stillkeep")
+STILLKEEP_SITE_URL: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, "http://127.0.0.1:8000")
+STILLKEEP_TRUSTED_PROXY: str = _env.read("STILLKEEP_TRUSTED_PROXY", str, "")
+DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
+# Empty until a first start makes the file; Django then refuses to sign anything.
+SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "") or secret_key_read(STILLKEEP_HOME)
+
+_site = urlsplit(STILLKEEP_SITE_URL)
+ALLOWED_HOSTS: list[str] = [
+    *dict.fromkeys(
+        [
+            _site.hostname or "localhost",
+            "localhost",
+            "127.0.0.1",
+            "[::1]",
+            *_env.read("STILLKEEP_ALLOWED_HOSTS", environment.names, []),
+        ]
+    )
+]
+CSRF_TRUSTED_ORIGINS = [STILLKEEP_SITE_URL]
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "django_filters",
+    "drf_spectacular",
+    "drf_spectacular_sidecar",
+    "inventory",
+    "recovery",
+    "deploy",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "deploy.middleware.ContentSecurityPolicyMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+
+ROOT_URLCONF = "deploy.urls"
+WSGI_APPLICATION = "deploy.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+DATABASES: dict[str, dict[str, Any]] = {
+    "default": _env.read(
+        "DATABASE_URL",
+        environment.database,
+        environment.tuned(
+            {"ENGINE": "django.db.backends.sqlite3", "NAME": str(STILLKEEP_HOME / "stillkeep.sqlite3")}
+        ),
+    )
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+# With Redis, Celery's beat and workers drain the jobs; without it one thread of the server does.
+REDIS_URL: str = _env.read("REDIS_URL", environment.redis_url, "")
+STILLKEEP_EMBEDDED_JOBS = not REDIS_URL
+CELERY_BROKER_URL = environment.broker_url(REDIS_URL)
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TIMEZONE = "UTC"
+CACHES = {
+    "default": (
+        {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
+        if REDIS_URL
+        else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
+    )
+}
+
+AUTH_USER_MODEL = "inventory.User"
+LOGIN_URL = "/login/"
+LOGIN_REDIRECT_URL = "/"
+_validators = "django.contrib.auth.password_validation."
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": f"{_validators}UserAttributeSimilarityValidator"},
+    {"NAME": f"{_validators}MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": f"{_validators}CommonPasswordValidator"},
+    {"NAME": f"{_validators}NumericPasswordValidator"},
+]
+
+REST_FRAMEWORK: dict[str, Any] = {
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "DEFAULT_FILTER_BACKENDS": ["django_filters.rest_framework.DjangoFilterBackend"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "TEST_REQUEST_DEFAULT_FORMAT": "json",
+}
+SPECTACULAR_SETTINGS: dict[str, Any] = {
+    "TITLE": "Stillkeep",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.0",
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SWAGGER_UI_DIST": "SIDECAR",
+    "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
+    "REDOC_DIST": "SIDECAR",
+}
+
+LANGUAGE_CODE = "en-gb"
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+STATIC_URL = "static/"
+STATIC_ROOT = STILLKEEP_HOME / "static"
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": (
+            "django.contrib.staticfiles.storage.StaticFilesStorage"
+            if DEBUG
+            else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        )
+    },
+}
+
+_https = _site.scheme == "https"
+SECURE_SSL_REDIRECT = _https
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
+SECURE_HSTS_SECONDS = 31_536_000 if _https else 0
+SECURE_REFERRER_POLICY = "same-origin"
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = _https
+SESSION_COOKIE_HTTPONLY = True
+X_FRAME_OPTIONS = "DENY"
+# A club often holds one name under a school's domain: it must not bind the neighbours or a browser's preload list.
+SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "root": {
+        "handlers": ["stderr"],
+        "level": _env.read(
+            "STILLKEEP_LOG_LEVEL", environment.one_of("DEBUG", "INFO", "WARNING", "ERROR"), "INFO"
+        ),
+    },
+}
+
+_env.finish()

@@ -1,0 +1,10 @@
+"""The server's entry for gunicorn, waitress and the like: `gunicorn deploy.wsgi`."""
+
+from __future__ import annotations
+
+import os
+
+from django.core.wsgi import get_wsgi_application
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
+application = get_wsgi_application()

@@ -1,0 +1,161 @@
+"""Private PostgreSQL and Redis servers for tests: own folder, own Unix socket, no port, gone afterwards."""
+
+from __future__ import annotations
+
+import atexit
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import Any
+
+POSTGRES_FOLDERS = ("/usr/lib/postgresql/*/bin", "/opt/homebrew/opt/postgresql@*/bin", "/usr/local/pgsql/bin")
+CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
+FAST_POSTGRES = "-F -c full_page_writes=off -c synchronous_commit=off -c max_connections=60"
+
+
+class ServerMissing(RuntimeError):
+    """The programs of a server are not on this machine, or the server would not start."""
+
+
+def postgres_programs() -> Path | None:
+    """The folder that holds initdb and pg_ctl, newest first; None when there is none."""
+    on_path = shutil.which("initdb")
+    found = [Path(on_path).resolve().parent] if on_path else []
+    for pattern in POSTGRES_FOLDERS:
+        found += sorted(Path("/").glob(pattern.lstrip("/")), key=_version, reverse=True)
+    return next((folder for folder in found if (folder / "pg_ctl").exists()), None)
+
+
+def _version(folder: Path) -> float:
+    digits = "".join(c for c in folder.parent.name if c.isdigit() or c == ".")
+    return float(digits or 0)
+
+
+def redis_program() -> str | None:
+    """The path of redis-server, or None."""
+    return shutil.which("redis-server")
+
+
+def chromium_program() -> str | None:
+    """The path of a Chromium, or None."""
+    return next(filter(None, map(shutil.which, CHROMIUM_NAMES)), None)
+
+
+def free_port() -> int:
+    """A TCP port on the loopback address that nobody listened on a moment ago."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+        return port
+
+
+def _unprivileged(folder: Path) -> dict[str, Any]:
+    """How to start PostgreSQL, which refuses to run as root: the keyword arguments for subprocess."""
+    if os.geteuid() != 0:
+        return {}
+    import pwd
+
+    known = {entry.pw_name: entry for entry in pwd.getpwall()}
+    user = known.get("postgres") or known["nobody"]
+    os.chown(folder, user.pw_uid, user.pw_gid)
+    return {"user": user.pw_uid, "group": user.pw_gid, "extra_groups": []}
+
+
+@contextmanager
+def temp_postgres() -> Iterator[str]:
+    """A running PostgreSQL; yields a DATABASE_URL on its socket. Raises ServerMissing."""
+    programs = postgres_programs()
+    if programs is None:
+        raise ServerMissing("PostgreSQL's server programs are not installed (apt-get install postgresql)")
+    folder = Path(tempfile.mkdtemp(prefix="stillkeep-pg-", dir="/tmp"))  # short: a socket path has 107 bytes
+    try:
+        with _running_postgres(programs, folder, _unprivileged(folder)):
+            yield f"postgresql://test@/postgres?host={folder}"
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def _running_postgres(programs: Path, folder: Path, who: dict[str, Any]) -> Iterator[None]:
+    environment = {**os.environ, "HOME": str(folder), "LC_ALL": "C.UTF-8", "TZ": "UTC"}
+    data = str(folder / "data")
+
+    def run(program: str, *arguments: str) -> None:
+        # start_new_session: Ctrl-C reaches us alone, so the server is still there to be stopped in order.
+        done = subprocess.run(
+            [str(programs / program), "-D", data, *arguments],
+            cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE, start_new_session=True, check=False, **who,
+        )  # fmt: skip
+        if done.returncode:
+            raise ServerMissing(f"{program} failed: {done.stderr.decode(errors='replace').strip()}")
+
+    run("initdb", "-U", "test", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
+    options = f"-k {folder} -h '' {FAST_POSTGRES}"
+    try:
+        run("pg_ctl", "-w", "-t", "60", "-l", str(folder / "log"), "-o", options, "start")
+        yield
+    finally:
+        if (folder / "data" / "postmaster.pid").exists():
+            run("pg_ctl", "-m", "immediate", "-w", "stop")
+
+
+@contextmanager
+def temp_redis() -> Iterator[str]:
+    """A running Redis; yields its REDIS_URL. Raises ServerMissing."""
+    program = redis_program()
+    if program is None:
+        raise ServerMissing("redis-server is not installed (apt-get install redis-server)")
+    folder = Path(tempfile.mkdtemp(prefix="stillkeep-redis-", dir="/tmp"))
+    path = folder / "socket"
+    command = [program, "--port", "0", "--unixsocket", str(path), "--dir", str(folder), "--save", ""]
+    server = subprocess.Popen(
+        command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
+    )
+    try:
+        _wait_for_socket(server, path)
+        yield f"unix://{path}"
+    finally:
+        _stop(server)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _wait_for_socket(server: subprocess.Popen[bytes], path: Path) -> None:
+    for _ in range(500):
+        if server.poll() is not None:
+            raise ServerMissing(f"redis-server ended with exit code {server.returncode}")
+        with socket.socket(socket.AF_UNIX) as probe:
+            if path.exists() and probe.connect_ex(str(path)) == 0:
+                return
+        time.sleep(0.01)
+    raise ServerMissing("redis-server did not open its socket within 5 s")
+
+
+def _stop(server: subprocess.Popen[bytes]) -> None:
+    server.send_signal(signal.SIGTERM)
+    try:
+        server.wait(timeout=5)
+    except subprocess.TimeoutExpired:
+        server.kill()
+        server.wait()
+
+
+def postgres_for_this_process() -> str:
+    """A server that lives until this process ends; returns its DATABASE_URL. Raises ServerMissing."""
+    stack = ExitStack()
+    owner = os.getpid()
+
+    def close() -> None:
+        if os.getpid() == owner:  # a forked child must not take the server down with it
+            stack.close()
+
+    url = stack.enter_context(temp_postgres())
+    atexit.register(close)
+    return url
