@@ -1,0 +1,27 @@
+"""What must hold after every migrate: guards on append-only tables, and the shipped catalogue."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.apps import AppConfig
+from django.db import connections
+from django.db.models.signals import post_migrate
+
+
+def _after_migrate(sender: AppConfig, using: str, plan: Any = None, **_: Any) -> None:
+    from inventory.models import append_only
+    from inventory.services import shipped
+
+    connection = connections[using]
+    append_only.install(connection)
+    if "inventory_solvent" in connection.introspection.table_names():
+        shipped.load(using=using)
+
+
+class InventoryConfig(AppConfig):
+    name = "inventory"
+
+    def ready(self) -> None:
+        # Recovery migrates last and may alter nothing of ours, yet any later migration could: run for each app.
+        post_migrate.connect(_after_migrate, dispatch_uid="inventory.after_migrate")

@@ -1,0 +1,87 @@
+"""People, the laboratories they share, and the ways in."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from django.contrib.auth.models import AbstractUser
+from django.db import models
+from django.db.models import Q
+from rest_framework_api_key.models import AbstractAPIKey
+
+from inventory.rules.roles import ROLES, SCOPES
+
+
+class User(AbstractUser):
+    """A person who signs in. What they may do depends on their membership in each lab."""
+
+    @property
+    def display_name(self) -> str:
+        return self.get_full_name() or self.username
+
+
+class Lab(models.Model):
+    """One club's or school's laboratory: all records belong to exactly one."""
+
+    slug = models.SlugField(max_length=60, unique=True)
+    name = models.CharField(max_length=120)
+    time_zone = models.CharField(max_length=64, default="UTC")
+    emergency_text = models.TextField(blank=True)
+    contact = models.CharField(max_length=200, blank=True)
+    policy = models.ForeignKey("inventory.Policy", on_delete=models.PROTECT, related_name="labs")
+    due_soon_days = models.PositiveSmallIntegerField(default=14)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Membership(models.Model):
+    """One person's role in one lab."""
+
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="memberships")
+    lab = models.ForeignKey(Lab, on_delete=models.CASCADE, related_name="memberships")
+    role = models.CharField(max_length=12, choices=[(r, r) for r in ROLES])
+    initials = models.CharField(max_length=12, blank=True, help_text="As this person signs in paper logs.")
+    joined_at = models.DateTimeField(auto_now_add=True)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["user", "lab"], name="membership_once"),
+            models.CheckConstraint(condition=Q(role__in=ROLES), name="membership_role_known"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user} · {self.role} · {self.lab}"
+
+
+class ApiToken(AbstractAPIKey):
+    """A program's way in: acts for one person in one lab, never beyond its scope.
+
+    The secret is shown once; only a digest is stored.
+    """
+
+    lab = models.ForeignKey(Lab, on_delete=models.CASCADE, related_name="tokens")
+    user = models.ForeignKey(User, on_delete=models.CASCADE, related_name="tokens")
+    scope = models.CharField(max_length=8, choices=[(s, s) for s in SCOPES])
+    last_used_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta(AbstractAPIKey.Meta):
+        constraints: ClassVar = [
+            models.CheckConstraint(condition=Q(scope__in=SCOPES), name="token_scope_known")
+        ]
+
+
+class EntryLink(models.Model):
+    """A one-time link: the first one makes the first lab, later ones invite a person into a lab."""
+
+    lab = models.ForeignKey(Lab, null=True, blank=True, on_delete=models.CASCADE, related_name="entry_links")
+    role = models.CharField(max_length=12, choices=[(r, r) for r in ROLES])
+    secret_sha256 = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField()
+    expires_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True, blank=True)
+    used_by = models.ForeignKey(User, null=True, blank=True, on_delete=models.PROTECT, related_name="+")
+
+    def __str__(self) -> str:
+        return f"{self.role} · {self.lab or 'first set-up'}"

@@ -1,0 +1,100 @@
+"""What the bottles may hold: the catalogue, its names, and retest policies."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from django.db import models
+from django.db.models import Q
+
+PEROXIDE_CLASSES = ["A", "B", "C", "D", "none", "unknown"]
+
+
+class Solvent(models.Model):
+    """A catalogue row: shipped (no lab) or a lab's own. `facts` carries every value with its source."""
+
+    class State(models.TextChoices):
+        SHIPPED = "shipped"
+        UNCONFIRMED = "unconfirmed"
+        CONFIRMED = "confirmed"
+
+    lab = models.ForeignKey(
+        "inventory.Lab", null=True, blank=True, on_delete=models.CASCADE, related_name="solvents"
+    )
+    key = models.SlugField(max_length=80)
+    name = models.CharField(max_length=120)
+    cas = models.CharField(max_length=12, blank=True)
+    state = models.CharField(max_length=12, choices=State.choices)
+    molar_mass_g_per_mol = models.DecimalField(max_digits=9, decimal_places=4, null=True)
+    density_20c_kg_m3 = models.DecimalField(max_digits=9, decimal_places=3)
+    u_density_kg_m3 = models.DecimalField(max_digits=8, decimal_places=3)
+    expansion_20c_per_k = models.DecimalField(max_digits=9, decimal_places=7, null=True)
+    boiling_point_c = models.DecimalField(max_digits=7, decimal_places=2, null=True)
+    flash_point_c = models.DecimalField(max_digits=7, decimal_places=2, null=True)
+    lel_vol_pct = models.DecimalField(max_digits=6, decimal_places=3, null=True)
+    ghs_category = models.CharField(max_length=8)
+    nfpa30_class = models.CharField(max_length=8)
+    peroxide_class = models.CharField(max_length=8, choices=[(c, c) for c in PEROXIDE_CLASSES])
+    peroxide_basis = models.TextField(blank=True)
+    facts = models.JSONField(default=list)
+    confirmed_by = models.ForeignKey(
+        "inventory.User", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["lab", "key"], name="solvent_key_once_in_lab"),
+            models.UniqueConstraint(
+                fields=["key"], condition=Q(lab__isnull=True), name="solvent_key_once_shipped"
+            ),
+            models.CheckConstraint(
+                condition=Q(peroxide_class__in=PEROXIDE_CLASSES), name="solvent_peroxide_class_known"
+            ),
+            models.CheckConstraint(condition=Q(density_20c_kg_m3__gt=0), name="solvent_density_positive"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def is_former(self) -> bool:
+        return self.peroxide_class != "none"
+
+
+class SolventName(models.Model):
+    """A name this lab uses for a solvent, beside the shipped synonyms."""
+
+    lab = models.ForeignKey("inventory.Lab", on_delete=models.CASCADE, related_name="solvent_names")
+    folded = models.CharField(max_length=120)
+    solvent = models.ForeignKey(Solvent, on_delete=models.CASCADE, related_name="lab_names")
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["lab", "folded"], name="solvent_name_once_in_lab")
+        ]
+
+    def __str__(self) -> str:
+        return self.folded
+
+
+class Policy(models.Model):
+    """Retest rules as data: shipped (no lab) or a lab's own copy. `body` is `rules.retest.Policy` as JSON."""
+
+    lab = models.ForeignKey(
+        "inventory.Lab", null=True, blank=True, on_delete=models.CASCADE, related_name="own_policies"
+    )
+    key = models.SlugField(max_length=60)
+    name = models.CharField(max_length=120)
+    source = models.TextField()
+    body = models.JSONField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["lab", "key"], name="policy_key_once_in_lab"),
+            models.UniqueConstraint(
+                fields=["key"], condition=Q(lab__isnull=True), name="policy_key_once_shipped"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,60 @@
+"""Who may do what: the one table of roles, token scopes and permissions."""
+
+from __future__ import annotations
+
+READ = frozenset(
+    {"lab.read", "catalogue.read", "stock.read", "safety.read", "alerts.read", "runs.read", "reports.read"}
+)
+LOG = frozenset(
+    {
+        "stock.open",
+        "stock.draw",
+        "stock.put-back",
+        "stock.pour",
+        "stock.move",
+        "safety.test",
+        "safety.observe",
+        "runs.log",
+    }
+)
+MANAGE = frozenset(
+    {
+        "stock.receive",
+        "stock.count",
+        "stock.discard",
+        "stock.reverse",
+        "stock.edit",
+        "locations.edit",
+        "safety.withdraw",
+        "catalogue.add",
+        "catalogue.confirm",
+        "alerts.sweep",
+        "import.write",
+        "audit.read",
+        "people.read",
+    }
+)
+GOVERN = frozenset({"lab.edit", "people.edit", "policy.set", "tokens.edit"})
+
+# Every person may keep tokens of their own; a token can never do more than its owner.
+OWN = frozenset({"tokens.own"})
+
+ROLE_PERMISSIONS: dict[str, frozenset[str]] = {
+    "member": READ | LOG | OWN,
+    "steward": READ | LOG | MANAGE | OWN,
+    "supervisor": READ | LOG | MANAGE | GOVERN | OWN,
+    "auditor": READ | frozenset({"audit.read", "people.read"}),
+}
+SCOPE_PERMISSIONS: dict[str, frozenset[str]] = {
+    "read": READ | frozenset({"audit.read", "people.read"}),
+    "log": READ | LOG,
+    "manage": READ | LOG | MANAGE,
+}
+ROLES = tuple(ROLE_PERMISSIONS)
+SCOPES = tuple(SCOPE_PERMISSIONS)
+
+
+def allowed(role: str, scope: str | None) -> frozenset[str]:
+    """Permissions of a role, narrowed by a token's scope when the caller is a program."""
+    own = ROLE_PERMISSIONS.get(role, frozenset())
+    return own if scope is None else own & SCOPE_PERMISSIONS.get(scope, frozenset())

@@ -1,0 +1,64 @@
+"""Runs: what was charged, what came back, and the sums by which loss rates are read."""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from django.db import models
+from django.db.models import Q
+
+
+class Run(models.Model):
+    """One use of solvent from first charge to close. It has a place of its own; movements know only that."""
+
+    lab = models.ForeignKey("inventory.Lab", on_delete=models.PROTECT, related_name="runs", db_index=False)
+    place = models.OneToOneField("inventory.Place", on_delete=models.PROTECT, related_name="run")
+    purpose = models.CharField(max_length=120)
+    operator_name = models.CharField(max_length=80, help_text="As written in the log.")
+    operator = models.ForeignKey(
+        "inventory.User", null=True, blank=True, on_delete=models.PROTECT, related_name="runs"
+    )
+    started_at = models.DateTimeField()
+    month = models.DateField(help_text="First day of the month it started in, in the lab's zone.")
+    closed_at = models.DateTimeField(null=True, blank=True)
+    is_history = models.BooleanField(default=False, help_text="From before counting began: moves no stock.")
+    remarks = models.TextField(blank=True)
+    findings = models.JSONField(default=list)
+    version = models.PositiveIntegerField(default=1)
+    actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
+    created_at = models.DateTimeField()
+
+    class Meta:
+        indexes: ClassVar = [
+            models.Index(fields=["lab", "id"], name="run_lab_page"),
+            models.Index(fields=["lab", "month"], name="run_lab_month"),
+            models.Index(fields=["started_at"], condition=Q(closed_at__isnull=True), name="run_open"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.purpose} ({self.pk})"
+
+
+class RunSum(models.Model):
+    """Per run and solvent: sums of its movements, rewritten in the transaction that books one.
+
+    lost_ul is charged less returned less what is still in the run; it may be negative
+    (more came back than went out), which is a finding, never an error.
+    """
+
+    run = models.ForeignKey(Run, on_delete=models.CASCADE, related_name="sums")
+    solvent = models.ForeignKey("inventory.Solvent", on_delete=models.PROTECT, related_name="+")
+    charged_ul = models.BigIntegerField(default=0)
+    returned_ul = models.BigIntegerField(default=0)
+    lost_ul = models.BigIntegerField(default=0)
+    held_ul = models.BigIntegerField(default=0)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["run", "solvent"], name="run_sum_once"),
+            models.CheckConstraint(condition=Q(charged_ul__gte=0), name="run_sum_charged_not_negative"),
+            models.CheckConstraint(condition=Q(returned_ul__gte=0), name="run_sum_returned_not_negative"),
+        ]
+
+    def __str__(self) -> str:
+        return f"run {self.run_id}: {self.charged_ul} out, {self.returned_ul} back"
