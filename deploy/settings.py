@@ -51,6 +51,7 @@ INSTALLED_APPS = [
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
     "rest_framework",
+    "rest_framework_api_key",
     "django_filters",
     "drf_spectacular",
     "drf_spectacular_sidecar",

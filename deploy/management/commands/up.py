@@ -1,0 +1,54 @@
+"""`manage.py up`: serve this folder's stock; the first start prepares everything by itself."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+from django.utils import timezone
+
+from deploy.serve import PortTakenError, serve
+from deploy.startup import prepare
+
+
+class Command(BaseCommand):
+    help = "Prepare the data folder and serve it; on a first start print a one-time link to set it up."
+    requires_migrations_checks = False
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--host", default="127.0.0.1", help="address to listen on (127.0.0.1)")
+        parser.add_argument("--port", type=int, default=8000, help="port to listen on, 0 for any (8000)")
+
+    def handle(self, *_args: Any, host: str, port: int, **_options: Any) -> None:
+        try:
+            prepare(self.say)
+            serve(host, port, on_ready=self.ready)
+        except PortTakenError as fault:
+            raise CommandError(str(fault), returncode=2) from fault
+        except OSError as fault:
+            raise CommandError(
+                f"Cannot write {fault.filename}: {fault.strerror}; set STILLKEEP_HOME to a folder you own.",
+                returncode=2,
+            ) from fault
+        self.say("Stopped.")
+
+    def ready(self, address: str) -> None:
+        """Say where the server is, and how the first person gets in."""
+        self.say(f"Stillkeep answers at {address}/ - stop it with Ctrl-C.")
+        self.print_setup_link(address)
+
+    def print_setup_link(self, address: str) -> None:
+        """Print a one-time link while nobody can log in yet; it replaces any link printed before."""
+        from inventory.services import people
+
+        path = people.setup_link_create(now=timezone.now())
+        if path:
+            self.say(
+                f"Nobody has an account yet. Open this once, within a day, to make the first one:\n  {address}{path}"
+            )
+
+    def say(self, text: str) -> None:
+        """A line for the person at the keyboard, at once even when the output is a file."""
+        self.stdout.write(text)
+        self.stdout.flush()
