@@ -40,7 +40,7 @@ COMPARE = {
 PIP_FAULTS = (
     (
         ("ConnectionError", "ConnectTimeout", "ReadTimeout", "name resolution", "Max retries"),
-        "The package index cannot be reached: connect this machine to the network and run the same command again.",
+        "The package index cannot be reached: connect this machine to the network and run the command again.",
     ),
     (
         ("DO NOT MATCH THE HASHES",),
@@ -201,7 +201,7 @@ def make_venv(venv: Path, lacking: str) -> None:
     """Make the environment; raises StartError when it cannot be made."""
     if not (importlib.util.find_spec("venv") and importlib.util.find_spec("ensurepip")):
         raise StartError(
-            "Python's venv module is missing: install it (Debian and Ubuntu: sudo apt-get install python3-venv)"
+            "Python's venv module is missing: install it (Debian, Ubuntu: sudo apt-get install python3-venv)"
             " and run the same command again."
         )
     if not os.access(ROOT, os.W_OK):

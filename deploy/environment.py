@@ -130,7 +130,7 @@ def tuned(config: dict[str, Any]) -> dict[str, Any]:
     """Add what this program needs of each database to its plain settings."""
     options = dict(config.get("OPTIONS", {}))
     if config["ENGINE"] == "django.db.backends.sqlite3":
-        # IMMEDIATE: a transaction that will write takes the lock at once, so it waits instead of failing midway.
+        # IMMEDIATE: a transaction that will write takes the lock at once: it waits, and never fails midway.
         options |= {
             "transaction_mode": "IMMEDIATE",
             "timeout": 20,

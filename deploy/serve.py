@@ -1,4 +1,4 @@
-"""One server process: waitress answers, and without Redis one thread drains the jobs. Used by `up` and `demo`."""
+"""One server process for `up` and `demo`: waitress answers; without Redis one thread drains the jobs."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def serve(host: str, port: int, *, on_ready: Callable[[str], None], with_schedul
 def address(server: Any) -> str:
     """The address a browser on this machine opens."""
     host, port = server.effective_host, server.effective_port
-    host = "127.0.0.1" if host in {"0.0.0.0", ""} else host
+    host = "127.0.0.1" if host == "0.0.0.0" else host  # noqa: S104 - compared, not listened on
     return f"http://[{host}]:{port}" if ":" in str(host) else f"http://{host}:{port}"
 
 

@@ -171,7 +171,7 @@ SECURE_REFERRER_POLICY = "same-origin"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = _https
 SESSION_COOKIE_HTTPONLY = True
 X_FRAME_OPTIONS = "DENY"
-# A club often holds one name under a school's domain: it must not bind the neighbours or a browser's preload list.
+# A club often has one name under a school's domain: it must not bind its neighbours or a preload list.
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]
 
 LOGGING = {

@@ -20,7 +20,7 @@ CHROMIUM_NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrom
 FAST_POSTGRES = "-F -c full_page_writes=off -c synchronous_commit=off -c max_connections=60"
 
 
-class ServerMissing(RuntimeError):
+class ServerMissingError(RuntimeError):
     """The programs of a server are not on this machine, or the server would not start."""
 
 
@@ -70,10 +70,12 @@ def _unprivileged(folder: Path) -> dict[str, Any]:
 
 @contextmanager
 def temp_postgres() -> Iterator[str]:
-    """A running PostgreSQL; yields a DATABASE_URL on its socket. Raises ServerMissing."""
+    """A running PostgreSQL; yields a DATABASE_URL on its socket. Raises ServerMissingError."""
     programs = postgres_programs()
     if programs is None:
-        raise ServerMissing("PostgreSQL's server programs are not installed (apt-get install postgresql)")
+        raise ServerMissingError(
+            "PostgreSQL's server programs are not installed (apt-get install postgresql)"
+        )
     folder = Path(tempfile.mkdtemp(prefix="stillkeep-pg-", dir="/tmp"))  # short: a socket path has 107 bytes
     try:
         with _running_postgres(programs, folder, _unprivileged(folder)):
@@ -95,7 +97,7 @@ def _running_postgres(programs: Path, folder: Path, who: dict[str, Any]) -> Iter
             stderr=subprocess.PIPE, start_new_session=True, check=False, **who,
         )  # fmt: skip
         if done.returncode:
-            raise ServerMissing(f"{program} failed: {done.stderr.decode(errors='replace').strip()}")
+            raise ServerMissingError(f"{program} failed: {done.stderr.decode(errors='replace').strip()}")
 
     run("initdb", "-U", "test", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
     options = f"-k {folder} -h '' {FAST_POSTGRES}"
@@ -109,10 +111,10 @@ def _running_postgres(programs: Path, folder: Path, who: dict[str, Any]) -> Iter
 
 @contextmanager
 def temp_redis() -> Iterator[str]:
-    """A running Redis; yields its REDIS_URL. Raises ServerMissing."""
+    """A running Redis; yields its REDIS_URL. Raises ServerMissingError."""
     program = redis_program()
     if program is None:
-        raise ServerMissing("redis-server is not installed (apt-get install redis-server)")
+        raise ServerMissingError("redis-server is not installed (apt-get install redis-server)")
     folder = Path(tempfile.mkdtemp(prefix="stillkeep-redis-", dir="/tmp"))
     path = folder / "socket"
     command = [program, "--port", "0", "--unixsocket", str(path), "--dir", str(folder), "--save", ""]
@@ -130,12 +132,12 @@ def temp_redis() -> Iterator[str]:
 def _wait_for_socket(server: subprocess.Popen[bytes], path: Path) -> None:
     for _ in range(500):
         if server.poll() is not None:
-            raise ServerMissing(f"redis-server ended with exit code {server.returncode}")
+            raise ServerMissingError(f"redis-server ended with exit code {server.returncode}")
         with socket.socket(socket.AF_UNIX) as probe:
             if path.exists() and probe.connect_ex(str(path)) == 0:
                 return
         time.sleep(0.01)
-    raise ServerMissing("redis-server did not open its socket within 5 s")
+    raise ServerMissingError("redis-server did not open its socket within 5 s")
 
 
 def _stop(server: subprocess.Popen[bytes]) -> None:
@@ -148,7 +150,7 @@ def _stop(server: subprocess.Popen[bytes]) -> None:
 
 
 def postgres_for_this_process() -> str:
-    """A server that lives until this process ends; returns its DATABASE_URL. Raises ServerMissing."""
+    """A server that lives until this process ends; returns its DATABASE_URL. Raises ServerMissingError."""
     stack = ExitStack()
     owner = os.getpid()
 

@@ -1,7 +1,7 @@
 """Settings for the tests: the real ones, cut off from the caller's data, with a fast password hasher.
 
 STILLKEEP_TEST_DB=postgresql runs on PostgreSQL: at STILLKEEP_TEST_DATABASE_URL, or on a private server that
-starts with the tests and ends with them. Otherwise SQLite in a file, since WAL and several processes need one.
+starts with the tests and ends with them. Otherwise SQLite in a file: WAL and several processes need one.
 """
 
 from __future__ import annotations

@@ -44,9 +44,8 @@ class Command(BaseCommand):
 
         path = people.setup_link_create(now=timezone.now())
         if path:
-            self.say(
-                f"Nobody has an account yet. Open this once, within a day, to make the first one:\n  {address}{path}"
-            )
+            self.say("Nobody has an account yet. Open this link, which works once, to make the first one:")
+            self.say(f"  {address}{path}")
 
     def say(self, text: str) -> None:
         """A line for the person at the keyboard, at once even when the output is a file."""
