@@ -1,0 +1,98 @@
+"""Shared fixtures, the choice of database, and the rule that nothing may be skipped in a full run."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests import servers
+
+ON_POSTGRESQL = os.environ.get("STILLKEEP_TEST_DB", "sqlite") == "postgresql"
+FULL = os.environ.get("STILLKEEP_TEST_FULL") == "1"
+DATABASE_FIXTURES = {"db", "transactional_db", "django_db_reset_sequences", "live_server", "client_db"}
+skipped: list[str] = []
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "full: takes long or fetches packages; runs with --full alone")
+    config.addinivalue_line("markers", "once: the database makes no difference; not repeated on PostgreSQL")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what this pass is not for: deselected, so that a skip always means something was missing."""
+    left_out = [item for item in items if not _belongs(item)]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if item not in set(left_out)]
+
+
+def _belongs(item: pytest.Item) -> bool:
+    if item.get_closest_marker("full") and not FULL:
+        return False
+    return not ON_POSTGRESQL or (_uses_database(item) and not item.get_closest_marker("once"))
+
+
+def _uses_database(item: pytest.Item) -> bool:
+    from django.test import TransactionTestCase
+
+    if item.get_closest_marker("django_db") or DATABASE_FIXTURES & set(getattr(item, "fixturenames", ())):
+        return True
+    kind = getattr(item, "cls", None)
+    return bool(kind and issubclass(kind, TransactionTestCase))
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    if report.skipped:
+        skipped.append(report.nodeid)
+
+
+def pytest_collectreport(report: pytest.CollectReport) -> None:
+    if report.skipped:
+        skipped.append(report.nodeid)
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    """A full run with a skip is a failed run."""
+    if FULL and skipped and exitstatus == pytest.ExitCode.OK:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    if FULL and skipped:
+        terminalreporter.section("a full run may skip nothing", red=True)
+        for nodeid in skipped:
+            terminalreporter.line(f"skipped: {nodeid}")
+
+
+@pytest.fixture(scope="session")
+def postgres_url() -> Iterator[str]:
+    """DATABASE_URL of a private PostgreSQL, whatever database the pass itself runs on."""
+    if url := os.environ.get("STILLKEEP_TEST_DATABASE_URL"):
+        yield url
+        return
+    if servers.postgres_programs() is None:
+        pytest.skip("PostgreSQL is not installed")
+    with servers.temp_postgres() as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def redis_url() -> Iterator[str]:
+    """REDIS_URL of a private Redis on a Unix socket."""
+    if servers.redis_program() is None:
+        pytest.skip("Redis is not installed")
+    with servers.temp_redis() as url:
+        yield url
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Path:
+    """The path of the system's Chromium."""
+    program = servers.chromium_program()
+    if program is None:
+        pytest.skip("Chromium is not installed")
+    return Path(program)
