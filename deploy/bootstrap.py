@@ -19,14 +19,14 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator, MutableMapping
+from collections.abc import Callable, Iterator, MutableMapping
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 OLDEST_PYTHON = (3, 11)
 PIN = re.compile(r"^([A-Za-z0-9._-]+)==([^\s;]+)(?:\s*;\s*(.+?))?\s*\\?$")
-COMPARE = {
+COMPARE: dict[type[ast.cmpop], Callable[[Any, Any], Any]] = {
     ast.Eq: operator.eq,
     ast.NotEq: operator.ne,
     ast.Lt: operator.lt,
@@ -153,7 +153,7 @@ def _evaluate(node: ast.expr, facts: dict[str, str]) -> bool:
     values: list[Any] = [facts[s.id] if isinstance(s, ast.Name) else ast.literal_eval(s) for s in sides]
     if any(isinstance(s, ast.Name) and s.id.endswith("version") for s in sides):
         values = [tuple(int(part) for part in re.findall(r"\d+", value)[:3]) for value in values]
-    return bool(COMPARE[type(node.ops[0])](*values))
+    return bool(COMPARE[type(node.ops[0])](values[0], values[1]))
 
 
 def missing(lock: Path) -> list[str]:
@@ -269,7 +269,7 @@ def one_at_a_time() -> Iterator[None]:
     owner = os.getuid() if hasattr(os, "getuid") else 0
     name = hashlib.sha256(str(ROOT).encode()).hexdigest()[:16]
     with (Path(tempfile.gettempdir()) / f"stillkeep-{owner}-{name}.lock").open("w") as file:
-        if os.name == "nt":
+        if sys.platform == "win32":
             import msvcrt
 
             msvcrt.locking(file.fileno(), msvcrt.LK_LOCK, 1)

@@ -30,6 +30,7 @@ DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
 SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "") or secret_key_read(STILLKEEP_HOME)
 
 _site = urlsplit(STILLKEEP_SITE_URL)
+_no_names: list[str] = []
 ALLOWED_HOSTS: list[str] = [
     *dict.fromkeys(
         [
@@ -37,7 +38,7 @@ ALLOWED_HOSTS: list[str] = [
             "localhost",
             "127.0.0.1",
             "[::1]",
-            *_env.read("STILLKEEP_ALLOWED_HOSTS", environment.names, []),
+            *_env.read("STILLKEEP_ALLOWED_HOSTS", environment.names, _no_names),
         ]
     )
 ]
