@@ -38,7 +38,7 @@ class Job(models.Model):
     """What must be done, and whether it has been. The broker, if any, only carries job ids."""
 
     name = models.CharField(max_length=60)
-    key = models.CharField(max_length=200, unique=True, help_text="Same key, same job: extra beats are harmless.")
+    key = models.CharField(max_length=200, unique=True, help_text="Same key, same job.")
     payload = models.JSONField(default=dict)
     due_at = models.DateTimeField()
     attempts = models.PositiveSmallIntegerField(default=0)

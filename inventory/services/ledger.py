@@ -93,9 +93,13 @@ def post(
     or has been discarded; InputError when a line moves nothing.
     """
     if not lines:
-        raise InputError("volume", "nothing-to-book", "There is nothing to book.", "Give an amount above zero.")
+        raise InputError(
+            "volume", "nothing-to-book", "There is nothing to book.", "Give an amount above zero."
+        )
     if any(line.volume_ul <= 0 for line in lines):
-        raise InputError("volume", "not-positive", "An amount must be above zero.", "Give an amount above zero.")
+        raise InputError(
+            "volume", "not-positive", "An amount must be above zero.", "Give an amount above zero."
+        )
     month = month_in_lab(lab, happened_at)
     with transaction.atomic():
         _change_containers(lines, holds)
@@ -117,7 +121,8 @@ def _change_containers(lines: Sequence[Line], holds: Mapping[int, Holds]) -> Non
         for place_id in sorted(change):
             delta, hold = change[place_id], holds[place_id]
             cursor.execute(
-                "UPDATE inventory_container SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
+                "UPDATE inventory_container "
+                "SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
                 "WHERE place_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
                 "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul",
                 [delta, hold.after, place_id, hold.before or 0, delta, delta],
@@ -132,7 +137,10 @@ def _refusal(place_id: int, delta_ul: int, hold: Holds) -> Conflict:
     held_ml, room_ml = container.volume_ul / 1000, (container.capacity_ul - container.volume_ul) / 1000
     if container.discarded_at is not None:
         return Conflict(
-            "container", "container-discarded", f"{container.code} has been discarded.", "Choose another container."
+            "container",
+            "container-discarded",
+            f"{container.code} has been discarded.",
+            "Choose another container.",
         )
     if container.lot_id != hold.before:
         return Conflict(

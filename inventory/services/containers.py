@@ -1,0 +1,256 @@
+"""Containers come, are opened, and stand somewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+from inventory.models import Container, Lab, Location, Lot, Place, PlaceKind, Solvent, User
+from inventory.rules.codes import check_code, make_code
+from inventory.rules.errors import Conflict, InputError
+from inventory.rules.volume import Entry
+from inventory.services import ledger, safety
+from inventory.services.events import record
+from inventory.services.ledger import End, Holds, Line, Posted
+from inventory.services.measuring import measured, moment
+from inventory.services.places import boundary, container_end
+
+CODE_PREFIX = "SK"
+SOURCES = {
+    Lot.Origin.PURCHASED: PlaceKind.SUPPLIER,
+    Lot.Origin.MADE_HERE: PlaceKind.MADE_HERE,
+    Lot.Origin.RECOVERED: PlaceKind.BEFORE_COUNTING,
+    Lot.Origin.NOT_KNOWN: PlaceKind.BEFORE_COUNTING,
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotFacts:
+    """What is known of a batch. `inhibited=None` means not stated and is handled as uninhibited."""
+
+    origin: str = Lot.Origin.NOT_KNOWN.value
+    maker: str = ""
+    maker_lot: str = ""
+    expiry_on: date | None = None
+    inhibited: bool | None = None
+    inhibitor: str = ""
+    inhibitor_ppm: Any = None
+    assay: str = ""
+    made_on: date | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ContainerFacts:
+    """What is known of a container. An unknown opening stays `unknown`: the worst case, not a blank."""
+
+    code: str = ""
+    capacity_ul: int
+    tare_mg: int | None = None
+    material: str = ""
+    received_on: date | None = None
+    opened: str = Container.Opened.UNKNOWN.value
+    opened_on: date | None = None
+    atmosphere: str = "unknown"
+    location: Location | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Received:
+    container: Container
+    posted: Posted | None
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def day_in_lab(lab: Lab, moment_: datetime) -> date:
+    return moment_.astimezone(ZoneInfo(lab.time_zone)).date()
+
+
+def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
+    """Refuse dates that cannot be. Raises InputError naming the field."""
+    dates = {
+        "received_on": facts.received_on,
+        "opened_on": facts.opened_on,
+        "made_on": lot.made_on,
+    }
+    for name, day in dates.items():
+        if day is not None and day > today:
+            raise InputError(name, "in-the-future", f"{day.isoformat()} has not come yet.", "Check the date.")
+    if facts.opened not in Container.Opened.values:
+        raise InputError("opened", "unknown-choice", "Say unopened, opened or unknown.")
+    if facts.opened_on is not None and facts.opened != Container.Opened.OPENED:
+        raise InputError(
+            "opened_on", "not-opened", "An opening date needs “opened”.", "Set opened, or leave the date out."
+        )
+    if facts.opened_on and facts.received_on and facts.opened_on < facts.received_on:
+        raise InputError(
+            "opened_on", "before-receipt", "It was opened before it was received.", "Check both dates."
+        )
+    if facts.capacity_ul <= 0:
+        raise InputError("capacity", "not-positive", "The container needs a size above zero.")
+
+
+def container_add(
+    *, lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None = None
+) -> Container:
+    """Make an empty container (its content comes by a movement)."""
+    with transaction.atomic():
+        place = Place.objects.create(lab=lab, kind=PlaceKind.CONTAINER)
+        code = facts.code.strip() or make_code(place.pk, CODE_PREFIX)
+        if len(code) > 24:
+            raise InputError("code", "too-long", "A code has at most 24 characters.", "Shorten it.")
+        if Container.objects.filter(lab=lab, code__iexact=code).exists():
+            raise Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
+        container = Container.objects.create(
+            lab=lab,
+            place=place,
+            code=code,
+            lot=lot,
+            location=facts.location,
+            capacity_ul=facts.capacity_ul,
+            tare_mg=facts.tare_mg,
+            material=facts.material,
+            received_on=facts.received_on,
+            opened=facts.opened,
+            opened_on=facts.opened_on,
+            atmosphere=facts.atmosphere,
+            note=facts.note,
+            counting_began_at=now,
+            created_at=now,
+        )
+        record(lab=lab, actor=actor, now=now, verb="container-added", subject=container, data={"code": code})
+    return container
+
+
+def lot_add(*, lab: Lab, now: datetime, solvent: Solvent, facts: LotFacts, times_distilled: int = 0) -> Lot:
+    """Make a lot. A solvent that nobody has confirmed may be received; it is handled as the worst class."""
+    if facts.origin not in Lot.Origin.values:
+        raise InputError(
+            "origin",
+            "unknown-origin",
+            f"“{facts.origin}” is not an origin.",
+            f"Use {', '.join(Lot.Origin.values)}.",
+        )
+    return Lot.objects.create(
+        lab=lab,
+        solvent=solvent,
+        origin=facts.origin,
+        maker=facts.maker,
+        maker_lot=facts.maker_lot,
+        expiry_on=facts.expiry_on,
+        inhibited=facts.inhibited,
+        inhibitor=facts.inhibitor,
+        inhibitor_ppm=facts.inhibitor_ppm,
+        assay=facts.assay,
+        made_on=facts.made_on,
+        times_distilled=times_distilled,
+        note=facts.note,
+        created_at=now,
+    )
+
+
+def receive(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    solvent: Solvent,
+    amount: str | Mapping[str, Any] | Entry,
+    facts: ContainerFacts,
+    lot: LotFacts,
+    happened_at: datetime | None = None,
+    source: End | None = None,
+) -> Received:
+    """Take a filled container into stock. The amount may not exceed its size.
+
+    source: where it comes from; by default told by the lot's origin (bought: the supplier).
+    """
+    happened = moment(now, happened_at)
+    check_facts(facts, lot, day_in_lab(lab, now))
+    if solvent.lab_id not in (None, lab.pk):
+        raise InputError("solvent", "unknown-solvent", "This lab does not know that solvent.")
+    volume = measured(amount, solvent, field="volume")
+    origin = Lot.Origin(lot.origin) if lot.origin in SOURCES else Lot.Origin.NOT_KNOWN
+    with transaction.atomic():
+        batch = lot_add(lab=lab, now=now, solvent=solvent, facts=lot)
+        container = container_add(lab=lab, actor=actor, now=now, facts=facts, lot=batch)
+        line = Line(
+            kind="receive",
+            lot_id=batch.pk,
+            solvent_id=solvent.pk,
+            source=source or boundary(lab, SOURCES[origin]),
+            destination=container_end(container),
+            volume_ul=volume.volume_ul,
+            u_volume_ul=volume.u_volume_ul,
+            as_entered=volume.as_entered,
+        )
+        posted = ledger.post(
+            lab=lab,
+            actor=actor,
+            now=now,
+            happened_at=happened,
+            lines=[line],
+            holds={container.place_id: Holds(batch.pk, batch.pk)},
+        )
+        safety.refresh_due(container=container, now=now)
+    container.refresh_from_db()
+    return Received(container, posted)
+
+
+def mark_opened(*, container: Container, actor: User, now: datetime, opened_on: date | None) -> Container:
+    """Note that a container was opened; the retest clock of an opened container starts.
+
+    opened_on None means the day is not known, which is handled as the worst case.
+    """
+    today = day_in_lab(container.lab, now)
+    if opened_on is not None and opened_on > today:
+        raise InputError("opened_on", "in-the-future", "That day has not come yet.", "Check the date.")
+    if opened_on and container.received_on and opened_on < container.received_on:
+        raise InputError("opened_on", "before-receipt", "It was received later than that.", "Check the date.")
+    with transaction.atomic():
+        held = Container.objects.select_for_update().get(pk=container.pk)
+        if held.opened == Container.Opened.OPENED and held.opened_on is not None:
+            raise Conflict(
+                "opened_on",
+                "already-opened",
+                f"{held.code} was opened on {held.opened_on.isoformat()}.",
+                "A wrong date is corrected by a steward with a reason.",
+            )
+        set_opened(held, actor=actor, now=now, opened_on=opened_on)
+    held.refresh_from_db()
+    return held
+
+
+def set_opened(held: Container, *, actor: User, now: datetime, opened_on: date | None) -> None:
+    """Write the opening and what follows from it. Only inside a transaction."""
+    before = {"opened": held.opened, "opened_on": held.opened_on and held.opened_on.isoformat()}
+    held.opened, held.opened_on = Container.Opened.OPENED, opened_on
+    Container.objects.filter(pk=held.pk).update(opened=held.opened, opened_on=opened_on)
+    data = {"before": before, "opened_on": opened_on and opened_on.isoformat()}
+    record(lab=held.lab, actor=actor, now=now, verb="opened", subject=held, data=data)
+    safety.refresh_due(container=held, now=now)
+
+
+def put_away(*, container: Container, actor: User, now: datetime, location: Location) -> Container:
+    """Note where a container now stands."""
+    if location.lab_id != container.lab_id:
+        raise InputError("location", "unknown-location", "This lab has no such location.")
+    with transaction.atomic():
+        held = Container.objects.select_for_update().get(pk=container.pk)
+        data = {"from": held.location_id, "to": location.pk, "name": location.name}
+        held.location, held.version = location, held.version + 1
+        held.save(update_fields=["location", "version"])
+        record(lab=held.lab, actor=actor, now=now, verb="put-away", subject=held, data=data)
+    return held
+
+
+def code_read(text: str) -> str:
+    """A typed code as it is stored: codes of our own are checked, a club's own are taken as they stand."""
+    shown = text.strip().upper()
+    return check_code(shown) if shown.replace("-", "").startswith(CODE_PREFIX) else text.strip()

@@ -1,0 +1,181 @@
+"""Labs, the people in them, and the ways in: one-time links and API tokens."""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from datetime import datetime, timedelta
+from typing import Any, cast
+from zoneinfo import available_timezones
+
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.db import transaction
+from django.utils.text import slugify
+
+from inventory.models import BOUNDARIES, ApiToken, EntryLink, Lab, Membership, Place, Policy, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.rules.roles import ROLES, SCOPES
+from inventory.services.events import record
+
+DEFAULT_POLICY = "cautious-default"
+LINK_LIFE = timedelta(days=7)
+
+
+def lab_create(
+    *, actor: User, now: datetime, name: str, time_zone: str = "UTC", slug: str = "", **texts: str
+) -> Lab:
+    """Make a lab with all its boundaries; the actor becomes its supervisor."""
+    if time_zone not in available_timezones():
+        raise InputError(
+            "time_zone",
+            "unknown-time-zone",
+            f"“{time_zone}” is not a time zone.",
+            "Use a name such as Europe/Berlin.",
+        )
+    slug = slug or slugify(name)
+    if not slug:
+        raise InputError(
+            "name", "name-missing", "The lab needs a name.", "Give it one with letters or digits."
+        )
+    if Lab.objects.filter(slug=slug).exists():
+        raise Conflict("slug", "slug-taken", f"There is a lab called “{slug}”.", "Choose another name.")
+    policy = Policy.objects.get(lab=None, key=DEFAULT_POLICY)
+    with transaction.atomic():
+        lab = Lab.objects.create(name=name, slug=slug, time_zone=time_zone, policy=policy, **texts)
+        Place.objects.bulk_create([Place(lab=lab, kind=kind) for kind in BOUNDARIES])
+        Membership.objects.create(user=actor, lab=lab, role="supervisor")
+        record(lab=lab, actor=actor, now=now, verb="lab-created", subject=lab, data={"time_zone": time_zone})
+    return lab
+
+
+def member_add(
+    *, lab: Lab, actor: User, now: datetime, user: User, role: str, initials: str = ""
+) -> Membership:
+    """Give a person a role in the lab, or change it. The last supervisor cannot step down."""
+    if role not in ROLES:
+        raise InputError(
+            "role", "unknown-role", f"“{role}” is not a role.", f"Use one of {', '.join(ROLES)}."
+        )
+    with transaction.atomic():
+        held = Membership.objects.select_for_update().filter(lab=lab, user=user).first()
+        before = held.role if held else None
+        if before == "supervisor" and role != "supervisor" and _supervisors(lab) == 1:
+            raise Conflict(
+                "role", "last-supervisor", "A lab needs a supervisor.", "Make someone else supervisor first."
+            )
+        membership, _ = Membership.objects.update_or_create(
+            lab=lab, user=user, defaults={"role": role, "initials": initials}
+        )
+        data = {"user": user.username, "from": before, "to": role}
+        record(lab=lab, actor=actor, now=now, verb="role-set", subject=membership, data=data)
+    return membership
+
+
+def _supervisors(lab: Lab) -> int:
+    return Membership.objects.select_for_update().filter(lab=lab, role="supervisor").count()
+
+
+def entry_link_create(*, lab: Lab | None, role: str, now: datetime) -> tuple[EntryLink, str]:
+    """Make a one-time link. Returns the row and its secret, which is not kept."""
+    secret = secrets.token_urlsafe(32)
+    link = EntryLink.objects.create(
+        lab=lab,
+        role=role,
+        secret_sha256=hashlib.sha256(secret.encode()).hexdigest(),
+        created_at=now,
+        expires_at=now + LINK_LIFE,
+    )
+    return link, secret
+
+
+def setup_link_create(*, now: datetime) -> str | None:
+    """Secret of a fresh first-set-up link, or None once anybody can sign in. Older unused ones end."""
+    if User.objects.exists():
+        return None
+    EntryLink.objects.filter(lab=None, used_at=None).update(expires_at=now)
+    return entry_link_create(lab=None, role="supervisor", now=now)[1]
+
+
+def entry_link_find(*, secret: str, now: datetime) -> EntryLink | None:
+    """The link behind a secret while it can still be used."""
+    digest = hashlib.sha256(secret.encode()).hexdigest()
+    return EntryLink.objects.filter(secret_sha256=digest, used_at=None, expires_at__gt=now).first()
+
+
+def person_create(*, username: str, password: str, name: str = "") -> User:
+    """Make a person who can sign in. Raises InputError naming username or password."""
+    username = username.strip()
+    if not username:
+        raise InputError("username", "missing", "A sign-in name is needed.", "Choose one.")
+    if User.objects.filter(username__iexact=username).exists():
+        raise Conflict("username", "taken", f"“{username}” is taken.", "Choose another sign-in name.")
+    user = User(username=username, first_name=name.strip()[:150])
+    try:
+        user.username_validator(username)
+        validate_password(password, user)
+    except ValidationError as error:
+        at = "password" if username and len(error.messages) and error.code != "invalid" else "username"
+        raise InputError(at, "not-acceptable", " ".join(error.messages), "Choose another.") from error
+    user.set_password(password)
+    user.save()
+    return user
+
+
+def entry_link_use(
+    *, secret: str, now: datetime, username: str, password: str, name: str = "", **lab_fields: Any
+) -> tuple[User, Lab]:
+    """Use a one-time link: make the person, and the lab too when this is the first set-up."""
+    with transaction.atomic():
+        link = entry_link_find(secret=secret, now=now)
+        used = link and EntryLink.objects.filter(pk=link.pk, used_at=None).update(used_at=now)
+        if link is None or not used:
+            raise InputError(
+                "secret", "link-spent", "This link has been used or has ended.", "Ask for a new one."
+            )
+        user = person_create(username=username, password=password, name=name)
+        EntryLink.objects.filter(pk=link.pk).update(used_by=user)
+        lab = link.lab or lab_create(actor=user, now=now, **lab_fields)
+        if link.lab is not None:
+            member_add(lab=lab, actor=user, now=now, user=user, role=link.role)
+    return user, lab
+
+
+def token_create(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    name: str,
+    scope: str,
+    user: User | None = None,
+    expires_at: datetime | None = None,
+) -> tuple[ApiToken, str]:
+    """Make an API token. Returns it with its secret, which is shown this once and not kept."""
+    if scope not in SCOPES:
+        raise InputError(
+            "scope", "unknown-scope", f"“{scope}” is not a scope.", f"Use one of {', '.join(SCOPES)}."
+        )
+    if not name.strip():
+        raise InputError("name", "missing", "A token needs a name.", "Name the program that will use it.")
+    if expires_at is not None and expires_at <= now:
+        raise InputError("expires_at", "in-the-past", "That moment has passed.", "Give a later one, or none.")
+    with transaction.atomic():
+        key, secret = ApiToken.objects.create_key(
+            name=name.strip()[:50], lab=lab, user=user or actor, scope=scope, expiry_date=expires_at
+        )
+        token = cast(ApiToken, key)
+        data = {"prefix": token.prefix, "name": token.name, "scope": scope}
+        record(lab=lab, actor=actor, now=now, verb="token-created", subject=lab, data=data)
+    return token, secret
+
+
+def token_revoke(*, token: ApiToken, actor: User, now: datetime) -> None:
+    """End a token at once."""
+    with transaction.atomic():
+        if token.revoked:
+            raise Conflict("token", "already-revoked", "This token has ended already.")
+        token.revoked = True
+        token.save(update_fields=["revoked"])
+        data = {"prefix": token.prefix, "name": token.name}
+        record(lab=token.lab, actor=actor, now=now, verb="token-revoked", subject=token.lab, data=data)

@@ -1,0 +1,42 @@
+"""From what a person typed to whole microlitres at 20 °C, with the solvent's density and expansion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from inventory.models import Solvent
+from inventory.rules.errors import InputError
+from inventory.rules.volume import Entry, Liquid, Measured, measure, parse_entry
+
+# A phone's clock may be a little ahead of the server's.
+CLOCK_SLACK = timedelta(minutes=5)
+
+
+def liquid_of(solvent: Solvent) -> Liquid:
+    """What `rules.volume` needs to know of a solvent."""
+    return Liquid(
+        density_20c_kg_m3=solvent.density_20c_kg_m3,
+        u_density_20c_kg_m3=solvent.u_density_kg_m3,
+        expansion_20c_per_k=solvent.expansion_20c_per_k,
+    )
+
+
+def measured(raw: str | Mapping[str, Any] | Entry, solvent: Solvent, *, field: str = "volume") -> Measured:
+    """Canonical volume of an amount of `solvent`, as typed, as a mapping, or already parsed."""
+    entry = raw if isinstance(raw, Entry) else parse_entry(raw, field=field)
+    return measure(entry, liquid_of(solvent), field=field)
+
+
+def moment(now: datetime, happened_at: datetime | None, *, field: str = "happened_at") -> datetime:
+    """When it happened: now unless said otherwise, never in the future."""
+    if happened_at is None:
+        return now
+    if happened_at.tzinfo is None:
+        raise InputError(
+            field, "no-time-zone", "The time lacks its zone.", "Write it as 2026-03-01T14:30:00Z."
+        )
+    if happened_at > now + CLOCK_SLACK:
+        raise InputError(field, "in-the-future", "That has not happened yet.", "Check the date and time.")
+    return min(happened_at, now)

@@ -1,0 +1,36 @@
+"""Ends of movements: boundaries by name, containers, and locations."""
+
+from __future__ import annotations
+
+from inventory.models import BOUNDARIES, Container, Lab, Location, Place, PlaceKind
+from inventory.rules.errors import InputError
+from inventory.services.ledger import End
+
+
+def boundary(lab: Lab, kind: str, *, field: str = "to") -> End:
+    """The lab's boundary of that kind. Raises InputError for a kind that is not a boundary."""
+    if kind not in BOUNDARIES:
+        raise InputError(
+            field, "unknown-place", f"“{kind}” is not a named place.", f"Use one of {', '.join(BOUNDARIES)}."
+        )
+    return End(Place.objects.values_list("pk", flat=True).get(lab=lab, kind=kind), kind)
+
+
+def container_end(container: Container) -> End:
+    return End(container.place_id, PlaceKind.CONTAINER.value)
+
+
+def fold(name: str) -> str:
+    """Spelling by which location names are compared."""
+    return " ".join(name.split()).casefold()
+
+
+def location_get(*, lab: Lab, name: str, kind: str = "other", parent: Location | None = None) -> Location:
+    """The lab's location of that name, made when it is new."""
+    shown = " ".join(name.split())
+    if not shown or len(shown) > 120:
+        raise InputError("location", "bad-name", "A location needs a name of at most 120 characters.")
+    location, _ = Location.objects.get_or_create(
+        lab=lab, folded=fold(shown), defaults={"name": shown, "kind": kind, "parent": parent}
+    )
+    return location

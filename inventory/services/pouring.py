@@ -1,0 +1,141 @@
+"""Solvent of one lot goes into a container: adopted if empty, added to its like, blended otherwise."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any
+
+from inventory.models import Container, Lot, LotParent, PlaceKind
+from inventory.rules.errors import Conflict
+from inventory.services.ledger import End, Holds, Line
+from inventory.services.places import boundary, container_end
+
+
+@dataclass(frozen=True, kw_only=True)
+class Inflow:
+    """`volume_ul` of `lot` arrives from `source`; opened facts tell how the liquid was kept until now."""
+
+    kind: str
+    lot: Lot
+    source: End
+    volume_ul: int
+    u_volume_ul: int
+    as_entered: Mapping[str, Any] = field(default_factory=dict)
+    opened_on: date | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Lines to post and what the container then holds. `opened_on` None: the day is not known."""
+
+    lines: list[Line]
+    holds: Holds
+    opened_on: date | None
+
+
+def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) -> Plan:
+    """What must be booked for an inflow. The container row must be locked by the caller.
+
+    Raises Conflict when the container holds another solvent.
+    """
+    arrival = Line(
+        kind=inflow.kind,
+        lot_id=inflow.lot.pk,
+        solvent_id=inflow.lot.solvent_id,
+        source=inflow.source,
+        destination=container_end(into),
+        volume_ul=inflow.volume_ul,
+        u_volume_ul=inflow.u_volume_ul,
+        as_entered=inflow.as_entered,
+        note=inflow.note,
+    )
+    if into.volume_ul == 0:
+        return Plan([arrival], Holds(into.lot_id, inflow.lot.pk), inflow.opened_on)
+    assert into.lot_id is not None, "a CHECK constraint ties content to a lot"
+    held = Lot.objects.select_related("solvent").get(pk=into.lot_id)
+    if held.solvent_id != inflow.lot.solvent_id:
+        raise Conflict(
+            "into",
+            "unlike-solvents",
+            f"{into.code} holds {held.solvent.name}: unlike solvents are never put together.",
+            "Choose an empty container or one with the same solvent.",
+        )
+    opened_on = _earlier(_opened_on(into), inflow.opened_on)
+    if opened_on is not None:
+        # Distilled or blended material ages from the day it was made, whatever bottle it stands in.
+        opened_on = min([opened_on, *(lot.made_on for lot in (held, inflow.lot) if lot.made_on)])
+    if held.pk == inflow.lot.pk:
+        return Plan([arrival], Holds(held.pk, held.pk), opened_on)
+    blend = _blend(held, inflow.lot, into.volume_ul, inflow.volume_ul, now, day)
+    return Plan([arrival, *_relabel(into, held, inflow, blend)], Holds(held.pk, blend.pk), opened_on)
+
+
+def _opened_on(container: Container) -> date | None:
+    """A container that was never opened counts as opened by this very inflow, so it shortens nothing."""
+    return date.max if container.opened == Container.Opened.UNOPENED else container.opened_on
+
+
+def _earlier(one: date | None, other: date | None) -> date | None:
+    """The earlier of two opening days; an unknown one stays unknown, the worst case."""
+    return None if one is None or other is None else min(one, other)
+
+
+def _relabel(into: Container, held: Lot, inflow: Inflow, blend: Lot) -> list[Line]:
+    """Both lots leave the container for the blending boundary and come back as one."""
+    here, blending = container_end(into), boundary(into.lab, PlaceKind.BLENDING)
+
+    def line(lot: Lot, source: End, destination: End, volume_ul: int) -> Line:
+        return Line("blend", lot.pk, lot.solvent_id, source, destination, volume_ul)
+
+    return [
+        line(held, here, blending, into.volume_ul),
+        line(inflow.lot, here, blending, inflow.volume_ul),
+        line(blend, blending, here, into.volume_ul + inflow.volume_ul),
+    ]
+
+
+def _blend(one: Lot, other: Lot, one_ul: int, other_ul: int, now: datetime, day: date) -> Lot:
+    """A lot as bad as the worse of its parents in every fact."""
+    both = (one, other)
+    inhibited = True if all(lot.inhibited for lot in both) else _worse_inhibitor(both)
+    ppms = [lot.inhibitor_ppm for lot in both if lot.inhibitor_ppm is not None]
+    blend = Lot.objects.create(
+        lab_id=one.lab_id,
+        solvent_id=one.solvent_id,
+        origin=Lot.Origin.BLEND,
+        expiry_on=min((lot.expiry_on for lot in both if lot.expiry_on), default=None),
+        inhibited=inhibited,
+        inhibitor=" + ".join(sorted({lot.inhibitor for lot in both if lot.inhibitor}))[:60],
+        inhibitor_ppm=min(ppms) if len(ppms) == len(both) else None,
+        made_on=day,
+        times_distilled=max(lot.times_distilled for lot in both),
+        created_at=now,
+    )
+    LotParent.objects.bulk_create(
+        [
+            LotParent(lot=blend, parent=one, volume_ul=one_ul),
+            LotParent(lot=blend, parent=other, volume_ul=other_ul),
+        ]
+    )
+    return blend
+
+
+def _worse_inhibitor(lots: tuple[Lot, Lot]) -> bool | None:
+    return False if any(lot.inhibited is False for lot in lots) else None
+
+
+def lots_behind(lot_id: int) -> list[int]:
+    """The lot and every lot blended into it, itself first; distilling breaks the line."""
+    seen, frontier = [lot_id], [lot_id]
+    while frontier:
+        frontier = list(
+            LotParent.objects.filter(lot_id__in=frontier, lot__origin=Lot.Origin.BLEND)
+            .exclude(parent_id__in=seen)
+            .values_list("parent_id", flat=True)
+            .distinct()
+        )
+        seen += frontier
+    return seen

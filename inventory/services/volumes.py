@@ -1,0 +1,344 @@
+"""Volumes move: drawn, put back, poured over, counted, weighed, discarded."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+
+from inventory.models import Container, Lab, Lot, PlaceKind, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.rules.volume import Entry, Measured, parse_entry
+from inventory.services import ledger, safety
+from inventory.services.containers import day_in_lab, set_opened
+from inventory.services.events import record
+from inventory.services.ledger import End, Holds, Line, Posted
+from inventory.services.measuring import measured, moment
+from inventory.services.places import boundary, container_end
+from inventory.services.pouring import Inflow, plan_inflow
+
+Amount = str | Mapping[str, Any] | Entry
+# A draw or a put-back outside a run may touch only these boundaries.
+BENCH_ENDS = (PlaceKind.UNACCOUNTED, PlaceKind.REACTION, PlaceKind.PRODUCT, PlaceKind.WASTE, PlaceKind.AIR)
+
+
+def held_lot(container: Container) -> Lot:
+    """The lot in a container, or Conflict when it is empty."""
+    if container.lot is None or container.volume_ul == 0:
+        raise Conflict(
+            "container", "container-empty", f"{container.code} is empty by the records.", "Count it first."
+        )
+    return container.lot
+
+
+def bench_end(lab: Lab, kind: str, *, field: str) -> End:
+    """A boundary that solvent may go to or come from without a run."""
+    if kind not in [end.value for end in BENCH_ENDS]:
+        names = ", ".join(end.value for end in BENCH_ENDS)
+        raise InputError(field, "unknown-place", f"“{kind}” cannot be used here.", f"Use one of {names}.")
+    return boundary(lab, kind, field=field)
+
+
+def draw(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    amount: Amount,
+    destination: End,
+    happened_at: datetime | None = None,
+    kind: str = "draw",
+    note: str = "",
+) -> Posted:
+    """Take solvent out. A sealed container is opened by it, and its clock starts that day.
+
+    Raises Conflict when the container holds less, another lot by now, or nothing.
+    """
+    happened = moment(now, happened_at)
+    lot = held_lot(container)
+    volume = measured(amount, lot.solvent)
+    line = Line(
+        kind=kind,
+        lot_id=lot.pk,
+        solvent_id=lot.solvent_id,
+        source=container_end(container),
+        destination=destination,
+        volume_ul=volume.volume_ul,
+        u_volume_ul=volume.u_volume_ul,
+        as_entered=volume.as_entered,
+        note=note,
+    )
+    with transaction.atomic():
+        posted = ledger.post(
+            lab=lab,
+            actor=actor,
+            now=now,
+            happened_at=happened,
+            lines=[line],
+            holds={container.place_id: Holds(lot.pk, lot.pk)},
+        )
+        if container.opened == Container.Opened.UNOPENED:
+            held = Container.objects.select_for_update().get(pk=container.pk)
+            set_opened(held, actor=actor, now=now, opened_on=day_in_lab(lab, happened))
+    return posted
+
+
+def put_in(
+    *, lab: Lab, actor: User, now: datetime, happened_at: datetime, into: Container, inflow: Inflow
+) -> Posted:
+    """Book an inflow into a container and what it does to its safety facts. Only inside a transaction."""
+    day = day_in_lab(lab, happened_at)
+    held = Container.objects.select_for_update().select_related("lab").get(pk=into.pk)
+    plan = plan_inflow(into=held, inflow=inflow, now=now, day=day)
+    posted = ledger.post(
+        lab=lab,
+        actor=actor,
+        now=now,
+        happened_at=happened_at,
+        lines=plan.lines,
+        holds={held.place_id: plan.holds},
+    )
+    held.refresh_from_db()
+    opened_on = None if plan.opened_on is None else min(plan.opened_on, day)
+    if (held.opened, held.opened_on) != (Container.Opened.OPENED, opened_on):
+        set_opened(held, actor=actor, now=now, opened_on=opened_on)
+    else:
+        safety.refresh_due(container=held, now=now)
+    return posted
+
+
+def put_back(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    amount: Amount,
+    source: End,
+    lot: Lot | None = None,
+    happened_at: datetime | None = None,
+    note: str = "",
+) -> Posted:
+    """Unused solvent comes back into a container, by default the lot that it holds."""
+    happened = moment(now, happened_at)
+    batch = lot or container.lot
+    if batch is None:
+        raise Conflict(
+            "container", "lot-not-known", f"{container.code} never held anything.", "Pour over instead."
+        )
+    volume = measured(amount, batch.solvent)
+    opened_on = container.opened_on if container.opened == Container.Opened.OPENED else None
+    inflow = Inflow(
+        kind="put-back",
+        lot=batch,
+        source=source,
+        volume_ul=volume.volume_ul,
+        u_volume_ul=volume.u_volume_ul,
+        as_entered=volume.as_entered,
+        opened_on=opened_on if lot is None else day_in_lab(lab, happened),
+        note=note,
+    )
+    with transaction.atomic():
+        return put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
+
+
+def pour(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    source: Container,
+    into: Container,
+    amount: Amount | None = None,
+    happened_at: datetime | None = None,
+    note: str = "",
+) -> Posted:
+    """Pour from one container into another: all of it, or an amount. Unlike lots become a blend lot.
+
+    The poured liquid brings its age along: the receiving container counts as opened no later.
+    """
+    happened = moment(now, happened_at)
+    if source.pk == into.pk:
+        raise InputError("into", "same-container", "A container cannot be poured into itself.")
+    with transaction.atomic():
+        locked = {
+            c.pk: c
+            for c in Container.objects.select_for_update(of=("self",))
+            .select_related("lab", "lot__solvent")
+            .filter(pk__in=[source.pk, into.pk])
+            .order_by("place_id")
+        }
+        giver, taker = locked[source.pk], locked[into.pk]
+        lot, day = held_lot(giver), day_in_lab(lab, happened)
+        volume = _all_of(giver) if amount is None else measured(amount, lot.solvent)
+        if giver.opened == Container.Opened.UNOPENED:
+            set_opened(giver, actor=actor, now=now, opened_on=day)
+        inflow = Inflow(
+            kind="pour",
+            lot=lot,
+            source=container_end(giver),
+            volume_ul=volume.volume_ul,
+            u_volume_ul=volume.u_volume_ul,
+            as_entered=volume.as_entered,
+            opened_on=giver.opened_on,
+            note=note,
+        )
+        return _pour_locked(lab, actor, now, happened, giver, taker, inflow)
+
+
+def _all_of(container: Container) -> Measured:
+    return Measured(container.volume_ul, 0, {"all": True})
+
+
+def _pour_locked(
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    happened: datetime,
+    giver: Container,
+    taker: Container,
+    inflow: Inflow,
+) -> Posted:
+    day = day_in_lab(lab, happened)
+    plan = plan_inflow(into=taker, inflow=inflow, now=now, day=day)
+    holds = {giver.place_id: Holds(giver.lot_id, giver.lot_id), taker.place_id: plan.holds}
+    posted = ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=plan.lines, holds=holds)
+    taker.refresh_from_db()
+    opened_on = None if plan.opened_on is None else min(plan.opened_on, day)
+    set_opened(taker, actor=actor, now=now, opened_on=opened_on)
+    return posted
+
+
+def count(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    amount: Amount,
+    happened_at: datetime | None = None,
+    kind: str = "count",
+) -> tuple[Posted | None, int]:
+    """Set the record to what was found. The difference is a movement; returns it in µl (found less recorded).
+
+    A zero amount is allowed: the container was found empty.
+    """
+    happened = moment(now, happened_at)
+    with transaction.atomic():
+        held = (
+            Container.objects.select_for_update(of=("self",))
+            .select_related("lab", "lot__solvent")
+            .get(pk=container.pk)
+        )
+        if held.lot is None:
+            raise Conflict(
+                "container", "lot-not-known", f"{held.code} never held anything.", "Receive into a container."
+            )
+        found = measured_or_zero(amount, held.lot)
+        difference_ul = found.volume_ul - held.volume_ul
+        posted = _book_difference(lab, actor, now, happened, held, found, kind) if difference_ul else None
+        data = {
+            "recorded_ul": held.volume_ul,
+            "found_ul": found.volume_ul,
+            "u_found_ul": found.u_volume_ul,
+            "as_entered": found.as_entered,
+        }
+        record(lab=lab, actor=actor, now=now, verb=kind, subject=held, data=data)
+    return posted, difference_ul
+
+
+def measured_or_zero(amount: Amount, lot: Lot) -> Measured:
+    """As `measured`, but nothing found is an answer too."""
+    entry = amount if isinstance(amount, Entry) else parse_entry(amount, field="volume", allow_zero=True)
+    if entry.amount.value == 0:
+        return Measured(0, 0, {"text": entry.amount.text, "value": "0", "unit": entry.amount.unit})
+    return measured(entry, lot.solvent)
+
+
+def _book_difference(
+    lab: Lab, actor: User, now: datetime, happened: datetime, held: Container, found: Measured, kind: str
+) -> Posted:
+    assert held.lot is not None
+    here, difference = container_end(held), boundary(lab, PlaceKind.COUNT_DIFFERENCE)
+    change_ul = found.volume_ul - held.volume_ul
+    source, destination = (difference, here) if change_ul > 0 else (here, difference)
+    line = Line(
+        kind=kind,
+        lot_id=held.lot.pk,
+        solvent_id=held.lot.solvent_id,
+        source=source,
+        destination=destination,
+        volume_ul=abs(change_ul),
+        u_volume_ul=found.u_volume_ul,
+        as_entered=found.as_entered,
+    )
+    holds = {held.place_id: Holds(held.lot_id, held.lot_id)}
+    return ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=[line], holds=holds)
+
+
+def weigh(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    gross: Mapping[str, Any],
+    happened_at: datetime | None = None,
+) -> tuple[Posted | None, int]:
+    """Count by the balance: gross mass less the container's tare, through the density."""
+    if container.tare_mg is None:
+        raise Conflict(
+            "container",
+            "tare-not-known",
+            f"The empty weight of {container.code} is not known.",
+            "Enter its tare first, or count by volume.",
+        )
+    amount = {**gross, "tare": {"value": str(container.tare_mg), "unit": "mg"}}
+    return count(
+        lab=lab,
+        actor=actor,
+        now=now,
+        container=container,
+        amount=amount,
+        happened_at=happened_at,
+        kind="weigh",
+    )
+
+
+def discard(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    happened_at: datetime | None = None,
+    note: str = "",
+) -> Posted | None:
+    """The container leaves for licensed disposal with all that is in it; it never comes back into use."""
+    happened = moment(now, happened_at)
+    with transaction.atomic():
+        held = Container.objects.select_for_update().select_related("lab").get(pk=container.pk)
+        if held.discarded_at is not None:
+            raise Conflict("container", "container-discarded", f"{held.code} has been discarded already.")
+        posted = None
+        if held.volume_ul and held.lot_id is not None:
+            line = Line(
+                kind="discard",
+                lot_id=held.lot_id,
+                solvent_id=Lot.objects.values_list("solvent_id", flat=True).get(pk=held.lot_id),
+                source=container_end(held),
+                destination=boundary(lab, PlaceKind.WASTE),
+                volume_ul=held.volume_ul,
+                note=note,
+            )
+            holds = {held.place_id: Holds(held.lot_id, held.lot_id)}
+            posted = ledger.post(
+                lab=lab, actor=actor, now=now, happened_at=happened, lines=[line], holds=holds
+            )
+        Container.objects.filter(pk=held.pk).update(discarded_at=happened)
+        data = {"note": note, "on": date.isoformat(day_in_lab(lab, happened))}
+        record(lab=lab, actor=actor, now=now, verb="discarded", subject=held, data=data)
+    return posted
