@@ -29,6 +29,8 @@ class Solvent(models.Model):
     density_20c_kg_m3 = models.DecimalField(max_digits=9, decimal_places=3)
     u_density_kg_m3 = models.DecimalField(max_digits=8, decimal_places=3)
     expansion_20c_per_k = models.DecimalField(max_digits=9, decimal_places=7, null=True)
+    u_expansion_per_k = models.DecimalField(max_digits=10, decimal_places=8, null=True)
+    expansion_slope_per_k2 = models.DecimalField(max_digits=12, decimal_places=10, default=0)
     boiling_point_c = models.DecimalField(max_digits=7, decimal_places=2, null=True)
     flash_point_c = models.DecimalField(max_digits=7, decimal_places=2, null=True)
     lel_vol_pct = models.DecimalField(max_digits=6, decimal_places=3, null=True)

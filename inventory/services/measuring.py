@@ -20,6 +20,8 @@ def liquid_of(solvent: Solvent) -> Liquid:
         density_20c_kg_m3=solvent.density_20c_kg_m3,
         u_density_20c_kg_m3=solvent.u_density_kg_m3,
         expansion_20c_per_k=solvent.expansion_20c_per_k,
+        u_expansion_per_k=solvent.u_expansion_per_k,
+        expansion_slope_per_k2=solvent.expansion_slope_per_k2,
     )
 
 
