@@ -199,15 +199,15 @@ def venv_stands(venv: Path) -> bool:
 
 def make_venv(venv: Path, lacking: str) -> None:
     """Make the environment; raises StartError when it cannot be made."""
-    if not (importlib.util.find_spec("venv") and importlib.util.find_spec("ensurepip")):
-        raise StartError(
-            "Python's venv module is missing: install it (Debian, Ubuntu: sudo apt-get install python3-venv)"
-            " and run the same command again."
-        )
     if not os.access(ROOT, os.W_OK):
         raise StartError(
             f"The folder {ROOT} cannot be written, so no environment can be made in it: run manage.py from a"
             " copy that you own, or in an environment that holds requirements.txt."
+        )
+    if not (importlib.util.find_spec("venv") and importlib.util.find_spec("ensurepip")):
+        raise StartError(
+            "Python's venv module is missing: install it (Debian, Ubuntu: sudo apt-get install python3-venv)"
+            " and run the same command again."
         )
     with one_at_a_time():
         if venv_stands(venv):
