@@ -23,5 +23,5 @@ class InventoryConfig(AppConfig):
     name = "inventory"
 
     def ready(self) -> None:
-        # Recovery migrates last and may alter nothing of ours, yet any later migration could: run for each app.
+        # For each app, since any later migration may rebuild a table and drop its triggers.
         post_migrate.connect(_after_migrate, dispatch_uid="inventory.after_migrate")

@@ -5,3 +5,9 @@ from django.apps import AppConfig
 
 class RecoveryConfig(AppConfig):
     name = "recovery"
+
+    def ready(self) -> None:
+        from inventory.services.ledger import posted
+        from recovery.services.sums import on_posted
+
+        posted.connect(on_posted, dispatch_uid="recovery.run_sums")

@@ -1,0 +1,295 @@
+"""Runs: solvent is charged, distilled back, and what is missing at the close is named."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F, Sum
+
+from inventory.models import LOSSES, Container, Lab, Lot, LotParent, Movement, Place, PlaceKind, Solvent, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.services import ledger
+from inventory.services.containers import day_in_lab
+from inventory.services.events import record
+from inventory.services.ledger import End, Line, Posted, month_in_lab
+from inventory.services.measuring import measured, moment
+from inventory.services.places import boundary
+from inventory.services.pouring import Inflow
+from inventory.services.volumes import Amount, draw, put_in
+from recovery.models import Run, RunSum
+from recovery.rules.shares import split_in_proportion
+
+MORE_BACK = "more-back-than-out"
+
+
+@dataclass(frozen=True)
+class Loss:
+    """A part of what is missing that somebody can name. solvent None: the run's only one."""
+
+    to: str
+    amount: Amount
+    solvent: Solvent | None = None
+    extra: dict[str, Any] = field(default_factory=dict)
+
+
+def run_end(run: Run) -> End:
+    return End(run.place_id, PlaceKind.RUN.value)
+
+
+def run_start(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    purpose: str,
+    operator_name: str = "",
+    operator: User | None = None,
+    started_at: datetime | None = None,
+    remarks: str = "",
+    findings: Sequence[str] = (),
+) -> Run:
+    """Open a run. It needs a purpose; the operator is the actor unless another is named."""
+    purpose = " ".join(purpose.split())
+    if not purpose or len(purpose) > 120:
+        raise InputError(
+            "purpose", "missing", "A run needs a purpose of at most 120 characters.", "Say what it is for."
+        )
+    started = moment(now, started_at, field="started_at")
+    name = " ".join(operator_name.split())[:80]
+    if operator is None and not name:
+        operator = actor
+    with transaction.atomic():
+        run = Run.objects.create(
+            lab=lab,
+            place=Place.objects.create(lab=lab, kind=PlaceKind.RUN),
+            purpose=purpose,
+            operator_name=name or (operator.display_name if operator else ""),
+            operator=operator,
+            started_at=started,
+            month=month_in_lab(lab, started),
+            remarks=remarks,
+            findings=list(findings),
+            actor=actor,
+            created_at=now,
+        )
+        record(lab=lab, actor=actor, now=now, verb="run-started", subject=run, data={"purpose": purpose})
+    return run
+
+
+def _open_run(run: Run) -> Run:
+    """The run's row, locked for this transaction. Raises Conflict when it is closed."""
+    held = Run.objects.select_for_update(of=("self",)).select_related("lab").get(pk=run.pk)
+    if held.closed_at is not None:
+        raise Conflict(
+            "run", "run-closed", f"Run {held.pk} is closed.", "Start a new run, or reverse what was wrong."
+        )
+    return held
+
+
+def _touch(run: Run) -> None:
+    Run.objects.filter(pk=run.pk).update(version=F("version") + 1)
+
+
+def charge(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    run: Run,
+    container: Container,
+    amount: Amount,
+    happened_at: datetime | None = None,
+    note: str = "",
+) -> Posted:
+    """Take solvent out of a container into an open run."""
+    with transaction.atomic():
+        held = _open_run(run)
+        posted = draw(
+            lab=lab,
+            actor=actor,
+            now=now,
+            container=container,
+            amount=amount,
+            destination=run_end(held),
+            happened_at=happened_at,
+            kind="charge",
+            note=note,
+        )
+        _touch(held)
+    return posted
+
+
+def give_back(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    run: Run,
+    container: Container,
+    amount: Amount,
+    solvent: Solvent | None = None,
+    happened_at: datetime | None = None,
+    note: str = "",
+) -> Posted:
+    """Put distilled-back solvent into a container: a new lot, uninhibited, with a retest clock of its own.
+
+    Its parents are the lots charged, in proportion. More back than went out is booked and becomes a finding.
+    """
+    happened = moment(now, happened_at)
+    with transaction.atomic():
+        held = _open_run(run)
+        kind = solvent or _only_solvent(held)
+        volume = measured(amount, kind)
+        lot = _recovered_lot(held, kind, volume.volume_ul, happened, now)
+        inflow = Inflow(
+            kind="return",
+            lot=lot,
+            source=run_end(held),
+            volume_ul=volume.volume_ul,
+            u_volume_ul=volume.u_volume_ul,
+            as_entered=volume.as_entered,
+            opened_on=day_in_lab(lab, happened),
+            note=note,
+        )
+        posted = put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
+        _note_findings(held)
+        _touch(held)
+    return posted
+
+
+def _only_solvent(run: Run) -> Solvent:
+    """The solvent of a run that has but one."""
+    sums = list(RunSum.objects.select_related("solvent").filter(run=run, charged_ul__gt=0)[:2])
+    if not sums:
+        raise Conflict("run", "nothing-charged", "Nothing was charged to this run.", "Book the charge first.")
+    if len(sums) > 1:
+        raise InputError(
+            "solvent", "several-solvents", "Several solvents were charged to this run.", "Say which this is."
+        )
+    return sums[0].solvent
+
+
+def _recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetime, now: datetime) -> Lot:
+    charged = (
+        Movement.objects.filter(destination_id=run.place_id, solvent=solvent, kind="charge", reversed_by=None)
+        .values("lot_id")
+        .annotate(total=Sum("volume_ul"))
+        .order_by("lot_id")
+    )
+    parents = {row["lot_id"]: row["total"] for row in charged}
+    if not parents:
+        raise Conflict(
+            "run",
+            "nothing-charged",
+            f"No {solvent.name} was charged to this run.",
+            "Book the charge first, or name the solvent that came back.",
+        )
+    times = Lot.objects.filter(pk__in=parents).order_by("-times_distilled").first()
+    lot = Lot.objects.create(
+        lab_id=run.lab_id,
+        solvent=solvent,
+        origin=Lot.Origin.RECOVERED,
+        inhibited=False,
+        made_on=day_in_lab(run.lab, happened),
+        times_distilled=(times.times_distilled if times else 0) + 1,
+        created_at=now,
+    )
+    shares = split_in_proportion(volume_ul, list(parents.values()))
+    LotParent.objects.bulk_create(
+        [
+            LotParent(lot=lot, parent_id=parent_id, volume_ul=share)
+            for parent_id, share in zip(parents, shares, strict=True)
+            if share > 0
+        ]
+    )
+    return lot
+
+
+def _note_findings(run: Run) -> None:
+    """More back than out is a finding of the run, never an error that hides it."""
+    more = RunSum.objects.filter(run=run, returned_ul__gt=F("charged_ul")).exists()
+    if more and MORE_BACK not in run.findings:
+        run.findings = [*run.findings, MORE_BACK]
+        Run.objects.filter(pk=run.pk).update(findings=run.findings)
+
+
+def run_close(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    run: Run,
+    losses: Sequence[Loss] = (),
+    happened_at: datetime | None = None,
+) -> Run:
+    """Close a run. What is left in it goes to the losses named, the rest to "unaccounted".
+
+    Raises InputError when more is named than is left.
+    """
+    happened = moment(now, happened_at)
+    with transaction.atomic():
+        held = _open_run(run)
+        left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
+        lines = _named(held, losses, left) + _remainder(held, left)
+        if lines:
+            ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=lines, holds={})
+        Run.objects.filter(pk=held.pk).update(closed_at=happened, version=F("version") + 1)
+        data = {"lost_ul": {str(s): ul for s, ul in _lost(held)}}
+        record(lab=lab, actor=actor, now=now, verb="run-closed", subject=held, data=data)
+    held.refresh_from_db()
+    return held
+
+
+def _lost(run: Run) -> list[tuple[int, int]]:
+    return list(RunSum.objects.filter(run=run).values_list("solvent_id", "lost_ul"))
+
+
+def _named(run: Run, losses: Sequence[Loss], left: dict[int, int]) -> list[Line]:
+    """Lines for the named losses; takes them off `left`."""
+    lines = []
+    for index, loss in enumerate(losses):
+        if loss.to not in LOSSES:
+            raise InputError(
+                f"losses.{index}.to",
+                "unknown-loss",
+                f"“{loss.to}” is not a loss.",
+                f"Use {', '.join(LOSSES)}.",
+            )
+        solvent = loss.solvent or _only_solvent(run)
+        volume = measured(loss.amount, solvent, field=f"losses.{index}.volume")
+        if volume.volume_ul > left.get(solvent.pk, 0):
+            raise InputError(
+                f"losses.{index}.volume",
+                "more-than-left",
+                f"Only {max(left.get(solvent.pk, 0), 0) / 1000:g} mL of {solvent.name} are left to explain.",
+                "Name less; the rest is booked as unaccounted.",
+            )
+        left[solvent.pk] -= volume.volume_ul
+        destination = boundary(run.lab, loss.to)
+        line = _loss_line(run, solvent.pk, volume.volume_ul, destination, u_ul=volume.u_volume_ul)
+        lines.append(line)
+    return lines
+
+
+def _remainder(run: Run, left: Mapping[int, int]) -> list[Line]:
+    """What nobody can name; backwards when more came back than went out."""
+    unaccounted = boundary(run.lab, PlaceKind.UNACCOUNTED)
+    return [
+        _loss_line(run, solvent_id, left_ul, unaccounted)
+        for solvent_id, left_ul in sorted(left.items())
+        if left_ul
+    ]
+
+
+def _loss_line(run: Run, solvent_id: int, volume_ul: int, other: End, u_ul: int = 0) -> Line:
+    lot_id = (
+        Movement.objects.filter(destination_id=run.place_id, solvent_id=solvent_id)
+        .order_by("id")
+        .values_list("lot_id", flat=True)[0]
+    )
+    ends = (run_end(run), other) if volume_ul > 0 else (other, run_end(run))
+    return Line("loss", lot_id, solvent_id, *ends, abs(volume_ul), u_ul)
