@@ -33,9 +33,17 @@ class Environment:
 
     def read(self, name: str, cast: Callable[[str], Value], default: Value) -> Value:
         """The value of NAME through `cast`; `default` when it is unset, empty or faulty (fault kept)."""
-        try:
+
+        def value() -> Value:
             text = self._env.str(name, default="").strip()
             return cast(text) if text else default
+
+        return self.attempt(name, value, default)
+
+    def attempt(self, name: str, action: Callable[[], Value], default: Value) -> Value:
+        """What `action` gives; `default` when it fails, with the fault kept under NAME."""
+        try:
+            return action()
         except (ValueError, ImproperlyConfigured, OSError) as fault:
             self.problems.append(f"{name}: {fault}")
             return default

@@ -10,10 +10,10 @@ KEY_FILE = "secret_key"
 
 
 def secret_key_read(home: Path) -> str:
-    """The key kept in `home`, or "" when none has been made yet."""
+    """The key kept in `home`, or "" when none has been made yet. Raises OSError when it may not be read."""
     try:
         return (home / KEY_FILE).read_text(encoding="ascii").strip()
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return ""
 
 

@@ -27,7 +27,9 @@ STILLKEEP_SITE_URL: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, 
 STILLKEEP_TRUSTED_PROXY: str = _env.read("STILLKEEP_TRUSTED_PROXY", str, "")
 DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
 # Empty until a first start makes the file; Django then refuses to sign anything.
-SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "") or secret_key_read(STILLKEEP_HOME)
+SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "")
+if not SECRET_KEY:
+    SECRET_KEY = _env.attempt("STILLKEEP_HOME", lambda: secret_key_read(STILLKEEP_HOME), "")
 
 _site = urlsplit(STILLKEEP_SITE_URL)
 _no_names: list[str] = []

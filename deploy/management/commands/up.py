@@ -6,6 +6,7 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
+from django.db import OperationalError
 from django.utils import timezone
 
 from deploy.serve import PortTakenError, serve
@@ -26,6 +27,8 @@ class Command(BaseCommand):
             serve(host, port, on_ready=self.ready)
         except PortTakenError as fault:
             raise CommandError(str(fault), returncode=2) from fault
+        except OperationalError as fault:
+            raise CommandError(f"The database does not answer: {fault}".strip(), returncode=2) from fault
         except OSError as fault:
             raise CommandError(
                 f"Cannot write {fault.filename}: {fault.strerror}; set STILLKEEP_HOME to a folder you own.",

@@ -1,0 +1,167 @@
+"""`manage.py up` as a person meets it: first start, second start, a taken port, a clean stop."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import socket
+import stat
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.house.code import ROOT
+from tests.servers import free_port
+
+READY_SECONDS_MAX = 10
+STOP_SECONDS_MAX = 2
+
+
+class Running:
+    """A server in a process of its own, and what it has said so far."""
+
+    def __init__(self, process: subprocess.Popen[str], address: str, said: str) -> None:
+        self.process = process
+        self.address = address
+        self.said = said
+
+    def get(self, path: str) -> tuple[int, dict[str, str]]:
+        """Status and headers of a GET."""
+        try:
+            with urllib.request.urlopen(self.address + path, timeout=5) as answer:
+                return answer.status, dict(answer.headers)
+        except urllib.error.HTTPError as fault:
+            return fault.code, dict(fault.headers)
+
+    def stop(self, number: signal.Signals) -> tuple[int, float]:
+        """Exit code and seconds after a signal."""
+        started = time.monotonic()
+        self.process.send_signal(number)
+        self.said += self.process.communicate(timeout=20)[0]
+        return self.process.returncode, time.monotonic() - started
+
+
+def environment(home: Path) -> dict[str, str]:
+    """The caller's environment without its settings, and a home of our own."""
+    cut = ("STILLKEEP_", "DJANGO_", "SECRET_KEY", "DATABASE_URL", "REDIS_URL")
+    kept = {name: value for name, value in os.environ.items() if not name.startswith(cut)}
+    return kept | {"STILLKEEP_HOME": str(home)}
+
+
+def up(home: Path, port: int) -> subprocess.Popen[str]:
+    """Start `manage.py up`."""
+    command = [sys.executable, "manage.py", "up", "--port", str(port)]
+    return subprocess.Popen(
+        command, cwd=ROOT, env=environment(home), stdin=subprocess.DEVNULL, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
+    )  # fmt: skip
+
+
+@contextmanager
+def running(home: Path) -> Iterator[Running]:
+    """A server on a free port, from the moment it says that it answers."""
+    process = up(home, 0)
+    assert process.stdout is not None
+    said = ""
+    try:
+        for line in process.stdout:
+            said += line
+            if found := re.search(r"http://127\.0\.0\.1:\d+", line):
+                yield Running(process, found.group(), said)
+                return
+        raise AssertionError(f"the server never said its address:\n{said}")
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One home for the module: the first test makes it, the others start a second time."""
+    return tmp_path_factory.mktemp("up") / "home"
+
+
+@pytest.mark.skipif(os.name == "nt", reason="POSIX file modes")
+def test_the_first_start_prepares_everything(home: Path) -> None:
+    started = time.monotonic()
+    with running(home) as server:
+        assert time.monotonic() - started < READY_SECONDS_MAX
+        assert server.get("/no-such-page")[0] == 404
+        code, _ = server.stop(signal.SIGINT)
+    assert code == 0
+    assert stat.S_IMODE((home / "secret_key").stat().st_mode) == 0o600
+    assert "signing key" in server.said
+    links = re.findall(rf"{re.escape(server.address)}/\S+", server.said)
+    assert any(len(link) > len(server.address) + 20 for link in links), server.said
+
+
+def test_a_second_start_keeps_the_key(home: Path) -> None:
+    key = (home / "secret_key").read_bytes()
+    with running(home) as server:
+        server.stop(signal.SIGTERM)
+    assert (home / "secret_key").read_bytes() == key
+    assert "signing key" not in server.said
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_it_stops_cleanly(home: Path, number: signal.Signals) -> None:
+    with running(home) as server:
+        idle = socket.create_connection(("127.0.0.1", int(server.address.rsplit(":", 1)[1])))
+        code, seconds = server.stop(number)
+        idle.close()
+    assert code == 0, server.said
+    assert seconds < STOP_SECONDS_MAX
+    assert "Traceback" not in server.said
+
+
+def test_answers_carry_the_safe_headers(home: Path) -> None:
+    with running(home) as server:
+        headers = server.get("/no-such-page")[1]
+    assert "default-src 'self'" in headers["Content-Security-Policy"]
+    assert headers["X-Frame-Options"] == "DENY"
+    assert headers["X-Content-Type-Options"] == "nosniff"
+    assert headers["Referrer-Policy"] == "same-origin"
+
+
+def test_bundled_static_files_are_served_with_a_lasting_name(home: Path) -> None:
+    manifest = (home / "static" / "staticfiles.json").read_text(encoding="utf-8")
+    found = re.search(r'"(drf_spectacular_sidecar/[^"]+\.[0-9a-f]{12}\.css)"', manifest)
+    assert found
+    with running(home) as server:
+        status, headers = server.get(f"/static/{found.group(1)}")
+    assert status == 200
+    assert "immutable" in headers["Cache-Control"]
+
+
+def test_a_taken_port_is_one_sentence(home: Path) -> None:
+    port = free_port()
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", port))
+        other.listen()
+        process = up(home, port)
+        said = process.communicate(timeout=30)[0]
+    assert process.returncode == 2
+    assert (
+        said.strip()
+        .splitlines()[-1]
+        .endswith(f"Port {port} on 127.0.0.1 is taken: stop the other program or choose one with --port.")
+    )
+    assert "Traceback" not in said
+
+
+def test_a_home_that_cannot_be_written_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("not a folder")
+    process = up(tmp_path / "file" / "home", 0)
+    said = process.communicate(timeout=30)[0]
+    assert process.returncode == 2
+    assert "set STILLKEEP_HOME to a folder you own" in said
+    assert "Traceback" not in said
