@@ -7,7 +7,7 @@ in the budget. The budget adds variances of uncorrelated parts (JCGM 100:2008 5.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from typing import Any
@@ -17,7 +17,7 @@ from inventory.rules.errors import InputError
 from inventory.rules.instruments import ROOT_3, Instrument, find_instrument, standard_uncertainty
 from inventory.rules.quantity import Quantity, parse_quantity
 
-__all__ = ["Entry", "Liquid", "Measured", "measure", "parse_entry", "present"]
+__all__ = ["Entry", "Liquid", "Measured", "measure", "parse_entry", "present", "quadrature"]
 
 GLASS_EXPANSION_PER_K = Decimal("0.0000099")  # borosilicate 3.3, from memory
 MAX_VOLUME_UL = 10_000 * 1_000_000
@@ -124,9 +124,14 @@ def measure(
         capacity_ml = None if capacity_ul is None else Decimal(capacity_ul) / 1000
         volume_ml, budget = _from_volume(entry, liquid, instrument, capacity_ml, notes, field)
     volume_ul = _whole_ul(volume_ml, entry, allow_zero, field)
-    u_ul = sum((part * part for part in budget.values()), Decimal(0)).sqrt() * 1000
+    u_ul = quadrature(budget.values()) * 1000
     u_volume_ul = max(1, int(u_ul.to_integral_value(rounding=ROUND_CEILING)))
     return Measured(volume_ul, u_volume_ul, _as_entered(entry, instrument, liquid, budget, notes))
+
+
+def quadrature(parts: Iterable[Decimal]) -> Decimal:
+    """Root of the sum of squares: the combined standard uncertainty of uncorrelated parts of one unit."""
+    return sum((part * part for part in parts), Decimal(0)).sqrt()
 
 
 def _from_volume(
@@ -181,7 +186,7 @@ def _from_mass(
     notes.append("air buoyancy not corrected, counted in the uncertainty")
     volume_ml = net_g / density
     budget = {
-        "instrument": sum((part * part for part in spread), Decimal(0)).sqrt() / density,
+        "instrument": quadrature(spread) / density,
         "density": volume_ml * liquid.u_density_20c_kg_m3 / liquid.density_20c_kg_m3,
         "buoyancy": volume_ml * _AIR_G_ML / density / ROOT_3,
     }
