@@ -24,7 +24,7 @@ GROUPS = {
 STEP = Decimal("0.0001")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class LossRate:
     """Closed runs of one group. loss_fraction is lost over charged; None when nothing was charged."""
 

@@ -1,0 +1,58 @@
+"""`manage.py due`: which containers need a test or a person, most dangerous first."""
+
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser
+from datetime import datetime
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.utils import timezone
+
+from inventory.management.base import add_lab, lab_named
+from inventory.models import Lab
+from inventory.rules.text_table import millilitres, text_table
+from inventory.selectors.due import DueItem, due_list, today_in
+
+HEADERS = ["state", "container", "solvent", "class", "mL", "due", "days over", "where", "why"]
+
+
+def due_text(lab: Lab, now: datetime) -> str:
+    """The due list as a table, or a line that says there is nothing."""
+    items = due_list(lab=lab, today=today_in(lab, now))
+    if not items:
+        return "Nothing is due, and nothing falls due soon."
+    return text_table(HEADERS, [_cells(item) for item in items], right=(4, 6))
+
+
+def _cells(item: DueItem) -> list[object]:
+    why = f"{item.worst_sign}; {item.words}" if item.worst_sign else item.words
+    return [
+        item.state,
+        item.code,
+        item.solvent,
+        item.peroxide_class,
+        millilitres(item.volume_ul),
+        item.next_test_due or "",
+        "" if item.days is None else item.days,
+        item.location,
+        why,
+    ]
+
+
+class Command(BaseCommand):
+    help = "List what is due for a peroxide test or needs a person, most dangerous first."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        add_lab(parser)
+        parser.add_argument("--json", action="store_true", help="one JSON object a line")
+
+    def handle(self, *_args: Any, **options: Any) -> None:
+        lab, now = lab_named(options["lab"]), timezone.now()
+        if not options["json"]:
+            self.stdout.write(due_text(lab, now))
+            return
+        for item in due_list(lab=lab, today=today_in(lab, now)):
+            row = {name: getattr(item, name) for name in item.__slots__} | {"state": item.state}
+            self.stdout.write(json.dumps(row, default=str))

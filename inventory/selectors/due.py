@@ -1,0 +1,104 @@
+"""What needs a test or a person, most dangerous first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
+
+from inventory.models import Container, Lab
+
+# Rank → what it stands for; lower is more dangerous.
+SIGN, READING, UNKNOWN, OVERDUE, SOON = range(5)
+RANK_WORDS = ("sign seen", "bad test", "fact missing", "overdue", "due soon")
+_READINGS = ["reading-at-or-above-level", "reading-not-decisive"]
+_MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown", "no-rule"]
+
+
+@dataclass(frozen=True, slots=True)
+class DueItem:
+    """One container on the due list. `days` is how many days ago it fell due; negative: days to go."""
+
+    container_id: int
+    code: str
+    solvent: str
+    solvent_key: str
+    peroxide_class: str
+    location: str
+    volume_ul: int
+    next_test_due: date | None
+    days: int | None
+    due_code: str
+    words: str
+    worst_sign: str
+    rank: int
+
+    @property
+    def state(self) -> str:
+        return RANK_WORDS[self.rank]
+
+
+def today_in(lab: Lab, now: datetime) -> date:
+    """The lab's own calendar day."""
+    return now.astimezone(ZoneInfo(lab.time_zone)).date()
+
+
+def due_containers(*, lab: Lab, today: date) -> QuerySet[Container]:
+    """Containers to act on, annotated with `rank` and ordered by it, then by date. Due today counts as due."""
+    soon = today + timedelta(days=lab.due_soon_days)
+    holding = Q(volume_ul__gt=0)
+    rank = Case(
+        When(~Q(worst_sign=""), then=Value(SIGN)),
+        When(due_code__in=_READINGS, then=Value(READING)),
+        When(due_code__in=_MISSING, then=Value(UNKNOWN)),
+        When(next_test_due__lte=today, then=Value(OVERDUE)),
+        default=Value(SOON),
+        output_field=IntegerField(),
+    )
+    wanted = ~Q(worst_sign="") | (holding & Q(next_test_due__lte=soon))
+    return (
+        Container.objects.filter(wanted, lab=lab, discarded_at=None)
+        .annotate(rank=rank)
+        .order_by("rank", "next_test_due", "id")
+    )
+
+
+def due_list(*, lab: Lab, today: date, limit: int = 500) -> list[DueItem]:
+    """The due list in one query."""
+    rows = due_containers(lab=lab, today=today).values_list(
+        "id",
+        "code",
+        "lot__solvent__name",
+        "lot__solvent__key",
+        "lot__solvent__peroxide_class",
+        "location__name",
+        "volume_ul",
+        "next_test_due",
+        "due_code",
+        "due_words",
+        "worst_sign",
+        "rank",
+    )[:limit]
+    return [_item(row, today) for row in rows]
+
+
+def _item(row: tuple, today: date) -> DueItem:  # type: ignore[type-arg]
+    pk, code, solvent, key, peroxide_class, location, volume_ul, due, due_code, words, sign, rank = row
+    days = None if due is None else (today - due).days
+    return DueItem(
+        pk,
+        code,
+        solvent or "",
+        key or "",
+        peroxide_class or "unknown",
+        location or "",
+        volume_ul,
+        due,
+        days,
+        due_code,
+        words,
+        sign,
+        rank,
+    )

@@ -1,0 +1,66 @@
+"""`manage.py losses`: the recovery ledger: charged, returned, lost, and the rate."""
+
+from __future__ import annotations
+
+import json
+from argparse import ArgumentParser
+from collections.abc import Sequence
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from inventory.management.base import add_lab, lab_named
+from inventory.models import Lab
+from inventory.rules.errors import InputError
+from inventory.rules.text_table import millilitres, percent, text_table
+from recovery.selectors.losses import LossRate, loss_rates
+
+NUMBERS = ["runs", "nothing back", "charged mL", "returned mL", "lost mL", "loss"]
+
+
+def losses_text(lab: Lab, by: Sequence[str]) -> str:
+    """Loss rates of closed runs as a table, or a line that says there are none."""
+    rates = loss_rates(lab=lab, by=by)
+    if not rates:
+        return "No run has been closed yet."
+    first = len(by)
+    return text_table([*by, *NUMBERS], [_cells(rate) for rate in rates], right=range(first, first + 6))
+
+
+def _cells(rate: LossRate) -> list[object]:
+    group = [f"{value:%Y-%m}" if name == "month" else value for name, value in rate.group.items()]
+    return [
+        *group,
+        rate.runs,
+        rate.runs_without_return,
+        millilitres(rate.charged_ul),
+        millilitres(rate.returned_ul),
+        millilitres(rate.lost_ul),
+        percent(rate.loss_fraction),
+    ]
+
+
+class Command(BaseCommand):
+    help = "Loss rates of closed runs: sum of losses over sum charged."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        add_lab(parser)
+        parser.add_argument(
+            "--by",
+            action="append",
+            choices=["solvent", "month", "purpose", "operator"],
+            help="may be repeated (solvent)",
+        )
+        parser.add_argument("--json", action="store_true", help="one JSON object a line")
+
+    def handle(self, *_args: Any, **options: Any) -> None:
+        lab, by = lab_named(options["lab"]), options["by"] or ["solvent"]
+        try:
+            if not options["json"]:
+                self.stdout.write(losses_text(lab, by))
+                return
+            for rate in loss_rates(lab=lab, by=by):
+                row = {**rate.group, **{n: getattr(rate, n) for n in rate.__slots__ if n != "group"}}
+                self.stdout.write(json.dumps(row | {"loss_fraction": rate.loss_fraction}, default=str))
+        except InputError as error:
+            raise CommandError(str(error), returncode=2) from error
