@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from decimal import Decimal
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from inventory.rules.errors import InputError
 from inventory.rules.quantity import Dimension, Quantity, parse_quantity
 from inventory.rules.units import UNITS
 
+ROOT = Path(__file__).resolve().parents[2]
 ANY: tuple[Dimension, ...] = (
     "volume",
     "mass",
@@ -184,7 +186,9 @@ def test_reading_brings_no_heavy_library() -> None:
         "p('12.5 mL', field='x', dimension='volume'); c.load_catalogue();"
         "print([m for m in ('pint', 'scipy', 'numpy', 'chemicals', 'django') if m in sys.modules])"
     )
-    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True, cwd=ROOT
+    )
     assert done.stdout.strip() == "[]"
 
 
