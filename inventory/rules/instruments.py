@@ -40,7 +40,8 @@ class Instrument:
     key: short name; kind: glass measures volume, balance mass, estimate either.
     capacity_ml: greatest reading of glassware, None otherwise.
     tolerance: mL for glass, g for a balance (its digital step), share of the reading for an estimate.
-    floor: smallest half width of an estimate, mL or g. source: where the tolerance is from.
+    floor: smallest half width of an estimate, mL or g. mass_share: the share for a mass, None when an
+    estimate says nothing about mass. source: where the tolerance is from.
     """
 
     key: str
@@ -50,6 +51,7 @@ class Instrument:
     capacity_ml: Decimal | None = None
     shape: Shape = "rectangular"
     floor: Decimal = Decimal(0)
+    mass_share: Decimal | None = None
 
 
 def _glass(
@@ -110,8 +112,17 @@ INSTRUMENTS: dict[str, Instrument] = {
         *_glass("graduated-pipette", "rectangular", _GRADUATED, class_b=False),
         *(Instrument(f"balance-{step}g", "balance", Decimal(step), _STEP) for step in _STEPS),
         Instrument("bottle-mark", "estimate", Decimal("0.05"), _TRADE, floor=Decimal(2)),
-        Instrument("supplier-label", "estimate", Decimal("0.03"), _LABEL, floor=Decimal(9)),
-        Instrument(NOT_STATED, "estimate", Decimal("0.10"), _TRADE, floor=Decimal(5)),
+        Instrument(
+            "supplier-label",
+            "estimate",
+            Decimal("0.03"),
+            _LABEL,
+            floor=Decimal(9),
+            mass_share=Decimal("0.03"),
+        ),
+        Instrument(
+            NOT_STATED, "estimate", Decimal("0.10"), _TRADE, floor=Decimal(5), mass_share=Decimal("0.02")
+        ),
     )
 }
 
@@ -143,9 +154,10 @@ def standard_uncertainty(
     An estimate counts its share of the reading or of `capacity_ml`, whichever is larger.
     Raises InputError (code instrument-mismatch) for a volume from a balance or a mass from glassware.
     """
-    if instrument.kind == "estimate":
+    share = instrument.mass_share if measures == "mass" else instrument.tolerance
+    if instrument.kind == "estimate" and share is not None:
         base = max(reading, capacity_ml or Decimal(0)) if measures == "volume" else reading
-        return max(instrument.tolerance * base, instrument.floor) / ROOT_3
+        return max(share * base, instrument.floor) / ROOT_3
     if (instrument.kind == "balance") != (measures == "mass"):
         raise InputError(
             field,

@@ -15,6 +15,11 @@ def u_ml(key: str, reading: str, **more: Decimal) -> float:
     return float(standard_uncertainty(found, Decimal(reading), measures="volume", field="instrument", **more))
 
 
+def u_g(key: str, reading: str) -> float:
+    found = find_instrument(key, field="instrument")
+    return float(standard_uncertainty(found, Decimal(reading), measures="mass", field="instrument"))
+
+
 @pytest.mark.parametrize(
     ("key", "tolerance"),
     [
@@ -49,9 +54,7 @@ def test_glass_filled_more_than_once_errs_each_time() -> None:
 
 def test_balance_counts_its_digital_step() -> None:
     """u = d/√12, GUM F.2.2.1 (from memory)."""
-    found = find_instrument("balance-0.1g", field="instrument")
-    u = standard_uncertainty(found, Decimal(200), measures="mass", field="instrument")
-    assert float(u) == pytest.approx(0.1 / 12**0.5)
+    assert u_g("balance-0.1g", "200") == pytest.approx(0.1 / 12**0.5)
 
 
 def test_an_eye_on_the_bottle_errs_by_a_share_of_the_bottle() -> None:
@@ -69,6 +72,18 @@ def test_not_stated_is_never_better_than_a_stated_instrument(reading: str) -> No
     ]
     assert near
     assert all(u_ml("not-stated", reading) >= u_ml(key, reading) for key in [*near, "bottle-mark"])
+
+
+def test_a_mark_on_the_bottle_says_nothing_about_mass() -> None:
+    with pytest.raises(InputError) as caught:
+        u_g("bottle-mark", "500")
+    assert caught.value.code == "instrument-mismatch"
+
+
+@pytest.mark.parametrize("reading", ["1", "100", "5000"])
+def test_a_balance_not_stated_is_never_better_than_a_stated_one(reading: str) -> None:
+    stated = [key for key, item in INSTRUMENTS.items() if item.kind == "balance"]
+    assert all(u_g("not-stated", reading) >= u_g(key, reading) for key in stated)
 
 
 def test_mismatch_and_unknown_are_named() -> None:
