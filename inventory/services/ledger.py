@@ -101,7 +101,8 @@ def post(
             "volume", "not-positive", "An amount must be above zero.", "Give an amount above zero."
         )
     month = month_in_lab(lab, happened_at)
-    with transaction.atomic():
+    # No savepoint of its own: every service that posts brings its transaction, undone as a whole.
+    with transaction.atomic(savepoint=False):
         _change_containers(lines, holds)
         entry = new_entry_id(now)
         ids = _insert_movements(lab, actor, now, happened_at, month, entry, lines)

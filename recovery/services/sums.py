@@ -22,6 +22,8 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
     touched = {
         end.place_id for line in lines for end in (line.source, line.destination) if end.kind == PlaceKind.RUN
     }
+    if not touched:
+        return
     for run in Run.objects.filter(lab=lab, place_id__in=touched).order_by("pk"):
         rewrite(run)
         if run.closed_at is not None and any(line.reversal_of_id is not None for line in lines):
