@@ -67,7 +67,9 @@ def clone() -> Iterator[Path]:
 
 
 def start(folder: Path, *command: str, **variables: str) -> subprocess.CompletedProcess[str]:
-    """Run a Python command in the folder, without input."""
+    """Run a Python command in the folder, without input; its temporary files stay there too."""
+    if folder != ROOT:
+        variables.setdefault("TMPDIR", str(folder))
     return subprocess.run(
         command, cwd=folder, env=caller() | variables, stdin=subprocess.DEVNULL, capture_output=True,
         text=True, check=False,
