@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any, cast
 from zoneinfo import available_timezones
@@ -111,34 +112,58 @@ def person_create(*, username: str, password: str, name: str = "") -> User:
     if User.objects.filter(username__iexact=username).exists():
         raise Conflict("username", "taken", f"“{username}” is taken.", "Choose another sign-in name.")
     user = User(username=username, first_name=name.strip()[:150])
-    try:
-        user.username_validator(username)
-        validate_password(password, user)
-    except ValidationError as error:
-        at = "password" if username and len(error.messages) and error.code != "invalid" else "username"
-        raise InputError(at, "not-acceptable", " ".join(error.messages), "Choose another.") from error
+    _acceptable("username", lambda: User._meta.get_field("username").run_validators(username))
+    _acceptable("password", lambda: validate_password(password, user))
     user.set_password(password)
     user.save()
     return user
 
 
+def _acceptable(field: str, check: Callable[[], object]) -> None:
+    try:
+        check()
+    except ValidationError as error:
+        raise InputError(field, "not-acceptable", " ".join(error.messages), "Choose another.") from error
+
+
 def entry_link_use(
-    *, secret: str, now: datetime, username: str, password: str, name: str = "", **lab_fields: Any
+    *, secret: str, now: datetime, username: str, password: str, person_name: str = "", **lab_fields: Any
 ) -> tuple[User, Lab]:
-    """Use a one-time link: make the person, and the lab too when this is the first set-up."""
+    """Use a one-time link: make the person, and the lab too when this is the first set-up.
+
+    lab_fields: what `lab_create` takes (name, time_zone, emergency_text, contact), for the first set-up.
+    """
     with transaction.atomic():
-        link = entry_link_find(secret=secret, now=now)
-        used = link and EntryLink.objects.filter(pk=link.pk, used_at=None).update(used_at=now)
-        if link is None or not used:
-            raise InputError(
-                "secret", "link-spent", "This link has been used or has ended.", "Ask for a new one."
-            )
-        user = person_create(username=username, password=password, name=name)
+        link = _link_spend(secret, now)
+        user = person_create(username=username, password=password, name=person_name)
         EntryLink.objects.filter(pk=link.pk).update(used_by=user)
         lab = link.lab or lab_create(actor=user, now=now, **lab_fields)
         if link.lab is not None:
             member_add(lab=lab, actor=user, now=now, user=user, role=link.role)
     return user, lab
+
+
+def entry_link_join(*, secret: str, now: datetime, user: User) -> Lab:
+    """Use an invitation as somebody who can sign in already; it never changes a role they have."""
+    with transaction.atomic():
+        link = _link_spend(secret, now)
+        if link.lab is None:
+            raise Conflict("secret", "first-set-up", "This link makes a first account.", "Sign out first.")
+        if Membership.objects.filter(lab=link.lab, user=user).exists():
+            raise Conflict("secret", "already-member", f"You belong to {link.lab.name} already.")
+        EntryLink.objects.filter(pk=link.pk).update(used_by=user)
+        member_add(lab=link.lab, actor=user, now=now, user=user, role=link.role)
+    return link.lab
+
+
+def _link_spend(secret: str, now: datetime) -> EntryLink:
+    """Claim a link for this transaction; of two who try at once, one is refused."""
+    link = entry_link_find(secret=secret, now=now)
+    if link is None or not EntryLink.objects.filter(pk=link.pk, used_at=None).update(used_at=now):
+        raise InputError(
+            "secret", "link-spent", "This link has been used or has ended.", "Ask for a new one."
+        )
+    return link
 
 
 def token_create(

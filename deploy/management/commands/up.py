@@ -43,12 +43,12 @@ class Command(BaseCommand):
 
     def print_setup_link(self, address: str) -> None:
         """Print a one-time link while nobody can log in yet; it replaces any link printed before."""
-        from inventory.services import people
+        from inventory.services import labs
 
-        path = people.setup_link_create(now=timezone.now())
-        if path:
+        secret = labs.setup_link_create(now=timezone.now())
+        if secret:
             self.say("Nobody has an account yet. Open this link, which works once, to make the first one:")
-            self.say(f"  {address}{path}")
+            self.say(f"  {address}/enter/{secret}/")
 
     def say(self, text: str) -> None:
         """A line for the person at the keyboard, at once even when the output is a file."""
