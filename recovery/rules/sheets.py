@@ -32,7 +32,7 @@ from inventory.rules.sheets.stock import StockRow
 _SAME = frozenset(
     ("same", "same bottle", "the same", "dito", "ditto", "dieselbe", "gleiche", "gleiche flasche", "zuruck")
 )
-_NO_AMOUNT = frozenset(("", "-", "--", "–", "—"))
+_NO_AMOUNT = frozenset(("", "-", "--", "–", "—", "?"))
 
 
 @dataclass(frozen=True, slots=True)

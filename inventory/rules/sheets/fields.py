@@ -26,7 +26,8 @@ def _field(key: str, kind: Kind, words: str, *, required: bool = False) -> Field
 _CODE = (
     "bottle no|bottle number|bottle nr|bottle id|bottle code|bottle|container|container no|container id"
     "|code|label no"
-    "|label|no|nr|number|id|flasche|flaschennummer|flaschennr|flasche nr|gebinde|gebindenr|gebinde nr"
+    "|label|no|nr|number|id|flasche|flaschennummer|flaschennr|flaschen nr|flasche nr|gebinde"
+    "|gebindenr|gebinde nr"
     "|nummer|kennung"
 )
 _SOLVENT = (
@@ -138,7 +139,7 @@ RUN_FIELDS: tuple[Field, ...] = (
         "text",
         "from bottle|bottle|bottle no|bottle number|bottle id|bottle code|container|from container"
         "|taken from|code|source"
-        "|aus flasche|flasche|flasche nr|flaschennummer|gebinde",
+        "|aus flasche|flasche|flasche nr|flaschen nr|flaschennummer|gebinde",
         required=True,
     ),
     _field(

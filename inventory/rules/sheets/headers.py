@@ -1,4 +1,4 @@
-"""Free column names to fields: by the words in the header first, checked against what the column holds."""
+"""Free column names to fields: by the whole header, or by a phrase in it that the cells do not belie."""
 
 from __future__ import annotations
 
@@ -33,11 +33,13 @@ _EXACT = 1000
 _ONLY_WHOLE = frozenset(
     ("no", "nr", "id", "on", "by", "name", "what", "where", "from", "in it", "rest", "use", "run", "user")
 ) | frozenset(
-    ("number", "code", "label", "day", "when", "who", "into", "nach", "ziel", "wo", "ort", "amount", "level")
+    ("number", "code", "label", "day", "when", "who", "into", "nach", "ziel", "wo", "ort", "amount")
 )
 _ONLY_WHOLE |= frozenset(
     ("person", "place", "stock", "source", "method", "volume", "liquid", "content", "date", "datum", "menge")
-) | frozenset(("bottle", "flasche", "container", "out", "back", "left"))
+) | frozenset(
+    ("bottle", "flasche", "container", "out", "back", "left", "shelf", "room", "lager", "platz", "level")
+)
 _BRACKETED = re.compile(r"[(\[]([^)\]]*)[)\]]")
 _READING_UNITS = {"ppm": "ppm", "mg/l": "mg/L", "mg/kg": "ppm", "%": "%"}
 
@@ -142,7 +144,7 @@ def _best_fields(header: str, fields: Iterable[Field], table: Table) -> list[tup
     top = max((score for score, _ in scored), default=0)
     if not top:
         return []
-    return [(s, f.key) for s, f in scored if s == top and _fits(f, header, table)]
+    return [(s, f.key) for s, f in scored if s == top and (s >= _EXACT or _fits(f, header, table))]
 
 
 def _score(words: str, field: Field) -> int:

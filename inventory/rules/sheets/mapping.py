@@ -91,7 +91,7 @@ def from_dict(body: object) -> Mapping:
     if unknown:
         raise _bad(f"mapping.{unknown[0]}", "is not a key of a mapping", f"Use: {', '.join(KEYS)}.")
     target = found.get("target")
-    if target not in FIELDS:
+    if target not in tuple(FIELDS):
         raise _bad("mapping.target", f"is {target!r}", 'Use "stock" or "runs".')
     chosen: Target = "runs" if target == "runs" else "stock"
     fields = {f.key: f for f in FIELDS[chosen]}

@@ -144,6 +144,8 @@ def _found_delimiter(body: str) -> str:
     sample = body[: CELL_CHARS_MAX * 20]
     for mark in DELIMITERS:
         widths = _sample_widths(sample, mark)
+        if widths == [] and mark in sample:
+            return mark
         if not widths or widths[0] < 2:
             continue
         agree = sum(w == widths[0] for w in widths) / len(widths)
@@ -152,7 +154,8 @@ def _found_delimiter(body: str) -> str:
     return best
 
 
-def _sample_widths(sample: str, mark: str) -> list[int]:
+def _sample_widths(sample: str, mark: str) -> list[int] | None:
+    """Cells in each row that is not empty; None where the sample cannot be split so."""
     widths: list[int] = []
     try:
         for cells in csv.reader(io.StringIO(sample, newline=""), delimiter=mark):
@@ -161,7 +164,7 @@ def _sample_widths(sample: str, mark: str) -> list[int]:
             if len(widths) >= _SAMPLE_ROWS:
                 break
     except csv.Error:
-        return []
+        return None
     return widths
 
 
