@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
@@ -45,15 +46,18 @@ def today_in(lab: Lab, now: datetime) -> date:
     return now.astimezone(ZoneInfo(lab.time_zone)).date()
 
 
-def due_containers(*, lab: Lab, today: date) -> QuerySet[Container]:
-    """Containers to act on, annotated with `rank` and ordered by it, then by date. Due today counts as due."""
+def due_containers(*, lab: Lab, today: date) -> QuerySet[Any]:
+    """Containers to act on, annotated with `rank` and ordered by it, then by date.
+
+    A container due today is not yet overdue, as in the sweep.
+    """
     soon = today + timedelta(days=lab.due_soon_days)
     holding = Q(volume_ul__gt=0)
     rank = Case(
         When(~Q(worst_sign=""), then=Value(SIGN)),
         When(due_code__in=_READINGS, then=Value(READING)),
         When(due_code__in=_MISSING, then=Value(UNKNOWN)),
-        When(next_test_due__lte=today, then=Value(OVERDUE)),
+        When(next_test_due__lt=today, then=Value(OVERDUE)),
         default=Value(SOON),
         output_field=IntegerField(),
     )
@@ -84,7 +88,7 @@ def due_list(*, lab: Lab, today: date, limit: int = 500) -> list[DueItem]:
     return [_item(row, today) for row in rows]
 
 
-def _item(row: tuple, today: date) -> DueItem:  # type: ignore[type-arg]
+def _item(row: tuple[Any, ...], today: date) -> DueItem:
     pk, code, solvent, key, peroxide_class, location, volume_ul, due, due_code, words, sign, rank = row
     days = None if due is None else (today - due).days
     return DueItem(
