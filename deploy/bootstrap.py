@@ -192,9 +192,8 @@ def venv_python(venv: Path) -> Path:
 
 
 def venv_stands(venv: Path) -> bool:
-    """Whether the environment was made to the end: pip is what the venv module installs last."""
-    pip = "Lib/site-packages/pip" if os.name == "nt" else "lib/python3*/site-packages/pip"
-    return venv_python(venv).exists() and any(venv.glob(pip))
+    """Whether the environment has a working interpreter; one whose Python was removed has not."""
+    return venv_python(venv).exists() and (venv / "pyvenv.cfg").exists()
 
 
 def make_venv(venv: Path, lacking: str) -> None:
@@ -231,7 +230,8 @@ def go_on_inside(venv: Path, argv: list[str]) -> None:
 
 def satisfy_inside(venv: Path, lock: Path) -> None:
     """Install one lock into the environment that is running, unless its stamp says that it is there."""
-    digest = hashlib.sha256(lock.read_bytes()).hexdigest()
+    # The Python's own version counts too: an upgrade in place leaves the packages of the old one behind.
+    digest = hashlib.sha256(platform.python_version().encode() + lock.read_bytes()).hexdigest()
     stamp = venv / f"stillkeep-{lock.parent.name if lock.parent != ROOT else 'main'}.stamp"
     if stamp.exists() and stamp.read_text(encoding="ascii") == digest:
         return
@@ -245,6 +245,8 @@ def satisfy_inside(venv: Path, lock: Path) -> None:
 def install(lock: Path, count: int) -> None:
     """Install a lock with pip, hashes checked; raises StartError with pip's reason in plain words."""
     say(f"Installing {count} package(s) from {lock.relative_to(ROOT)} (once; it may take some minutes) ...")
+    if importlib.util.find_spec("pip") is None:  # its making was interrupted, or another tool made it
+        run_quietly([sys.executable, "-m", "ensurepip", "--upgrade"])
     options = ["--disable-pip-version-check", "--no-input", "--retries", "2", "--require-hashes"]
     done = run_quietly([sys.executable, "-m", "pip", "install", *options, "-r", str(lock)])
     if done.returncode:

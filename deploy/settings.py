@@ -3,7 +3,7 @@
 STILLKEEP_HOME              folder for the database, the key and collected static files (.stillkeep)
 STILLKEEP_SITE_URL          public address; https switches the strict transport settings on
 STILLKEEP_ALLOWED_HOSTS     further host names, comma-separated
-STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed
+STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed (127.0.0.1 with https)
 STILLKEEP_DEBUG             true only while developing
 STILLKEEP_LOG_LEVEL         DEBUG, INFO, WARNING or ERROR
 SECRET_KEY, DATABASE_URL, REDIS_URL   also as SECRET_KEY_FILE and so on
@@ -24,7 +24,6 @@ _env = Environment()
 
 STILLKEEP_HOME: Path = _env.read("STILLKEEP_HOME", environment.path, BASE_DIR / ".stillkeep")
 STILLKEEP_SITE_URL: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, "http://127.0.0.1:8000")
-STILLKEEP_TRUSTED_PROXY: str = _env.read("STILLKEEP_TRUSTED_PROXY", str, "")
 DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
 # Empty until a first start makes the file; Django then refuses to sign anything.
 SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "")
@@ -32,6 +31,9 @@ if not SECRET_KEY:
     SECRET_KEY = _env.attempt("STILLKEEP_HOME", lambda: secret_key_read(STILLKEEP_HOME), "")
 
 _site = urlsplit(STILLKEEP_SITE_URL)
+_https = _site.scheme == "https"
+# waitress speaks no TLS, so an https address means a proxy in front, most often on the same machine.
+STILLKEEP_TRUSTED_PROXY: str = _env.read("STILLKEEP_TRUSTED_PROXY", str, "127.0.0.1" if _https else "")
 _no_names: list[str] = []
 ALLOWED_HOSTS: list[str] = [
     *dict.fromkeys(
@@ -166,7 +168,6 @@ STORAGES = {
     },
 }
 
-_https = _site.scheme == "https"
 SECURE_SSL_REDIRECT = _https
 SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
 SECURE_HSTS_SECONDS = 31_536_000 if _https else 0

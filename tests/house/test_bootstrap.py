@@ -190,6 +190,16 @@ def test_a_faulty_setting_is_one_message() -> None:
     assert "DATABASE_URL" in done.stderr
 
 
+def test_an_environment_without_pip_or_with_a_lost_python_is_mended(clone: Path) -> None:
+    bare = [BARE_PYTHON[0], "-m", "venv", "--without-pip", str(clone / ".venv")]
+    subprocess.run(bare, check=True)
+    refused(start(clone, *BARE_PYTHON, "manage.py", "check", **closed_index()), "index cannot be reached")
+    interpreter = bootstrap.venv_python(clone / ".venv")
+    interpreter.unlink()
+    interpreter.symlink_to(clone / "gone")
+    refused(start(clone, *BARE_PYTHON, "manage.py", "check", **closed_index()), "index cannot be reached")
+
+
 @pytest.mark.full
 def test_a_fresh_clone_makes_its_environment_and_runs(tmp_path: Path) -> None:
     """Two first starts at once: one builds, both succeed; a later start is fast."""
@@ -200,7 +210,12 @@ def test_a_fresh_clone_makes_its_environment_and_runs(tmp_path: Path) -> None:
     command = [*BARE_PYTHON, "manage.py", "check"]
     both = [
         subprocess.Popen(
-            command, cwd=copy, env=caller(), stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+            command,
+            cwd=copy,
+            env=caller() | {"TMPDIR": str(tmp_path)},
+            stderr=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
         )
         for _ in range(2)
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import http.client
 import os
 import re
 import signal
@@ -10,8 +11,6 @@ import stat
 import subprocess
 import sys
 import time
-import urllib.error
-import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -33,13 +32,13 @@ class Running:
         self.address = address
         self.said = said
 
-    def get(self, path: str) -> tuple[int, dict[str, str]]:
-        """Status and headers of a GET."""
-        try:
-            with urllib.request.urlopen(self.address + path, timeout=5) as answer:
-                return answer.status, dict(answer.headers)
-        except urllib.error.HTTPError as fault:
-            return fault.code, dict(fault.headers)
+    def get(self, path: str, **headers: str) -> tuple[int, dict[str, str]]:
+        """Status and headers of a GET; redirects are not followed."""
+        connection = http.client.HTTPConnection(self.address.removeprefix("http://"), timeout=5)
+        connection.request("GET", path, headers={name.replace("_", "-"): v for name, v in headers.items()})
+        answer = connection.getresponse()
+        connection.close()
+        return answer.status, dict(answer.getheaders())
 
     def stop(self, number: signal.Signals) -> tuple[int, float]:
         """Exit code and seconds after a signal."""
@@ -56,19 +55,19 @@ def environment(home: Path) -> dict[str, str]:
     return kept | {"STILLKEEP_HOME": str(home)}
 
 
-def up(home: Path, port: int) -> subprocess.Popen[str]:
+def up(home: Path, port: int, **variables: str) -> subprocess.Popen[str]:
     """Start `manage.py up`."""
     command = [sys.executable, "manage.py", "up", "--port", str(port)]
     return subprocess.Popen(
-        command, cwd=ROOT, env=environment(home), stdin=subprocess.DEVNULL, text=True,
+        command, cwd=ROOT, env=environment(home) | variables, stdin=subprocess.DEVNULL, text=True,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
 
 
 @contextmanager
-def running(home: Path) -> Iterator[Running]:
+def running(home: Path, **variables: str) -> Iterator[Running]:
     """A server on a free port, from the moment it says that it answers."""
-    process = up(home, 0)
+    process = up(home, 0, **variables)
     assert process.stdout is not None
     said = ""
     try:
@@ -130,6 +129,17 @@ def test_answers_carry_the_safe_headers(home: Path) -> None:
     assert headers["X-Frame-Options"] == "DENY"
     assert headers["X-Content-Type-Options"] == "nosniff"
     assert headers["Referrer-Policy"] == "same-origin"
+
+
+def test_behind_a_proxy_with_https(home: Path) -> None:
+    """Plain requests are sent to https; those the local proxy took over https are answered."""
+    with running(home, STILLKEEP_SITE_URL="https://stock.example.org") as server:
+        plain, to = server.get("/no-such-page", Host="stock.example.org")
+        status, headers = server.get("/no-such-page", Host="stock.example.org", X_Forwarded_Proto="https")
+        stranger, _ = server.get("/no-such-page", Host="other.example.org", X_Forwarded_Proto="https")
+    assert (plain, to["Location"]) == (301, "https://stock.example.org/no-such-page")
+    assert (status, stranger) == (404, 400)
+    assert headers["Strict-Transport-Security"] == "max-age=31536000"
 
 
 def test_bundled_static_files_are_served_with_a_lasting_name(home: Path) -> None:

@@ -12,6 +12,8 @@ from django.utils import timezone
 from deploy.serve import PortTakenError, serve
 from deploy.startup import prepare
 
+LOOPBACK = {"127.0.0.1", "localhost", "::1"}
+
 
 class Command(BaseCommand):
     help = "Prepare the data folder and serve it; on a first start print a one-time link to set it up."
@@ -22,6 +24,7 @@ class Command(BaseCommand):
         parser.add_argument("--port", type=int, default=8000, help="port to listen on, 0 for any (8000)")
 
     def handle(self, *_args: Any, host: str, port: int, **_options: Any) -> None:
+        self.beyond_this_machine = host not in LOOPBACK
         try:
             prepare(self.say)
             serve(host, port, on_ready=self.ready)
@@ -39,6 +42,10 @@ class Command(BaseCommand):
     def ready(self, address: str) -> None:
         """Say where the server is, and how the first person gets in."""
         self.say(f"Stillkeep answers at {address}/ - stop it with Ctrl-C.")
+        if self.beyond_this_machine:
+            self.say(
+                "Other machines reach it only by a name in STILLKEEP_SITE_URL or STILLKEEP_ALLOWED_HOSTS."
+            )
         self.print_setup_link(address)
 
     def print_setup_link(self, address: str) -> None:
