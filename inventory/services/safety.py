@@ -8,20 +8,24 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 from datetime import date, datetime
-from decimal import Decimal
 from functools import lru_cache
 from typing import Any, Literal, cast
 from zoneinfo import ZoneInfo
 
-from django.db import transaction
-from django.db.models import F, QuerySet
+from django.db import IntegrityError, connection, transaction
+from django.db.models import F
 
-from inventory.models import Container, Lab, Lot, LotParent, Observation, PeroxideTest, Solvent, User
+from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.rules.peroxide import PeroxideClass, Reading, parse_reading, passes
+from inventory.rules.peroxide import PeroxideClass, Reading, parse_reading
 from inventory.rules.policy_data import Origin, Policy
 from inventory.rules.retest import ContainerFacts, Due, next_test
 from inventory.services.events import record
+from inventory.services.readings import UG_PER_MG, blends_of, last_reading, reading_of, standing_tests
+
+__all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "due_of", "facts_of"]
+__all__ += ["last_reading", "observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
+__all__ += ["sign_withdraw", "standing_tests", "test_record", "test_withdraw", "worst_sign"]
 
 # Worst first; the first one present is shown and opens an alert.
 SIGNS = (
@@ -33,7 +37,6 @@ SIGNS = (
     "label-unreadable",
     "dates-doubtful",
 )
-MICRO = 1000
 
 
 @lru_cache(maxsize=64)
@@ -53,64 +56,6 @@ def class_for_safety(solvent: Solvent) -> PeroxideClass:
     return cast(PeroxideClass, solvent.peroxide_class)
 
 
-def reading_of(test: PeroxideTest) -> Reading:
-    upper = None if test.upper_ug_per_l is None else Decimal(test.upper_ug_per_l) / MICRO
-    return Reading(Decimal(test.lower_ug_per_l) / MICRO, upper, test.method, test.tested_on)
-
-
-def standing_tests(lot_ids: list[int]) -> QuerySet[PeroxideTest]:
-    """Tests of these lots that are neither withdrawn nor withdrawals, oldest first."""
-    return PeroxideTest.objects.filter(
-        lot_id__in=lot_ids, withdraws__isnull=True, withdrawn_by__isnull=True
-    ).order_by("recorded_at", "id")
-
-
-def deciding(tests: list[PeroxideTest], level_mg_per_l: Decimal) -> Reading | None:
-    """The reading that counts: the last dated one, unless an undated one recorded since does not pass."""
-    dated = [t for t in tests if t.tested_on is not None]
-    last = max(dated, key=lambda t: (t.tested_on or date.min, t.pk), default=None)
-    if last is not None:
-        # Of two tests on one day the worse one counts: nothing says which came last.
-        same_day = [reading_of(t) for t in dated if t.tested_on == last.tested_on]
-        worst = _worst(same_day, level_mg_per_l)
-        since = [reading_of(t) for t in tests if t.tested_on is None and t.pk > last.pk]
-        bad = [r for r in since if not passes(r, level_mg_per_l)]
-        return _worst(bad, level_mg_per_l) or worst
-    return _worst([reading_of(t) for t in tests], level_mg_per_l)
-
-
-def _worst(readings: list[Reading], level_mg_per_l: Decimal) -> Reading | None:
-    return max(readings, key=lambda r: (not passes(r, level_mg_per_l), r.lower_mg_per_l), default=None)
-
-
-def last_reading(container: Container, policy: Policy) -> Reading | None:
-    """The container's own deciding reading of what is in it now, else a bad one it inherits with its lot."""
-    if container.lot_id is None:
-        return None
-    level = policy.action_level_mg_per_l
-    own = deciding(list(standing_tests([container.lot_id]).filter(container=container)), level)
-    if own is not None:
-        return own
-    inherited = _inherited([container.lot_id], level)
-    return _worst([r for r in inherited if not passes(r, level)], level)
-
-
-def _inherited(lot_ids: list[int], level: Decimal) -> list[Reading]:
-    """Deciding readings of these lots, and of what was blended into those never tested themselves."""
-    found, seen, frontier = [], set(lot_ids), lot_ids
-    while frontier:
-        tests: dict[int, list[PeroxideTest]] = {}
-        for test in standing_tests(frontier):
-            tests.setdefault(test.lot_id, []).append(test)
-        found += [r for group in tests.values() if (r := deciding(group, level)) is not None]
-        parents = LotParent.objects.filter(
-            lot_id__in=[pk for pk in frontier if pk not in tests], lot__origin=Lot.Origin.BLEND
-        ).values_list("parent_id", flat=True)
-        frontier = [pk for pk in set(parents) if pk not in seen]
-        seen |= set(frontier)
-    return found
-
-
 def facts_of(container: Container, policy: Policy) -> ContainerFacts | None:
     """What the retest rules need to know; None for a container that never held anything."""
     lot = container.lot
@@ -127,7 +72,7 @@ def facts_of(container: Container, policy: Policy) -> ContainerFacts | None:
         received_on=container.received_on,
         made_on=lot.made_on,
         expiry_on=lot.expiry_on,
-        last_test=last_reading(container, policy),
+        last_test=last_reading(container, policy.action_level_mg_per_l),
         recorded_on=container.created_at.astimezone(ZoneInfo(container.lab.time_zone)).date(),
     )
 
@@ -139,8 +84,22 @@ def due_of(container: Container) -> Due | None:
     return None if facts is None else next_test(facts, policy)
 
 
+def counts_open_since(container: Container) -> date | None:
+    """The day from which solvent poured out of an opened container counts as open; None: not known.
+
+    One that was overdue while still sealed counts from its receipt, or pouring it over would make it young.
+    """
+    due = due_of(container)
+    overdue = due is not None and any(reason.code == "opened-when-overdue" for reason in due.reasons)
+    if overdue and container.opened_on and container.received_on:
+        return min(container.opened_on, container.received_on)
+    return container.opened_on
+
+
 def refresh_due(*, container: Container, now: datetime) -> Due | None:
     """Work out and store when a container must next be tested. Only inside a transaction."""
+    # Locked before it is read: facts that change meanwhile would leave a date that fits neither state.
+    _lock([container.pk])
     held = Container.objects.select_related("lab__policy", "lot__solvent").get(pk=container.pk)
     due = due_of(held)
     stored = {
@@ -196,13 +155,21 @@ def test_record(
         reading = parse_reading(reading, method=method, tested_on=tested_on)
     upper = reading.upper_mg_per_l
     with transaction.atomic():
+        kin = _lock_kin(container.lot_id, container)
+        if not Container.objects.filter(pk=container.pk, lot_id=container.lot_id).exists():
+            raise Conflict(
+                "container",
+                "contents-changed",
+                f"What is in {container.code} changed in the meantime.",
+                "Look at it again, then repeat.",
+            )
         test = PeroxideTest.objects.create(
             lab=lab,
             container=container,
             lot_id=container.lot_id,
             method=method,
-            lower_ug_per_l=int(reading.lower_mg_per_l * MICRO),
-            upper_ug_per_l=None if upper is None else -int(-upper * MICRO // 1),
+            lower_ug_per_l=int(reading.lower_mg_per_l * UG_PER_MG),
+            upper_ug_per_l=None if upper is None else -int(-upper * UG_PER_MG // 1),
             as_entered=as_entered[:120],
             tested_on=tested_on,
             actor=actor,
@@ -211,7 +178,7 @@ def test_record(
         )
         due = refresh_due(container=container, now=now)
         _touch(container)
-        _refresh_kin(container, now)
+        _refresh(kin, now)
     return TestRecorded(test, due)
 
 
@@ -219,24 +186,25 @@ def _touch(container: Container) -> None:
     Container.objects.filter(pk=container.pk).update(version=F("version") + 1)
 
 
-def _refresh_kin(container: Container, now: datetime) -> None:
-    """Containers that share this lot, or hold a blend of it, may inherit the reading."""
-    if container.lot_id is None:
-        return
-    lots = frontier = {container.lot_id}
-    while frontier:
-        frontier = (
-            set(
-                LotParent.objects.filter(parent_id__in=frontier, lot__origin="blend").values_list(
-                    "lot_id", flat=True
-                )
-            )
-            - lots
-        )
-        lots = lots | frontier
-    kin = Container.objects.filter(lot_id__in=lots, discarded_at=None).exclude(pk=container.pk)
-    for other in kin:
-        refresh_due(container=other, now=now)
+def _lock(container_ids: list[int]) -> None:
+    """Lock rows in the one order of the house, by place."""
+    if not connection.features.has_select_for_update:
+        return  # SQLite: a transaction holds the one write lock from its start
+    rows = Container.objects.select_for_update().filter(pk__in=container_ids).order_by("place_id")
+    list(rows.values_list("pk", flat=True))
+
+
+def _lock_kin(lot_id: int, container: Container) -> list[Container]:
+    """Lock a container and all that hold the lot or a blend of it; returns those others, still in use."""
+    kin = Container.objects.filter(lot_id__in=blends_of(lot_id), discarded_at=None).exclude(pk=container.pk)
+    others = list(kin.order_by("place_id"))
+    _lock([container.pk, *(other.pk for other in others)])
+    return others
+
+
+def _refresh(containers: list[Container], now: datetime) -> None:
+    for container in containers:
+        refresh_due(container=container, now=now)
 
 
 def test_withdraw(*, lab: Lab, actor: User, now: datetime, test: PeroxideTest, reason: str) -> PeroxideTest:
@@ -245,10 +213,13 @@ def test_withdraw(*, lab: Lab, actor: User, now: datetime, test: PeroxideTest, r
         raise InputError(
             "reason", "missing", "Withdrawing a test needs a reason.", "Say why it does not count."
         )
+    spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
     if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
-        raise Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
+        raise spent
     with transaction.atomic():
-        row = PeroxideTest.objects.create(
+        # Its lot may have moved on since: those that hold it now are kin, whatever this container holds.
+        kin = _lock_kin(test.lot_id, test.container)
+        row = PeroxideTest(
             lab=lab,
             container_id=test.container_id,
             lot_id=test.lot_id,
@@ -262,10 +233,20 @@ def test_withdraw(*, lab: Lab, actor: User, now: datetime, test: PeroxideTest, r
             withdraws=test,
             note=reason.strip(),
         )
+        _insert_once(row, spent)
         refresh_due(container=test.container, now=now)
         _touch(test.container)
-        _refresh_kin(test.container, now)
+        _refresh(kin, now)
     return row
+
+
+def _insert_once(row: PeroxideTest | Observation, spent: Conflict) -> None:
+    """Save a withdrawal; another one that came first is a conflict, not a fault."""
+    try:
+        with transaction.atomic():
+            row.save(force_insert=True)
+    except IntegrityError as error:
+        raise spent from error
 
 
 def observe(
@@ -305,10 +286,11 @@ def sign_withdraw(*, lab: Lab, actor: User, now: datetime, sign: Observation, re
         raise InputError(
             "reason", "missing", "Withdrawing a sign needs a reason.", "Say what was found instead."
         )
+    spent = Conflict("sign", "already-withdrawn", "This sign has been withdrawn already.")
     if sign.withdraws_id is not None or Observation.objects.filter(withdraws=sign).exists():
-        raise Conflict("sign", "already-withdrawn", "This sign has been withdrawn already.")
+        raise spent
     with transaction.atomic():
-        row = Observation.objects.create(
+        row = Observation(
             lab=lab,
             container_id=sign.container_id,
             sign=sign.sign,
@@ -318,6 +300,7 @@ def sign_withdraw(*, lab: Lab, actor: User, now: datetime, sign: Observation, re
             recorded_at=now,
             withdraws=sign,
         )
+        _insert_once(row, spent)
         refresh_due(container=sign.container, now=now)
         _touch(sign.container)
     return row
@@ -329,6 +312,6 @@ def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Any) -> None:
         data = {"from": lab.policy.key, "to": policy.key}
         Lab.objects.filter(pk=lab.pk).update(policy=policy)
         lab.policy = policy
-        for container in Container.objects.filter(lab=lab, discarded_at=None, lot__isnull=False):
-            refresh_due(container=container, now=now)
+        held = Container.objects.filter(lab=lab, discarded_at=None, lot__isnull=False).order_by("place_id")
+        _refresh(list(held), now)
         record(lab=lab, actor=actor, now=now, verb="policy-set", subject=lab, data=data)
