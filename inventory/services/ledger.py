@@ -103,7 +103,7 @@ def post(
     month = month_in_lab(lab, happened_at)
     # No savepoint of its own: every service that posts brings its transaction, undone as a whole.
     with transaction.atomic(savepoint=False):
-        _change_containers(lines, holds)
+        _change_containers(lab.pk, lines, holds)
         entry = new_entry_id(now)
         ids = _insert_movements(lab, actor, now, happened_at, month, entry, lines)
         add_flows(lab.pk, flow_deltas(lines, month))
@@ -111,7 +111,7 @@ def post(
     return Posted(entry, ids)
 
 
-def _change_containers(lines: Sequence[Line], holds: Mapping[int, Holds]) -> None:
+def _change_containers(lab_id: int, lines: Sequence[Line], holds: Mapping[int, Holds]) -> None:
     change: dict[int, int] = defaultdict(int)
     for line in lines:
         if line.source.kind == PlaceKind.CONTAINER:
@@ -124,17 +124,19 @@ def _change_containers(lines: Sequence[Line], holds: Mapping[int, Holds]) -> Non
             cursor.execute(
                 "UPDATE inventory_container "
                 "SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
-                "WHERE place_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
+                "WHERE place_id = %s AND lab_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
                 "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul",
-                [delta, hold.after, place_id, hold.before or 0, delta, delta],
+                [delta, hold.after, place_id, lab_id, hold.before or 0, delta, delta],
             )
             if cursor.rowcount != 1:
-                raise _refusal(place_id, delta, hold)
+                raise _refusal(lab_id, place_id, delta, hold)
 
 
-def _refusal(place_id: int, delta_ul: int, hold: Holds) -> Conflict:
+def _refusal(lab_id: int, place_id: int, delta_ul: int, hold: Holds) -> Conflict:
     """Say which of the guards stopped the posting."""
-    container = Container.objects.get(place_id=place_id)
+    container = Container.objects.filter(place_id=place_id, lab_id=lab_id).first()
+    if container is None:
+        return Conflict("container", "unknown-container", "This lab has no such container.")
     held_ml, room_ml = container.volume_ul / 1000, (container.capacity_ul - container.volume_ul) / 1000
     if container.discarded_at is not None:
         return Conflict(
