@@ -8,7 +8,8 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
+from django.db.models import F
 
 from inventory.models import Container, Lab, Location, Lot, Place, PlaceKind, Solvent, User
 from inventory.rules.codes import check_code, make_code
@@ -21,6 +22,7 @@ from inventory.services.measuring import measured, moment
 from inventory.services.places import boundary, container_end
 
 CODE_PREFIX = "SK"
+ATMOSPHERES = ("air", "inert", "unknown")
 SOURCES = {
     Lot.Origin.PURCHASED: PlaceKind.SUPPLIER,
     Lot.Origin.MADE_HERE: PlaceKind.MADE_HERE,
@@ -92,6 +94,8 @@ def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
         raise InputError(
             "opened_on", "before-receipt", "It was opened before it was received.", "Check both dates."
         )
+    if facts.atmosphere not in ATMOSPHERES:
+        raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
     if facts.capacity_ul <= 0:
         raise InputError("capacity", "not-positive", "The container needs a size above zero.")
 
@@ -99,14 +103,30 @@ def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
 def container_add(
     *, lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None = None
 ) -> Container:
-    """Make an empty container (its content comes by a movement)."""
+    """Make an empty container (its content comes by a movement). Raises Conflict when its code is taken."""
+    try:
+        return _container_insert(lab, actor, now, facts, lot)
+    except IntegrityError as error:
+        # Two at once: the other one committed between the look and the insert.
+        if facts.code and Container.objects.filter(lab=lab, code=facts.code.strip()).exists():
+            raise _code_taken(facts.code.strip()) from error
+        raise
+
+
+def _code_taken(code: str) -> Conflict:
+    return Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
+
+
+def _container_insert(
+    lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None
+) -> Container:
     with transaction.atomic():
         place = Place.objects.create(lab=lab, kind=PlaceKind.CONTAINER)
         code = facts.code.strip() or make_code(place.pk, CODE_PREFIX)
         if len(code) > 24:
             raise InputError("code", "too-long", "A code has at most 24 characters.", "Shorten it.")
         if Container.objects.filter(lab=lab, code__iexact=code).exists():
-            raise Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
+            raise _code_taken(code)
         container = Container.objects.create(
             lab=lab,
             place=place,
@@ -206,7 +226,8 @@ def receive(
 def mark_opened(*, container: Container, actor: User, now: datetime, opened_on: date | None) -> Container:
     """Note that a container was opened; the retest clock of an opened container starts.
 
-    opened_on None means the day is not known, which is handled as the worst case.
+    opened_on None means the day is not known, which is handled as the worst case. A container
+    recorded with an unknown opening cannot be opened for the first time after that day.
     """
     today = day_in_lab(container.lab, now)
     if opened_on is not None and opened_on > today:
@@ -222,16 +243,38 @@ def mark_opened(*, container: Container, actor: User, now: datetime, opened_on: 
                 f"{held.code} was opened on {held.opened_on.isoformat()}.",
                 "A wrong date is corrected by a steward with a reason.",
             )
+        if held.discarded_at is not None:
+            raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
+        recorded_on = day_in_lab(held.lab, held.created_at)
+        if held.opened != Container.Opened.UNOPENED and (opened_on or recorded_on) > recorded_on:
+            raise Conflict(
+                "opened_on",
+                "opening-not-known",
+                f"{held.code} may have been open since before {recorded_on.isoformat()}, when recorded.",
+                "Give the earlier day if you know it, or test it: a passed test starts the clock anew.",
+            )
         set_opened(held, actor=actor, now=now, opened_on=opened_on)
     held.refresh_from_db()
     return held
+
+
+def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> None:
+    """Solvent left it on `day`, so it was open by then: opens a sealed one, moves a later opening back.
+
+    Only inside a transaction, with the row locked.
+    """
+    later = held.opened_on is not None and held.opened_on > day
+    if held.opened == Container.Opened.UNOPENED or later:
+        set_opened(held, actor=actor, now=now, opened_on=day)
 
 
 def set_opened(held: Container, *, actor: User, now: datetime, opened_on: date | None) -> None:
     """Write the opening and what follows from it. Only inside a transaction."""
     before = {"opened": held.opened, "opened_on": held.opened_on and held.opened_on.isoformat()}
     held.opened, held.opened_on = Container.Opened.OPENED, opened_on
-    Container.objects.filter(pk=held.pk).update(opened=held.opened, opened_on=opened_on)
+    Container.objects.filter(pk=held.pk).update(
+        opened=held.opened, opened_on=opened_on, version=F("version") + 1
+    )
     data = {"before": before, "opened_on": opened_on and opened_on.isoformat()}
     record(lab=held.lab, actor=actor, now=now, verb="opened", subject=held, data=data)
     safety.refresh_due(container=held, now=now)

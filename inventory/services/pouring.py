@@ -12,6 +12,8 @@ from inventory.rules.errors import Conflict
 from inventory.services.ledger import End, Holds, Line
 from inventory.services.places import boundary, container_end
 
+MADE = (Lot.Origin.MADE_HERE.value, Lot.Origin.RECOVERED.value)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Inflow:
@@ -64,9 +66,10 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
             "Choose an empty container or one with the same solvent.",
         )
     opened_on = _earlier(_opened_on(into), inflow.opened_on)
-    if opened_on is not None:
+    for lot in (held, inflow.lot):
         # Distilled or blended material ages from the day it was made, whatever bottle it stands in.
-        opened_on = min([opened_on, *(lot.made_on for lot in (held, inflow.lot) if lot.made_on)])
+        if lot.made_on is not None or lot.origin in MADE:
+            opened_on = _earlier(opened_on, lot.made_on)
     if held.pk == inflow.lot.pk:
         return Plan([arrival], Holds(held.pk, held.pk), opened_on)
     blend = _blend(held, inflow.lot, into.volume_ul, inflow.volume_ul, now, day)
@@ -100,7 +103,7 @@ def _relabel(into: Container, held: Lot, inflow: Inflow, blend: Lot) -> list[Lin
 def _blend(one: Lot, other: Lot, one_ul: int, other_ul: int, now: datetime, day: date) -> Lot:
     """A lot as bad as the worse of its parents in every fact."""
     both = (one, other)
-    inhibited = True if all(lot.inhibited for lot in both) else _worse_inhibitor(both)
+    inhibited = _worse_inhibitor([_counts_inhibited(lot) for lot in both])
     ppms = [lot.inhibitor_ppm for lot in both if lot.inhibitor_ppm is not None]
     blend = Lot.objects.create(
         lab_id=one.lab_id,
@@ -123,8 +126,18 @@ def _blend(one: Lot, other: Lot, one_ul: int, other_ul: int, now: datetime, day:
     return blend
 
 
-def _worse_inhibitor(lots: tuple[Lot, Lot]) -> bool | None:
-    return False if any(lot.inhibited is False for lot in lots) else None
+def _counts_inhibited(lot: Lot) -> bool | None:
+    """What a lot's claim is worth: distilling leaves the inhibitor behind, an unknown origin may be that."""
+    if lot.origin in MADE:
+        return False
+    return None if lot.origin == Lot.Origin.NOT_KNOWN else lot.inhibited
+
+
+def _worse_inhibitor(claims: list[bool | None]) -> bool | None:
+    """True only when every part counts as inhibited; not stated is no better than none."""
+    if False in claims:
+        return False
+    return None if None in claims else True
 
 
 def lots_behind(lot_id: int) -> list[int]:

@@ -7,17 +7,18 @@ from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.rules.volume import Entry, Measured, parse_entry
+from inventory.rules.volume import Entry, Measured, measure, parse_entry
 from inventory.services import ledger, safety
-from inventory.services.containers import day_in_lab, set_opened
+from inventory.services.containers import day_in_lab, note_drawn, set_opened
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
-from inventory.services.measuring import measured, moment
+from inventory.services.measuring import liquid_of, measured, moment
 from inventory.services.places import boundary, container_end
-from inventory.services.pouring import Inflow, plan_inflow
+from inventory.services.pouring import MADE, Inflow, plan_inflow
 
 Amount = str | Mapping[str, Any] | Entry
 # A draw or a put-back outside a run may touch only these boundaries.
@@ -80,9 +81,10 @@ def draw(
             lines=[line],
             holds={container.place_id: Holds(lot.pk, lot.pk)},
         )
-        if container.opened == Container.Opened.UNOPENED:
-            held = Container.objects.select_for_update().get(pk=container.pk)
-            set_opened(held, actor=actor, now=now, opened_on=day_in_lab(lab, happened))
+        day = day_in_lab(lab, happened)
+        if container.opened == Container.Opened.UNOPENED or (container.opened_on or day) > day:
+            # The posting holds the row's lock; what was read before it may be stale.
+            note_drawn(Container.objects.get(pk=container.pk), actor=actor, now=now, day=day)
     return posted
 
 
@@ -130,7 +132,8 @@ def put_back(
             "container", "lot-not-known", f"{container.code} never held anything.", "Pour over instead."
         )
     volume = measured(amount, batch.solvent)
-    opened_on = container.opened_on if container.opened == Container.Opened.OPENED else None
+    day = day_in_lab(lab, happened)
+    opened_on = _open_since(container, batch, day) if lot else container.opened_on
     inflow = Inflow(
         kind="put-back",
         lot=batch,
@@ -138,11 +141,20 @@ def put_back(
         volume_ul=volume.volume_ul,
         u_volume_ul=volume.u_volume_ul,
         as_entered=volume.as_entered,
-        opened_on=opened_on if lot is None else day_in_lab(lab, happened),
+        opened_on=opened_on,
         note=note,
     )
     with transaction.atomic():
         return put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
+
+
+def _open_since(container: Container, lot: Lot, day: date) -> date | None:
+    """The day from which solvent of a lot counts as open when nobody says which bottle it came from."""
+    if lot.origin in MADE:
+        return day  # its clock runs from the day it was made, wherever it stands
+    holders = Container.objects.filter(lab_id=container.lab_id, lot=lot, opened=Container.Opened.OPENED)
+    days = list(holders.values_list("opened_on", flat=True))
+    return min((d for d in days if d), default=None) if None not in days else None
 
 
 def pour(
@@ -166,16 +178,18 @@ def pour(
     with transaction.atomic():
         locked = {
             c.pk: c
+            # Never joined to its lot here: a row that changed while waiting would come without its new lot.
             for c in Container.objects.select_for_update(of=("self",))
-            .select_related("lab", "lot__solvent")
-            .filter(pk__in=[source.pk, into.pk])
+            .select_related("lab")
+            .filter(lab=lab, pk__in=[source.pk, into.pk])
             .order_by("place_id")
         }
+        if len(locked) != 2:
+            raise InputError("into", "unknown-container", "This lab has no such container.")
         giver, taker = locked[source.pk], locked[into.pk]
         lot, day = held_lot(giver), day_in_lab(lab, happened)
         volume = _all_of(giver) if amount is None else measured(amount, lot.solvent)
-        if giver.opened == Container.Opened.UNOPENED:
-            set_opened(giver, actor=actor, now=now, opened_on=day)
+        note_drawn(giver, actor=actor, now=now, day=day)
         inflow = Inflow(
             kind="pour",
             lot=lot,
@@ -183,7 +197,7 @@ def pour(
             volume_ul=volume.volume_ul,
             u_volume_ul=volume.u_volume_ul,
             as_entered=volume.as_entered,
-            opened_on=giver.opened_on,
+            opened_on=safety.counts_open_since(giver),
             note=note,
         )
         return _pour_locked(lab, actor, now, happened, giver, taker, inflow)
@@ -206,6 +220,8 @@ def _pour_locked(
     plan = plan_inflow(into=taker, inflow=inflow, now=now, day=day)
     holds = {giver.place_id: Holds(giver.lot_id, giver.lot_id), taker.place_id: plan.holds}
     posted = ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=plan.lines, holds=holds)
+    if not taker.volume_ul:
+        Container.objects.filter(pk=taker.pk).update(received_on=giver.received_on)
     taker.refresh_from_db()
     opened_on = None if plan.opened_on is None else min(plan.opened_on, day)
     set_opened(taker, actor=actor, now=now, opened_on=opened_on)
@@ -228,11 +244,9 @@ def count(
     """
     happened = moment(now, happened_at)
     with transaction.atomic():
-        held = (
-            Container.objects.select_for_update(of=("self",))
-            .select_related("lab", "lot__solvent")
-            .get(pk=container.pk)
-        )
+        held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
+        if held.discarded_at is not None:
+            raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
         if held.lot is None:
             raise Conflict(
                 "container", "lot-not-known", f"{held.code} never held anything.", "Receive into a container."
@@ -253,9 +267,7 @@ def count(
 def measured_or_zero(amount: Amount, lot: Lot) -> Measured:
     """As `measured`, but nothing found is an answer too."""
     entry = amount if isinstance(amount, Entry) else parse_entry(amount, field="volume", allow_zero=True)
-    if entry.amount.value == 0:
-        return Measured(0, 0, {"text": entry.amount.text, "value": "0", "unit": entry.amount.unit})
-    return measured(entry, lot.solvent)
+    return measure(entry, liquid_of(lot.solvent), field="volume", allow_zero=True)
 
 
 def _book_difference(
@@ -338,7 +350,7 @@ def discard(
             posted = ledger.post(
                 lab=lab, actor=actor, now=now, happened_at=happened, lines=[line], holds=holds
             )
-        Container.objects.filter(pk=held.pk).update(discarded_at=happened)
+        Container.objects.filter(pk=held.pk).update(discarded_at=happened, version=F("version") + 1)
         data = {"note": note, "on": date.isoformat(day_in_lab(lab, happened))}
         record(lab=lab, actor=actor, now=now, verb="discarded", subject=held, data=data)
     return posted
