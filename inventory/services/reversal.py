@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
+from django.db.models import Q
 
 from inventory.models import Container, Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger, safety
+from inventory.services.containers import set_opened
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
+from inventory.services.readings import standing_tests
 
 
 def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: str) -> Posted:
@@ -23,27 +26,43 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
     if not reason.strip():
         raise InputError("reason", "missing", "A reversal needs a reason.", "Say what was wrong.")
     with transaction.atomic():
-        booked = list(
-            Movement.objects.select_related("source", "destination", "reversed_by")
-            .filter(lab=lab, entry=entry)
-            .order_by("id")
-        )
+        containers = _lock_containers(_booked(lab, entry))
+        # Read again under the locks: another reversal of the same entry may have come first.
+        booked = _booked(lab, entry)
         _check_reversible(booked)
-        containers = _lock_containers(booked)
         lines = [_opposite(movement, reason.strip()) for movement in reversed(booked)]
-        posted = ledger.post(
-            lab=lab,
-            actor=actor,
-            now=now,
-            happened_at=now,
-            lines=lines,
-            holds={c.place_id: _holds(c, booked) for c in containers},
-        )
+        holds = {c.place_id: _holds(c, booked) for c in containers}
+        posted = _post_once(lab, actor, now, lines, holds)
         for container in containers:
+            if _changes_lot_back(holds[container.place_id], booked):
+                # Its own opening day was written over when it took the other solvent: the worst is assumed.
+                set_opened(container, actor=actor, now=now, opened_on=None)
             safety.refresh_due(container=container, now=now)
             data = {"entry": str(entry), "reason": reason.strip()}
             record(lab=lab, actor=actor, now=now, verb="entry-reversed", subject=container, data=data)
     return posted
+
+
+def _booked(lab: Lab, entry: uuid.UUID) -> list[Movement]:
+    related = Movement.objects.select_related("source", "destination", "reversed_by")
+    return list(related.filter(lab=lab, entry=entry).order_by("id"))
+
+
+def _post_once(
+    lab: Lab, actor: User, now: datetime, lines: Sequence[Line], holds: Mapping[int, Holds]
+) -> Posted:
+    """Post a reversal; a unique column refuses a second one where no container's lock keeps them apart."""
+    try:
+        with transaction.atomic():
+            return ledger.post(lab=lab, actor=actor, now=now, happened_at=now, lines=lines, holds=holds)
+    except IntegrityError as error:
+        if Movement.objects.filter(reversal_of__in=[line.reversal_of_id for line in lines]).exists():
+            raise _already_reversed() from error
+        raise
+
+
+def _already_reversed() -> Conflict:
+    return Conflict("entry", "already-reversed", "This entry has been reversed already.")
 
 
 def _check_reversible(booked: Sequence[Movement]) -> None:
@@ -52,7 +71,7 @@ def _check_reversible(booked: Sequence[Movement]) -> None:
     if any(movement.reversal_of_id is not None for movement in booked):
         raise Conflict("entry", "is-a-reversal", "A reversal is not reversed.", "Book it anew instead.")
     if any(hasattr(movement, "reversed_by") for movement in booked):
-        raise Conflict("entry", "already-reversed", "This entry has been reversed already.")
+        raise _already_reversed()
 
 
 def _lock_containers(booked: Sequence[Movement]) -> list[Container]:
@@ -82,9 +101,36 @@ def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
             "Reverse the later entries first.",
         )
     if not relabelled:
-        return Holds(left, first.lot_id)
+        came_in = first.destination_id == container.place_id
+        return Holds(left, _lot_before(container, first) if came_in else first.lot_id)
+    if standing_tests([left]).exists():
+        # The reading would be left with a lot that is nowhere, and a bad one would be forgotten.
+        raise Conflict(
+            "entry",
+            "tested-since",
+            f"What is in {container.code} has been tested since.",
+            "Withdraw the test first, and record it anew afterwards.",
+        )
     outgoing = [m for m in booked if m.kind == "blend" and m.source_id == container.place_id]
     return Holds(left, outgoing[0].lot_id)
+
+
+def _lot_before(container: Container, first: Movement) -> int | None:
+    """The lot a container held before solvent came in: that of the last standing movement there before.
+
+    None when it had never held anything. A receipt makes its lot with the container, so there it stays.
+    """
+    if first.kind == "receive":
+        return first.lot_id
+    here = Q(source_id=container.place_id) | Q(destination_id=container.place_id)
+    standing = Movement.objects.filter(here, pk__lt=first.pk, reversal_of=None, reversed_by=None)
+    return standing.order_by("-pk").values_list("lot_id", flat=True).first()
+
+
+def _changes_lot_back(hold: Holds, booked: Sequence[Movement]) -> bool:
+    """Whether an emptied container had taken up another lot, which is undone now."""
+    blended = any(m.kind == "blend" for m in booked)
+    return not blended and hold.after is not None and hold.after != hold.before
 
 
 def _opposite(movement: Movement, reason: str) -> Line:
