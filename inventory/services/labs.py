@@ -59,9 +59,10 @@ def member_add(
             "role", "unknown-role", f"“{role}” is not a role.", f"Use one of {', '.join(ROLES)}."
         )
     with transaction.atomic():
+        others = _supervisors(lab) - {user.pk}
         held = Membership.objects.select_for_update().filter(lab=lab, user=user).first()
         before = held.role if held else None
-        if before == "supervisor" and role != "supervisor" and _supervisors(lab) == 1:
+        if before == "supervisor" and role != "supervisor" and not others:
             raise Conflict(
                 "role", "last-supervisor", "A lab needs a supervisor.", "Make someone else supervisor first."
             )
@@ -73,8 +74,10 @@ def member_add(
     return membership
 
 
-def _supervisors(lab: Lab) -> int:
-    return Membership.objects.select_for_update().filter(lab=lab, role="supervisor").count()
+def _supervisors(lab: Lab) -> set[int]:
+    """Who supervises the lab and can sign in, their rows locked: two cannot step down at once."""
+    rows = Membership.objects.select_for_update(of=("self",)).filter(lab=lab, role="supervisor")
+    return set(rows.filter(user__is_active=True).order_by("pk").values_list("user_id", flat=True))
 
 
 def entry_link_create(*, lab: Lab | None, role: str, now: datetime) -> tuple[EntryLink, str]:
@@ -135,6 +138,8 @@ def entry_link_use(
     """
     with transaction.atomic():
         link = _link_spend(secret, now)
+        if link.lab_id is None and User.objects.exists():
+            raise InputError("secret", "link-spent", "Somebody has been set up here already.", "Sign in.")
         user = person_create(username=username, password=password, name=person_name)
         EntryLink.objects.filter(pk=link.pk).update(used_by=user)
         lab = link.lab or lab_create(actor=user, now=now, **lab_fields)
