@@ -56,7 +56,7 @@ class Caller:
 
     def by_id(self, objects: QuerySet[M], ref: str) -> M:
         """The object of this lab with that id as written in an address, or 404."""
-        if not ref.isascii() or not ref.isdigit() or int(ref) > LARGEST_ID:
+        if not ref.isascii() or not ref.isdigit() or len(ref) > 19 or int(ref) > LARGEST_ID:
             raise Http404
         return self.one(objects, pk=int(ref))
 
