@@ -1,7 +1,20 @@
 """The wiring as an app, so that its commands are found."""
 
+from __future__ import annotations
+
+from typing import Any
+
 from django.apps import AppConfig
+from django.core.management import call_command
+from django.db.models.signals import post_migrate
+
+
+def _make_cache_tables(using: str, **_: Any) -> None:
+    call_command("createcachetable", database=using, verbosity=0)
 
 
 class DeployConfig(AppConfig):
     name = "deploy"
+
+    def ready(self) -> None:
+        post_migrate.connect(_make_cache_tables, sender=self, dispatch_uid="deploy.cache_tables")

@@ -118,7 +118,13 @@ CACHES = {
         {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
         if REDIS_URL
         else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
-    )
+    ),
+    # Counts of attempts to sign in: in the database, since every process must see them, Redis or not.
+    "attempts": {
+        "BACKEND": "django.core.cache.backends.db.DatabaseCache",
+        "LOCATION": "stillkeep_attempts",
+        "OPTIONS": {"MAX_ENTRIES": 100_000},
+    },
 }
 
 AUTH_USER_MODEL = "inventory.User"
@@ -182,7 +188,12 @@ LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
     "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "plain"}},
+    "filters": {"hide_links": {"()": "deploy.redaction.HideLinks"}},
+    "handlers": {
+        "stderr": {"class": "logging.StreamHandler", "formatter": "plain", "filters": ["hide_links"]}
+    },
+    # The development server's own lines go elsewhere, so they are filtered where they are written.
+    "loggers": {"django.server": {"filters": ["hide_links"]}},
     "root": {
         "handlers": ["stderr"],
         "level": _env.read(

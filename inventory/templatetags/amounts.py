@@ -1,0 +1,68 @@
+"""Volumes, shares and days as people read them."""
+
+from __future__ import annotations
+
+from decimal import ROUND_HALF_UP, Decimal
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+from django.utils.translation import gettext, ngettext
+
+register = template.Library()
+THIN_SPACE = "\u202f"
+NO_BREAK = "\u00a0"
+MINUS = "\u2212"
+STEP = Decimal("0.1")
+SIGN_WORDS = {
+    "crystals": "Crystals",
+    "viscous-layer": "Viscous layer",
+    "cloudy": "Cloudy",
+    "cap-stuck": "Cap stuck",
+    "odd-colour": "Odd colour",
+    "label-unreadable": "Label unreadable",
+    "dates-doubtful": "Dates doubtful",
+}
+
+
+def _grouped(value: Decimal) -> str:
+    return f"{value:,}".replace(",", THIN_SPACE).replace("-", MINUS)
+
+
+@register.filter
+def ml(volume_ul: int) -> SafeString:
+    """Microlitres as millilitres with one decimal; the exact number stays in the mark-up."""
+    value = (Decimal(volume_ul) / 1000).quantize(STEP, ROUND_HALF_UP)
+    return format_html('<data value="{}">{}{}mL</data>', volume_ul, _grouped(value), NO_BREAK)
+
+
+@register.filter
+def percent(fraction: Decimal | None) -> str:
+    """A fraction as per cent with one decimal; a dash when there is nothing to divide by."""
+    if fraction is None:
+        return "–"
+    return f"{_grouped((fraction * 100).quantize(STEP, ROUND_HALF_UP))}{NO_BREAK}%"
+
+
+@register.filter
+def bar(fraction: Decimal | None) -> int:
+    """Length of a bar in hundredths, between 0 and 100."""
+    return 0 if fraction is None else min(100, max(0, round(fraction * 100)))
+
+
+@register.filter
+def sign(word: str) -> str:
+    """A sign seen on a container, in words."""
+    return gettext(SIGN_WORDS.get(word, word))
+
+
+@register.filter
+def since(days: int | None) -> str:
+    """How long ago, or in how many days."""
+    if days is None:
+        return ""
+    if days == 0:
+        return gettext("today")
+    if days < 0:
+        return ngettext("in %(n)d day", "in %(n)d days", -days) % {"n": -days}
+    return ngettext("%(n)d day overdue", "%(n)d days overdue", days) % {"n": days}

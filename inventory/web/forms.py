@@ -1,0 +1,145 @@
+"""Forms of the pages that let people in. The services decide; a form only asks and shows what they refuse."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from itertools import groupby
+from typing import Any
+from zoneinfo import available_timezones
+
+from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from inventory.models import Lab, User
+from inventory.rules.errors import InputError
+from inventory.rules.roles import ROLES
+
+REGIONS = frozenset("Africa America Antarctica Arctic Asia Atlantic Australia Europe Indian Pacific".split())
+
+
+def time_zone_choices() -> list[Any]:
+    """UTC, then every place of the tz database, grouped by region."""
+    places = sorted(zone for zone in available_timezones() if zone.split("/")[0] in REGIONS and "/" in zone)
+    grouped = groupby(places, key=lambda zone: zone.split("/")[0])
+    return [
+        ("UTC", "UTC"),
+        *((region, [(zone, zone.replace("_", " ")) for zone in zones]) for region, zones in grouped),
+    ]
+
+
+class PersonForm(forms.Form):
+    """A new person: sign-in name, name, and the password twice."""
+
+    field_of: Mapping[str, str] = {"username": "username", "password": "password"}
+
+    username = forms.CharField(
+        label=gettext_lazy("Sign-in name"),
+        max_length=150,
+        help_text=gettext_lazy("Letters, digits and @ . + - _"),
+        widget=forms.TextInput(
+            attrs={"autocomplete": "username", "autocapitalize": "none", "spellcheck": "false"}
+        ),
+    )
+    person_name = forms.CharField(
+        label=gettext_lazy("Your name"),
+        max_length=150,
+        required=False,
+        help_text=gettext_lazy("As others in the lab know you. May stay empty."),
+        widget=forms.TextInput(attrs={"autocomplete": "name"}),
+    )
+    password = forms.CharField(
+        label=gettext_lazy("Password"),
+        strip=False,
+        help_text=gettext_lazy("At least 10 characters, not only digits. Three or four words are good."),
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+    )
+    again = forms.CharField(
+        label=gettext_lazy("The same password again"),
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        if cleaned.get("password") != cleaned.get("again") and "again" in cleaned:
+            self.add_error("again", _("This is not the same password. Type both again."))
+        return cleaned
+
+    def refuse(self, error: InputError) -> None:
+        """Show a service's refusal at the field it names."""
+        self.add_error(self.field_of.get(error.field), f"{error.detail} {error.remedy}".strip())
+
+    def person(self) -> dict[str, str]:
+        """What the service needs of the person."""
+        return {name: self.cleaned_data[name] for name in ("username", "password", "person_name")}
+
+    def lab(self) -> dict[str, str]:
+        """What the service needs of a lab: nothing, an invitation names it."""
+        return {}
+
+
+class SetUpForm(PersonForm):
+    """The first person and the lab."""
+
+    field_of = {**PersonForm.field_of, "name": "lab_name", "slug": "lab_name", "time_zone": "time_zone"}
+
+    lab_name = forms.CharField(
+        label=gettext_lazy("Name of the lab"),
+        max_length=Lab._meta.get_field("name").max_length,
+        widget=forms.TextInput(attrs={"autocomplete": "organization"}),
+    )
+    time_zone = forms.ChoiceField(
+        label=gettext_lazy("Time zone"),
+        choices=time_zone_choices,
+        initial="UTC",
+        help_text=gettext_lazy("Decides on which day a test falls due."),
+    )
+    emergency_text = forms.CharField(
+        label=gettext_lazy("What to do in an emergency"),
+        required=False,
+        max_length=2000,
+        help_text=gettext_lazy("Whom to ring, where to go. Stands on top of the lab's page."),
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+    contact = forms.CharField(
+        label=gettext_lazy("Who looks after the lab"),
+        required=False,
+        max_length=Lab._meta.get_field("contact").max_length,
+        help_text=gettext_lazy("A name and how to reach them."),
+    )
+
+    def lab(self) -> dict[str, str]:
+        cleaned = self.cleaned_data
+        texts = {name: cleaned[name] for name in ("time_zone", "emergency_text", "contact")}
+        return {"name": cleaned["lab_name"], **texts}
+
+
+class InviteForm(forms.Form):
+    """The role that an invitation gives."""
+
+    role = forms.ChoiceField(label=gettext_lazy("Role"), choices=[])
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
+        words = role_words()
+        field = self.fields["role"]
+        assert isinstance(field, forms.ChoiceField)
+        field.choices = [(role, f"{role} – {words[role]}") for role in ROLES]
+
+
+def role_words() -> dict[str, str]:
+    return {
+        "member": _("takes solvent, logs runs and tests"),
+        "steward": _("receives, labels, counts, imports, discards"),
+        "supervisor": _("sets policy and invites people"),
+        "auditor": _("reads everything, changes nothing"),
+    }
+
+
+def user_or_none(user: Any) -> User | None:
+    """The signed-in person, if there is one."""
+    return user if user.is_authenticated else None

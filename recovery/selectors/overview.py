@@ -1,0 +1,109 @@
+"""What a lab's front page shows, in a number of queries that does not grow with the stock."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from django.db.models import Count, Q
+
+from inventory.models import Alert, Container, Lab, Solvent
+from inventory.selectors.due import SOON, DueItem, due_containers, due_list
+from recovery.models import Run
+from recovery.selectors.losses import LossRate, loss_rates
+
+DUE_LIMIT = 200
+RUN_LIMIT = 20
+MONTHS = 12
+
+
+@dataclass(frozen=True)
+class Counts:
+    """How many containers stand in each rank of the due list."""
+
+    by_rank: dict[int, int]
+
+    @property
+    def now(self) -> int:
+        return sum(n for rank, n in self.by_rank.items() if rank != SOON)
+
+    @property
+    def soon(self) -> int:
+        return self.by_rank.get(SOON, 0)
+
+
+@dataclass(frozen=True)
+class Part:
+    """The first items of one rank, and how many more there are."""
+
+    rank: int
+    count: int
+    items: list[DueItem]
+
+    @property
+    def more(self) -> int:
+        return self.count - len(self.items)
+
+
+@dataclass(frozen=True)
+class NamedRate:
+    """A loss rate beside the solvent's name."""
+
+    solvent: str
+    rate: LossRate
+
+
+def due_counts(*, lab: Lab, today: date) -> Counts:
+    rows = due_containers(lab=lab, today=today).order_by().values("rank").annotate(n=Count("id"))
+    return Counts({row["rank"]: row["n"] for row in rows})
+
+
+def due_parts(*, lab: Lab, today: date, counts: Counts) -> list[Part]:
+    """The due list by rank, worst first; ranks without a container are left out."""
+    found: dict[int, list[DueItem]] = defaultdict(list)
+    for item in due_list(lab=lab, today=today, limit=DUE_LIMIT):
+        found[item.rank].append(item)
+    return [Part(rank, n, found[rank]) for rank, n in sorted(counts.by_rank.items())]
+
+
+def open_alerts(*, lab: Lab) -> int:
+    return Alert.objects.filter(lab=lab, closed_at=None).count()
+
+
+def any_container(*, lab: Lab) -> bool:
+    return Container.objects.filter(lab=lab, discarded_at=None).exists()
+
+
+def open_runs(*, lab: Lab) -> tuple[int, list[Run]]:
+    """How many runs are open, and the longest open of them with what they still hold."""
+    runs = Run.objects.filter(lab=lab, closed_at=None)
+    first = runs.order_by("started_at", "id").prefetch_related("sums__solvent")[:RUN_LIMIT]
+    return runs.count(), list(first)
+
+
+def ledger(*, lab: Lab) -> tuple[list[NamedRate], list[NamedRate]]:
+    """Loss rates by solvent over all months, and by month (newest first) for the last twelve with runs."""
+    by_month = loss_rates(lab=lab, by=("month", "solvent"))
+    months = sorted({rate.group["month"] for rate in by_month})[-MONTHS:]
+    recent = [rate for rate in reversed(by_month) if rate.group["month"] in months]
+    names = _names(lab)
+    return _named(loss_rates(lab=lab), names), _named(recent, names)
+
+
+def _names(lab: Lab) -> dict[str, str]:
+    """Solvent names by key; a lab's own solvent goes before a shipped one."""
+    rows = Solvent.objects.filter(Q(lab=lab) | Q(lab=None)).values_list("lab_id", "key", "name")
+    return {key: name for _, key, name in sorted(rows, key=lambda row: row[0] or 0)}
+
+
+def _named(rates: list[LossRate], names: dict[str, str]) -> list[NamedRate]:
+    return [NamedRate(names.get(rate.group["solvent"], rate.group["solvent"]), rate) for rate in rates]
+
+
+def lab_summary(*, lab: Lab, today: date) -> dict[str, Any]:
+    """The counts of one lab, for a person who belongs to several."""
+    runs = Run.objects.filter(lab=lab, closed_at=None).count()
+    counts = due_counts(lab=lab, today=today)
+    return {"lab": lab, "counts": counts, "alerts": open_alerts(lab=lab), "open_runs": runs}

@@ -1,0 +1,128 @@
+"""The front page of a lab: what is due, what is running, and what runs gave back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Any, cast
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from inventory import access
+from inventory.access import Caller
+from inventory.models import User
+from inventory.selectors.due import OVERDUE, READING, SIGN, SOON, UNKNOWN, today_in
+from recovery.selectors import overview
+from recovery.selectors.overview import Part
+
+
+@dataclass(frozen=True)
+class Group:
+    """One heading of the due list: what the rank means for somebody in front of the shelf."""
+
+    part: Part
+    badge: str
+    title: str
+    style: str
+    advice: str = ""
+
+    @property
+    def items(self) -> list[Any]:
+        return self.part.items
+
+    @property
+    def count(self) -> int:
+        return self.part.count
+
+    @property
+    def more(self) -> int:
+        return self.part.more
+
+
+@never_cache
+@login_required
+@require_safe
+def home(request: HttpRequest) -> HttpResponse:
+    """The person's lab; with several, or none, a list of them."""
+    user = cast(User, request.user)
+    labs = list(access.labs_of(user))
+    if len(labs) == 1:
+        return lab_page(request, access.enter(user, labs[0].slug))
+    now = timezone.now()
+    summaries = [overview.lab_summary(lab=lab, today=today_in(lab, now)) for lab in labs]
+    return render(request, "recovery/home.html", {"overviews": summaries})
+
+
+@never_cache
+@login_required
+@require_safe
+def lab(request: HttpRequest, slug: str) -> HttpResponse:
+    """The page of one lab; 404 for a stranger."""
+    return lab_page(request, access.enter(cast(User, request.user), slug))
+
+
+def lab_page(request: HttpRequest, caller: Caller) -> HttpResponse:
+    """Render a lab's page in the lab's own time zone."""
+    with timezone.override(ZoneInfo(caller.lab.time_zone)):
+        return render(request, "recovery/lab.html", _context(caller))
+
+
+def _context(caller: Caller) -> dict[str, Any]:
+    lab = caller.lab
+    today = today_in(lab, timezone.now())
+    counts = overview.due_counts(lab=lab, today=today)
+    parts = {part.rank: part for part in overview.due_parts(lab=lab, today=today, counts=counts)}
+    soon = parts.pop(SOON, Part(SOON, 0, []))
+    open_count, open_runs = overview.open_runs(lab=lab)
+    by_solvent, by_month = overview.ledger(lab=lab)
+    return {
+        "lab": lab,
+        "labs": list(access.labs_of(caller.user)),
+        "role": caller.role,
+        "may_invite": caller.may("people.edit"),
+        "today": today,
+        "soon_until": today + timedelta(days=lab.due_soon_days),
+        "counts": counts,
+        "groups": [_group(part) for part in parts.values()],
+        "soon": soon,
+        "any_container": overview.any_container(lab=lab),
+        "alerts": overview.open_alerts(lab=lab),
+        "open_count": open_count,
+        "open_runs": open_runs,
+        "runs_more": open_count - len(open_runs),
+        "by_solvent": by_solvent,
+        "by_month": by_month,
+    }
+
+
+def _group(part: Part) -> Group:
+    """Badge, title, style and advice for each rank of the due list."""
+    texts = {
+        SIGN: (
+            _("Signs"),
+            _("Something was seen on it"),
+            "danger",
+            _("Leave it where it is: do not open, turn or carry it. Tell the supervisor."),
+        ),
+        READING: (
+            _("Test"),
+            _("The last test does not pass"),
+            "danger",
+            _("Do not use and do not distil it. Ask the supervisor what happens to it."),
+        ),
+        UNKNOWN: (
+            _("Not known"),
+            _("A date or rule is missing"),
+            "warn",
+            _("Counts as due until it is known. Find the missing date, or test before use."),
+        ),
+        OVERDUE: (_("Due"), _("The test date has come"), "warn", _("Test before use, or discard.")),
+    }
+    return Group(part, *texts[part.rank])
