@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date
 
 import pytest
@@ -116,6 +117,13 @@ def test_evidence_never_points_the_wrong_way(days: list[date]) -> None:
     found = find_orders([(n, f"{d:%d.%m.%Y}") for n, d in enumerate(days, 2)])["."]
     assert found.order in (DAY, None)
     assert (found.order is DAY) == any(d.day > 12 for d in days)
+
+
+@pytest.mark.parametrize("text", ["31" + " " * 9000 + "x", "31 Jan" + "-" * 9000, "1." * 5000, " " * 9999])
+def test_a_page_in_a_cell_is_refused_at_once(text: str) -> None:
+    began = time.process_time()
+    assert code_of(text, DAY) == "date-unreadable"
+    assert time.process_time() - began < 0.1
 
 
 @given(st.text(max_size=40))

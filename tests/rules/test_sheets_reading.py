@@ -108,8 +108,10 @@ def test_a_quote_that_swallows_rows_is_an_error_of_its_row() -> None:
         (b"\xff\xfeA", "encoding-unknown"),
         (b"A;B\n1;" + b"x" * 10_001, "cell-too-long"),
         (b"A;B\n1;" + b"x" * 200_000, "row-unreadable"),
+        (b"x" * 201 + b";B\n1;2\n", "header-too-long"),
         (b";".join([b"h"] * 201), "too-many-columns"),
         (b"A;B\n" + b"1;2\n" * 200_001, "too-many-rows"),
+        (b";".join(b"h%d" % n for n in range(200)) + b"\n1" * 25_001, "too-many-cells"),
         (b"x" * 20_000_001, "file-too-large"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from datetime import date, timedelta
+from decimal import Decimal
 
 import pytest
 from hypothesis import given
@@ -68,6 +69,7 @@ def test_a_plain_row_says_nothing() -> None:
         ({"code": " "}, "Code", "code-missing"),
         ({"solvent": "solvent X"}, "Solvent", "unknown-solvent"),
         ({"solvent": ""}, "Solvent", "solvent-missing"),
+        ({"solvent": "(" * 9000}, "Solvent", "solvent-too-long"),
         ({"left": "half"}, "Left", "not-a-number"),
         ({"left": ""}, "Left", "empty"),
         ({"left": "-50 mL"}, "Left", "negative"),
@@ -191,6 +193,27 @@ def test_the_same_row_again_changes_nothing_and_another_is_refused() -> None:
     other = plan(line(left="400 mL"), known={"B1": first.fingerprint})
     assert [(o.line, o.code) for o in other.outcomes if o.level == "error"] == [(2, "code-taken")]
     assert plan(line(), known={"B1": None}).bad_lines == {2}
+
+
+def test_a_german_list_with_tabs_decimal_commas_and_windows_letters() -> None:
+    text = (
+        "Flasche\tLösungsmittel\tGröße\tRestmenge\tErhalten am\tGeöffnet\t"
+        "Stabilisator\tHaltbar bis\tBemerkung\r\n"
+        "F1\tDiethylether\t2,5 L\t0,75 L\t5.6.2026\t17.6.2026\tBHT\t31.12.2027\tleicht trüb\r\n"
+        "F2\tacetone\t1 L\t1 L\t19.6.2026\tverschlossen\tnein\t\tkeine Kristalle\r\n"
+    )
+    table = read_table(text.encode("cp1252"))
+    mapping = suggest_mapping(table.headers, "stock", table)
+    found = plan_stock(table, mapping, today=TODAY, counted_on=TODAY, known_codes={}, resolve=resolve)
+    # The expiry column has one date, 31.12.2027, which is proof enough for its own column.
+    first, second = found.rows
+    assert (first.left.to("mL"), first.received_on, first.opened.opened_on) == (
+        Decimal(750),
+        date(2026, 6, 5),
+        date(2026, 6, 17),
+    )
+    assert (first.expires_on, [s.code for s in first.signs]) == (date(2027, 12, 31), ["cloudy"])
+    assert (second.opened.state, second.inhibitor.state, second.signs) == ("unopened", "no", ())
 
 
 def test_a_missing_column_stops_everything_once() -> None:

@@ -32,6 +32,7 @@ _OTHER_WORDS = (
     (re.compile(r"≈|\b(?:approx|circa)\b\.?"), "~"),
     (re.compile("mg/kg"), "ppm"),
 )
+NAME_MAX = 200  # longer than any solvent name
 _HAS_PPM = re.compile(r"ppm|mg\s*/\s*kg", re.I)
 _RANGE = re.compile(r"\d\s*(?:-|to\b)\s*\d")
 
@@ -246,7 +247,7 @@ def _ppm(text: str) -> Decimal | None:
 @lru_cache(maxsize=65536)
 def solvent_and_inhibitor(text: str) -> tuple[str, Inhibitor]:
     """ "Diethyl Ether (BHT)" to ("Diethyl Ether", BHT). Other brackets stay part of the name."""
-    for match in _PARENTHESISED.finditer(text):
+    for match in _PARENTHESISED.finditer(text) if len(text) <= NAME_MAX else ():
         found = inhibitor_in(match[1])
         if found.state != "not-stated":
             return " ".join((text[: match.start()] + text[match.end() :]).split()), found

@@ -19,6 +19,7 @@ from inventory.rules.sheets.folding import plain
 
 YEAR_MIN, YEAR_MAX = 1950, 2199
 ANY_SEPARATOR = "*"
+TEXT_MAX = 60  # no date is longer; keeps the patterns from grinding through a page of blanks
 
 
 class DateOrder(StrEnum):
@@ -128,7 +129,7 @@ def find_orders(values: Iterable[tuple[int, str]]) -> dict[str, OrderFinding]:
     for line, text in values:
         first_lines.setdefault(text, line)
     for text, line in first_lines.items():
-        match = _NUMERIC.fullmatch(_TIME.sub("", text.strip()).strip())
+        match = _NUMERIC.fullmatch(_bare(text))
         if match:
             _weigh(seen.setdefault(match[2], _Seen()), int(match[1]), int(match[3]), (line, text.strip()))
     return {separator: _finding(separator, one) for separator, one in seen.items()}
@@ -137,7 +138,7 @@ def find_orders(values: Iterable[tuple[int, str]]) -> dict[str, OrderFinding]:
 def has_short_years(values: Iterable[str]) -> str | None:
     """The first value whose year has two digits, or None."""
     for text in values:
-        bare = _TIME.sub("", text.strip()).strip()
+        bare = _bare(text)
         match = _NUMERIC.fullmatch(bare) or _DAY_WORD.fullmatch(bare) or _WORD_DAY.fullmatch(bare)
         if match and len(match[match.re.groups]) == 2:
             return text.strip()
@@ -168,7 +169,7 @@ def _finding(separator: str, seen: _Seen) -> OrderFinding:
 
 @lru_cache(maxsize=65536)
 def _parsed(text: str, rules: DateRules) -> date | _Fault:
-    bare = _TIME.sub("", text.strip()).strip()
+    bare = _bare(text)
     match = _YEAR_FIRST.fullmatch(bare)
     if match:
         return _made(text, match[1], int(match[3]), int(match[4]), rules)
@@ -181,7 +182,13 @@ def _parsed(text: str, rules: DateRules) -> date | _Fault:
     match = _WORD_DAY.fullmatch(bare)
     if match:
         return _worded(text, match[1], match[2], match[3], rules)
-    return _Fault("date-unreadable", f"{text.strip()!r} is not a date.", _HOW)
+    return _Fault("date-unreadable", f"{text.strip()[:TEXT_MAX]!r} is not a date.", _HOW)
+
+
+def _bare(text: str) -> str:
+    """The cell without blanks around it and without a time of day; "" for one too long to be a date."""
+    trimmed = text.strip()
+    return _TIME.sub("", trimmed).strip() if len(trimmed) <= TEXT_MAX else ""
 
 
 def _numeric(text: str, match: re.Match[str], rules: DateRules) -> date | _Fault:

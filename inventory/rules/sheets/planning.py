@@ -11,6 +11,7 @@ from typing import Generic, TypeVar
 
 from inventory.rules.errors import InputError
 from inventory.rules.quantity import Quantity, parse_quantity
+from inventory.rules.sheets.cells import NAME_MAX
 from inventory.rules.sheets.dates import DateRules, parse_date
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
 from inventory.rules.sheets.outcomes import Level, Outcome, from_error, warning
@@ -93,6 +94,8 @@ def solvent_reader(resolve: Resolve) -> Callable[[str], str]:
     def read(name: str) -> str:
         if not name:
             raise InputError("solvent", "solvent-missing", "No solvent is named.", "Name it.")
+        if len(name) > NAME_MAX:
+            raise InputError("solvent", "solvent-too-long", f"{name[:40]!r}... is no name.", "Shorten it.")
         try:
             return resolve(name)
         except InputError as fault:

@@ -20,6 +20,8 @@ BYTES_MAX = 20_000_000
 ROWS_MAX = 200_000
 COLUMNS_MAX = 200
 CELL_CHARS_MAX = 10_000
+HEADER_CHARS_MAX = 200
+CELLS_MAX = 5_000_000  # what fits in memory beside everything else
 DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 200
 _END = "\x1eend of table\x1e"
@@ -207,7 +209,10 @@ def _tidy_headers(header: _Record, problems: list[Outcome]) -> list[str]:
     names = [" ".join(c.split()) for c in header.cells]
     while len(names) > 1 and not names[-1]:
         names.pop()
-    _check_lengths(header)
+    longest = max(map(len, names))
+    if longest > HEADER_CHARS_MAX:
+        detail = f"A header has {longest} characters; at most {HEADER_CHARS_MAX} are read."
+        raise InputError("file", "header-too-long", detail, "Put short headers in the first line.")
     taken: Counter[str] = Counter()
     result: list[str] = []
     for number, name in enumerate(names, start=1):
@@ -239,9 +244,10 @@ def _rows(
     for record in records:
         if len(rows) >= ROWS_MAX:
             raise InputError("file", "too-many-rows", f"More than {ROWS_MAX} rows.", "Split the file.")
+        if len(rows) * width >= CELLS_MAX:
+            raise InputError("file", "too-many-cells", f"More than {CELLS_MAX} cells.", "Take out columns.")
         cells, line = record.cells, record.line
-        if max(map(len, cells)) > CELL_CHARS_MAX:
-            _check_lengths(record)
+        _check_lengths(record)
         if len(cells) != width:
             _note_width(record, width, problems)
             cells = (cells + blank)[:width]
@@ -252,7 +258,7 @@ def _rows(
 
 
 def _check_lengths(record: _Record) -> None:
-    if len(record.cells) > 10 * COLUMNS_MAX or max(map(len, record.cells)) > CELL_CHARS_MAX:
+    if max(map(len, record.cells)) > CELL_CHARS_MAX:
         detail = f"A cell on line {record.line} is longer than {CELL_CHARS_MAX} characters."
         raise InputError("file", "cell-too-long", detail, "Shorten it, or close the quote it began.")
 

@@ -82,7 +82,7 @@ def worse_opened(
         )
         said.append(warning(line, header, "dates-doubtful", reason, "Give the day if anyone can find out."))
         opened = OpenedCell("opened", None, opened.text)
-    return replace(dates, opened=opened)
+    return dates if opened is dates.opened else replace(dates, opened=opened)
 
 
 def order_noted(
@@ -107,7 +107,7 @@ def order_noted(
     if late > counted_on:
         reason = f"{late} lies after the count of {counted_on}."
         said.append(warning(line, "", "after-the-count", reason, "Check the date, or the day of the count."))
-    return replace(dates, received_on=received)
+    return dates if received == dates.received_on else replace(dates, received_on=received)
 
 
 def _test_noted(
