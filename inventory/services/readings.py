@@ -12,6 +12,7 @@ from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
+from django.db import connection
 from django.db.models import Q, QuerySet
 
 from inventory.models import Container, Lot, LotParent, Movement, PeroxideTest
@@ -144,6 +145,14 @@ def _blended_into(lot_ids: set[int]) -> set[int]:
             "parent_id", flat=True
         )
     )
+
+
+def lock_containers(container_ids: list[int]) -> None:
+    """Lock rows in the one order of the house, by place."""
+    if not connection.features.has_select_for_update:
+        return  # SQLite: a transaction holds the one write lock from its start
+    rows = Container.objects.select_for_update().filter(pk__in=container_ids).order_by("place_id")
+    list(rows.values_list("pk", flat=True))
 
 
 def blends_of(lot_id: int) -> set[int]:

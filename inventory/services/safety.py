@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import Any, Literal, cast
 from zoneinfo import ZoneInfo
 
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError, transaction
 from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
@@ -21,7 +21,14 @@ from inventory.rules.peroxide import PeroxideClass, Reading, parse_reading
 from inventory.rules.policy_data import Origin, Policy
 from inventory.rules.retest import ContainerFacts, Due, next_test
 from inventory.services.events import record
-from inventory.services.readings import UG_PER_MG, blends_of, last_reading, reading_of, standing_tests
+from inventory.services.readings import (
+    UG_PER_MG,
+    blends_of,
+    last_reading,
+    lock_containers,
+    reading_of,
+    standing_tests,
+)
 
 __all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "due_of", "facts_of"]
 __all__ += ["last_reading", "observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
@@ -99,7 +106,7 @@ def counts_open_since(container: Container) -> date | None:
 def refresh_due(*, container: Container, now: datetime) -> Due | None:
     """Work out and store when a container must next be tested. Only inside a transaction."""
     # Locked before it is read: facts that change meanwhile would leave a date that fits neither state.
-    _lock([container.pk])
+    lock_containers([container.pk])
     held = Container.objects.select_related("lab__policy", "lot__solvent").get(pk=container.pk)
     due = due_of(held)
     stored = {
@@ -186,19 +193,11 @@ def _touch(container: Container) -> None:
     Container.objects.filter(pk=container.pk).update(version=F("version") + 1)
 
 
-def _lock(container_ids: list[int]) -> None:
-    """Lock rows in the one order of the house, by place."""
-    if not connection.features.has_select_for_update:
-        return  # SQLite: a transaction holds the one write lock from its start
-    rows = Container.objects.select_for_update().filter(pk__in=container_ids).order_by("place_id")
-    list(rows.values_list("pk", flat=True))
-
-
 def _lock_kin(lot_id: int, container: Container) -> list[Container]:
     """Lock a container and all that hold the lot or a blend of it; returns those others, still in use."""
     kin = Container.objects.filter(lot_id__in=blends_of(lot_id), discarded_at=None).exclude(pk=container.pk)
     others = list(kin.order_by("place_id"))
-    _lock([container.pk, *(other.pk for other in others)])
+    lock_containers([container.pk, *(other.pk for other in others)])
     return others
 
 

@@ -1,0 +1,281 @@
+"""Works everything out again from the movements and reports each difference. Repairs nothing.
+
+Every comparison of stored and recomputed figures is one statement, so that postings made meanwhile cannot
+show as differences. A part of the house that keeps figures of its own adds its statements to `COMPARISONS`.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from django.db import connection, transaction
+
+from inventory.models import Container, Lab, append_only
+from inventory.services.readings import lock_containers
+from inventory.services.safety import due_of, worst_sign
+
+DUE_DATES_SAMPLED = 1000
+BATCH = 500
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One difference: in which check, on which record, what was worked out and what is stored."""
+
+    check: str
+    table: str
+    id: str
+    expected: str
+    found: str
+
+    def __str__(self) -> str:
+        return f"{self.check}: {self.table} {self.id}: expected {self.expected}, found {self.found}"
+
+
+@dataclass(frozen=True)
+class AuditReport:
+    """What was compared and what differs. `compared`: rows of each table that were looked at."""
+
+    lab: str | None
+    findings: tuple[Finding, ...]
+    compared: dict[str, int]
+    due_dates: int
+
+    @property
+    def clean(self) -> bool:
+        return not self.findings
+
+    def as_json(self) -> dict[str, Any]:
+        """Plain values for json.dumps."""
+        return {"clean": self.clean, **asdict(self)}
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """A statement that gives one row (id, expected, found) per difference.
+
+    `{of.m}` in the SQL stands for the lab on the table called m: "m.lab_id = 5", or what always holds;
+    `{held}` for a table of what each place holds of each lot by the movements (place_id, lot_id, volume_ul).
+    """
+
+    check: str
+    table: str
+    sql: str
+
+
+class _Of:
+    """Lets SQL say `{of.m}` for the lab condition on the table called m."""
+
+    def __init__(self, lab: Lab | None) -> None:
+        self._lab_id = None if lab is None else int(lab.pk)
+
+    def __getattr__(self, alias: str) -> str:
+        return "1 = 1" if self._lab_id is None else f"{alias}.lab_id = {self._lab_id}"
+
+
+# What each place holds of each lot by the movements.
+_HELD = """
+    SELECT place_id, lot_id, SUM(volume_ul) AS volume_ul FROM (
+        SELECT m.destination_id AS place_id, m.lot_id, m.volume_ul FROM inventory_movement m WHERE {of.m}
+        UNION ALL
+        SELECT m.source_id, m.lot_id, -m.volume_ul FROM inventory_movement m WHERE {of.m}
+    ) AS moved GROUP BY place_id, lot_id
+"""
+
+COMPARISONS: list[Comparison] = [
+    Comparison(
+        "container-balance",
+        "inventory_container",
+        "SELECT c.id, COALESCE(SUM(h.volume_ul), 0), c.volume_ul FROM inventory_container c "
+        "LEFT JOIN ({held}) h ON h.place_id = c.place_id WHERE {of.c} "
+        "GROUP BY c.id, c.volume_ul HAVING COALESCE(SUM(h.volume_ul), 0) <> c.volume_ul",
+    ),
+    Comparison(
+        # One lot at a time: of the lot on record all that is in it, of every other nothing.
+        "container-lot",
+        "inventory_container",
+        "SELECT c.id, h.volume_ul, CASE WHEN h.lot_id = c.lot_id THEN c.volume_ul ELSE 0 END, h.lot_id "
+        "FROM ({held}) h JOIN inventory_container c ON c.place_id = h.place_id "
+        "WHERE h.volume_ul <> CASE WHEN h.lot_id = c.lot_id THEN c.volume_ul ELSE 0 END",
+    ),
+    Comparison(
+        "container-bounds",
+        "inventory_container",
+        "SELECT c.id, c.capacity_ul, c.volume_ul FROM inventory_container c "
+        "WHERE {of.c} AND (c.volume_ul < 0 OR c.volume_ul > c.capacity_ul)",
+    ),
+    Comparison(
+        # Stored balances of the containers against the movements of every other place.
+        "zero-sum",
+        "inventory_solvent",
+        "SELECT solvent_id, 0, SUM(volume_ul), lab_id FROM ("
+        "  SELECT l.solvent_id, c.lab_id, c.volume_ul FROM inventory_container c "
+        "  JOIN inventory_lot l ON l.id = c.lot_id WHERE {of.c} UNION ALL "
+        "  SELECT m.solvent_id, m.lab_id, m.volume_ul FROM inventory_movement m "
+        "  JOIN inventory_place p ON p.id = m.destination_id WHERE p.kind <> 'container' AND {of.m} "
+        "  UNION ALL "
+        "  SELECT m.solvent_id, m.lab_id, -m.volume_ul FROM inventory_movement m "
+        "  JOIN inventory_place p ON p.id = m.source_id WHERE p.kind <> 'container' AND {of.m}"
+        ") AS places GROUP BY solvent_id, lab_id HAVING SUM(volume_ul) <> 0",
+    ),
+    Comparison(
+        # Zero for every entry, so zero for every solvent.
+        "blending",
+        "inventory_movement",
+        "SELECT entry, 0, SUM(volume_ul), solvent_id FROM ("
+        "  SELECT m.entry, m.solvent_id, m.volume_ul FROM inventory_movement m "
+        "  JOIN inventory_place p ON p.id = m.destination_id WHERE p.kind = 'blending' AND {of.m} UNION ALL "
+        "  SELECT m.entry, m.solvent_id, -m.volume_ul FROM inventory_movement m "
+        "  JOIN inventory_place p ON p.id = m.source_id WHERE p.kind = 'blending' AND {of.m}"
+        ") AS blended GROUP BY entry, solvent_id HAVING SUM(volume_ul) <> 0",
+    ),
+    Comparison(
+        "flow",
+        "inventory_flow",
+        "SELECT lab_id, SUM(computed), SUM(stored), solvent_id, month, source_kind, destination_kind FROM ("
+        "  SELECT f.lab_id, f.solvent_id, f.month, f.source_kind, f.destination_kind, "
+        "    f.volume_ul AS stored, 0 AS computed FROM inventory_flow f WHERE {of.f} UNION ALL "
+        "  SELECT m.lab_id, m.solvent_id, m.flow_month, "
+        "    CASE WHEN m.reversal_of_id IS NULL THEN s.kind ELSE d.kind END, "
+        "    CASE WHEN m.reversal_of_id IS NULL THEN d.kind ELSE s.kind END, 0, "
+        "    CASE WHEN m.reversal_of_id IS NULL THEN m.volume_ul ELSE -m.volume_ul END "
+        "  FROM inventory_movement m JOIN inventory_place s ON s.id = m.source_id "
+        "  JOIN inventory_place d ON d.id = m.destination_id WHERE {of.m}"
+        ") AS cells GROUP BY lab_id, solvent_id, month, source_kind, destination_kind "
+        "HAVING SUM(computed) <> SUM(stored)",
+    ),
+    Comparison(
+        "movement-belongs",
+        "inventory_movement",
+        "SELECT m.id, 'one lab, the solvent of its lot', 'something else' FROM inventory_movement m "
+        "JOIN inventory_lot l ON l.id = m.lot_id JOIN inventory_place s ON s.id = m.source_id "
+        "JOIN inventory_place d ON d.id = m.destination_id WHERE {of.m} AND (l.solvent_id <> m.solvent_id "
+        "OR l.lab_id <> m.lab_id OR s.lab_id <> m.lab_id OR d.lab_id <> m.lab_id)",
+    ),
+    Comparison(
+        "reversal-opposite",
+        "inventory_movement",
+        "SELECT m.id, 'the exact opposite', 'something else', o.id FROM inventory_movement m "
+        "JOIN inventory_movement o ON o.id = m.reversal_of_id WHERE {of.m} AND NOT ("
+        "m.lab_id = o.lab_id AND m.lot_id = o.lot_id AND m.solvent_id = o.solvent_id "
+        "AND m.volume_ul = o.volume_ul AND m.source_id = o.destination_id "
+        "AND m.destination_id = o.source_id AND m.flow_month = o.flow_month AND o.reversal_of_id IS NULL)",
+    ),
+    Comparison(
+        "reversal-whole",
+        "inventory_movement",
+        "SELECT o.entry, COUNT(*), COUNT(r.id) FROM inventory_movement o "
+        "LEFT JOIN inventory_movement r ON r.reversal_of_id = o.id WHERE o.entry IN ("
+        "  SELECT b.entry FROM inventory_movement m JOIN inventory_movement b ON b.id = m.reversal_of_id "
+        "  WHERE {of.m}) GROUP BY o.entry HAVING COUNT(*) <> COUNT(r.id)",
+    ),
+    Comparison(
+        "blend-parents",
+        "inventory_lot",
+        "SELECT l.id, COALESCE(b.volume_ul, 0), COALESCE(p.volume_ul, 0) FROM inventory_lot l LEFT JOIN ("
+        "  SELECT lot_id, SUM(volume_ul) AS volume_ul FROM inventory_lotparent GROUP BY lot_id"
+        ") p ON p.lot_id = l.id LEFT JOIN ("
+        "  SELECT m.lot_id, SUM(m.volume_ul) AS volume_ul FROM inventory_movement m "
+        "  JOIN inventory_place s ON s.id = m.source_id "
+        "  WHERE s.kind = 'blending' AND m.reversal_of_id IS NULL AND {of.m} GROUP BY m.lot_id"
+        ") b ON b.lot_id = l.id WHERE l.origin = 'blend' AND {of.l} "
+        "AND COALESCE(b.volume_ul, 0) <> COALESCE(p.volume_ul, 0)",
+    ),
+]
+
+
+def audit(*, lab: Lab | None = None, full: bool = False) -> AuditReport:
+    """Compare all stored figures of a lab, or of every lab, with what the movements and facts say.
+
+    full: work out the due date of every container; otherwise of a random sample of `DUE_DATES_SAMPLED`.
+    """
+    findings = [_trigger_gone(name) for name in append_only.missing(connection)]
+    for comparison in COMPARISONS:
+        findings += _differences(comparison, _Of(lab))
+    due_ids = _containers_to_check(lab, full)
+    findings += _due_differences(due_ids)
+    return AuditReport(lab.slug if lab else None, tuple(findings), _compared(_Of(lab)), len(due_ids))
+
+
+def _trigger_gone(name: str) -> Finding:
+    table = name.rsplit("_keep", 1)[0]
+    return Finding("append-only", table, name, "a trigger that refuses changes", "none")
+
+
+def _differences(comparison: Comparison, of: _Of) -> list[Finding]:
+    """Findings of one statement; columns after the third make the id more exact."""
+    with connection.cursor() as cursor:
+        cursor.execute(comparison.sql.format(of=of, held=_HELD.format(of=of)))
+        rows = cursor.fetchall()
+    return [
+        Finding(
+            comparison.check,
+            comparison.table,
+            " / ".join(str(part) for part in (key, *more)),
+            str(expected),
+            str(found),
+        )
+        for key, expected, found, *more in rows
+    ]
+
+
+def _compared(of: _Of) -> dict[str, int]:
+    tables = {
+        "containers": "inventory_container",
+        "movements": "inventory_movement",
+        "flows": "inventory_flow",
+    }
+    counts = {}
+    with connection.cursor() as cursor:
+        for name, table in tables.items():
+            cursor.execute(f"SELECT COUNT(*) FROM {table} t WHERE {of.t}")  # noqa: S608
+            counts[name] = int(cursor.fetchone()[0])
+    return counts
+
+
+def _containers_to_check(lab: Lab | None, full: bool) -> list[int]:
+    """Containers in use whose due date is worked out again: all, or another sample each time."""
+    held = Container.objects.filter(discarded_at=None)
+    if lab is not None:
+        held = held.filter(lab=lab)
+    ids = list(held.order_by("pk").values_list("pk", flat=True))
+    if full or len(ids) <= DUE_DATES_SAMPLED:
+        return ids
+    return sorted(random.sample(ids, DUE_DATES_SAMPLED))
+
+
+def _due_differences(ids: list[int]) -> Iterator[Finding]:
+    for start in range(0, len(ids), BATCH):
+        batch = Container.objects.select_related("lab__policy", "lot__solvent").in_bulk(
+            ids[start : start + BATCH]
+        )
+        for pk, container in batch.items():
+            if _stored(container) != _worked_out(container):
+                yield from _looked_at_again(pk)
+
+
+def _looked_at_again(pk: int) -> Iterator[Finding]:
+    """A fact may have changed between two reads: under the row's lock none can."""
+    with transaction.atomic():
+        lock_containers([pk])
+        held = Container.objects.select_related("lab__policy", "lot__solvent").filter(pk=pk).first()
+        if held is None or held.discarded_at is not None:
+            return
+        stored, computed = _stored(held), _worked_out(held)
+    if stored != computed:
+        yield Finding("due-date", "inventory_container", str(pk), " ".join(computed), " ".join(stored))
+
+
+def _stored(container: Container) -> tuple[str, str, str]:
+    on = container.next_test_due
+    return str(on) if on else "never", container.due_code, container.worst_sign
+
+
+def _worked_out(container: Container) -> tuple[str, str, str]:
+    due = due_of(container)
+    if due is None:
+        return "never", "not-a-former", worst_sign(container)
+    return str(due.on) if due.on else "never", due.code, worst_sign(container)
