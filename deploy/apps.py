@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.apps import AppConfig
+from django.apps import AppConfig, apps
 from django.core.management import call_command
 from django.db.models.signals import post_migrate
 
@@ -17,4 +17,6 @@ class DeployConfig(AppConfig):
     name = "deploy"
 
     def ready(self) -> None:
-        post_migrate.connect(_make_cache_tables, sender=self, dispatch_uid="deploy.cache_tables")
+        # The signal names only apps with models, so this listens for one that has some.
+        stock = apps.get_app_config("inventory")
+        post_migrate.connect(_make_cache_tables, sender=stock, dispatch_uid="deploy.cache_tables")

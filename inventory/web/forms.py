@@ -15,7 +15,20 @@ from inventory.models import Lab, User
 from inventory.rules.errors import InputError
 from inventory.rules.roles import ROLES
 
-REGIONS = frozenset("Africa America Antarctica Arctic Asia Atlantic Australia Europe Indian Pacific".split())
+REGIONS = frozenset(
+    [
+        "Africa",
+        "America",
+        "Antarctica",
+        "Arctic",
+        "Asia",
+        "Atlantic",
+        "Australia",
+        "Europe",
+        "Indian",
+        "Pacific",
+    ]
+)
 
 
 def time_zone_choices() -> list[Any]:
