@@ -166,10 +166,11 @@ STATIC_ROOT = STILLKEEP_HOME / "static"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
+        # Not compressed beforehand: that is most of a first start's time, and a proxy can do it.
         "BACKEND": (
             "django.contrib.staticfiles.storage.StaticFilesStorage"
             if DEBUG
-            else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+            else "django.contrib.staticfiles.storage.ManifestStaticFilesStorage"
         )
     },
 }
