@@ -58,7 +58,7 @@ class PersonForm(forms.Form):
         label=gettext_lazy("Your name"),
         max_length=150,
         required=False,
-        help_text=gettext_lazy("As others in the lab know you. May stay empty."),
+        help_text=gettext_lazy("As others in the lab know you."),
         widget=forms.TextInput(attrs={"autocomplete": "name"}),
     )
     password = forms.CharField(

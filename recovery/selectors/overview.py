@@ -17,11 +17,13 @@ from recovery.selectors.losses import LossRate, loss_rates
 DUE_LIMIT = 200
 RUN_LIMIT = 20
 MONTHS = 12
+# What falls due today is not overdue yet, but it is not for later either.
+TODAY = SOON + 1
 
 
 @dataclass(frozen=True)
 class Counts:
-    """How many containers stand in each rank of the due list."""
+    """How many containers stand in each rank of the due list, with those due today as a rank of their own."""
 
     by_rank: dict[int, int]
 
@@ -56,15 +58,21 @@ class NamedRate:
 
 
 def due_counts(*, lab: Lab, today: date) -> Counts:
-    rows = due_containers(lab=lab, today=today).order_by().values("rank").annotate(n=Count("id"))
-    return Counts({row["rank"]: row["n"] for row in rows})
+    """Counts by rank in one query."""
+    rows = due_containers(lab=lab, today=today).order_by().values("rank")
+    counted = rows.annotate(n=Count("id"), today=Count("id", filter=Q(next_test_due=today)))
+    found = {row["rank"]: row["n"] for row in counted}
+    due_today = sum(row["today"] for row in counted if row["rank"] == SOON)
+    if due_today:
+        found |= {TODAY: due_today, SOON: found[SOON] - due_today}
+    return Counts({rank: n for rank, n in found.items() if n})
 
 
 def due_parts(*, lab: Lab, today: date, counts: Counts) -> list[Part]:
     """The due list by rank, worst first; ranks without a container are left out."""
     found: dict[int, list[DueItem]] = defaultdict(list)
     for item in due_list(lab=lab, today=today, limit=DUE_LIMIT):
-        found[item.rank].append(item)
+        found[TODAY if item.rank == SOON and item.days == 0 else item.rank].append(item)
     return [Part(rank, n, found[rank]) for rank, n in sorted(counts.by_rank.items())]
 
 
@@ -87,7 +95,7 @@ def ledger(*, lab: Lab) -> tuple[list[NamedRate], list[NamedRate]]:
     """Loss rates by solvent over all months, and by month (newest first) for the last twelve with runs."""
     by_month = loss_rates(lab=lab, by=("month", "solvent"))
     months = sorted({rate.group["month"] for rate in by_month})[-MONTHS:]
-    recent = [rate for rate in reversed(by_month) if rate.group["month"] in months]
+    recent = [rate for month in reversed(months) for rate in by_month if rate.group["month"] == month]
     names = _names(lab)
     return _named(loss_rates(lab=lab), names), _named(recent, names)
 

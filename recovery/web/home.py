@@ -20,7 +20,10 @@ from inventory.access import Caller
 from inventory.models import User
 from inventory.selectors.due import OVERDUE, READING, SIGN, SOON, UNKNOWN, today_in
 from recovery.selectors import overview
-from recovery.selectors.overview import Part
+from recovery.selectors.overview import TODAY, Part
+
+# The other months are folded away, so that a phone need not scroll past them.
+MONTHS_SHOWN = 3
 
 
 @dataclass(frozen=True)
@@ -82,6 +85,7 @@ def _context(caller: Caller) -> dict[str, Any]:
     soon = parts.pop(SOON, Part(SOON, 0, []))
     open_count, open_runs = overview.open_runs(lab=lab)
     by_solvent, by_month = overview.ledger(lab=lab)
+    newest = sorted({row.rate.group["month"] for row in by_month})[-MONTHS_SHOWN:]
     return {
         "lab": lab,
         "labs": list(access.labs_of(caller.user)),
@@ -98,7 +102,8 @@ def _context(caller: Caller) -> dict[str, Any]:
         "open_runs": open_runs,
         "runs_more": open_count - len(open_runs),
         "by_solvent": by_solvent,
-        "by_month": by_month,
+        "newest": [row for row in by_month if row.rate.group["month"] in newest],
+        "earlier": [row for row in by_month if row.rate.group["month"] not in newest],
     }
 
 
@@ -123,6 +128,12 @@ def _group(part: Part) -> Group:
             "warn",
             _("Counts as due until it is known. Find the missing date, or test before use."),
         ),
-        OVERDUE: (_("Due"), _("The test date has come"), "warn", _("Test before use, or discard.")),
+        OVERDUE: (
+            _("Overdue"),
+            _("The test date has passed"),
+            "warn",
+            _("Do not use it untested: test it, or have it discarded."),
+        ),
+        TODAY: (_("Today"), _("The test is due today"), "warn", _("Test before use.")),
     }
     return Group(part, *texts[part.rank])
