@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path
 
+from deploy.docs import DocsView
+from deploy.health import healthz, readyz
+from inventory.api.schema import schema_view
+
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("healthz", healthz, name="healthz"),
+    path("readyz", readyz, name="readyz"),
+    path("api/schema/", schema_view, name="api-schema"),
+    path("api/docs/", DocsView.as_view(), name="api-docs"),
+    path("api/v1/", include("inventory.api.urls")),
+    path("api/v1/", include("recovery.api.urls")),
     path("", include("inventory.web.urls")),
     path("", include("recovery.web.urls")),
 ]

@@ -1,0 +1,227 @@
+"""What is done at the bench: volumes move, containers are opened and put away."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from collections.abc import Iterable
+from typing import Any
+
+from django.db.models import Q
+from django.http import Http404, HttpResponse
+from rest_framework import serializers
+
+from inventory.access import entry_id
+from inventory.api.base import Contract, LabView
+from inventory.api.fields import AmountField, Body, DayField, InstantField, NoteField, RefField
+from inventory.api.idempotency import Done
+from inventory.api.lookup import container_at, container_in, location_in
+from inventory.api.quantities import volume_out
+from inventory.api.rows import containers_now
+from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
+from inventory.models import Container, Movement
+from inventory.services import containers, reversal, volumes
+from inventory.services.ledger import Posted
+from inventory.services.volumes import BENCH_ENDS
+
+BENCH_KINDS = [end.value for end in BENCH_ENDS]
+
+
+def posted_out(posted: Posted | None, touched: Iterable[int]) -> dict[str, Any]:
+    """What was booked, and each container touched as it stands now."""
+    return {
+        "entry": None if posted is None else str(posted.entry),
+        "movements": [] if posted is None else [str(pk) for pk in posted.movement_ids],
+        "containers": containers_now(touched),
+    }
+
+
+class Draw(Body):
+    """Solvent leaves a container. `to`: where it goes; inside a run, charge the run instead."""
+
+    volume = AmountField()
+    to = serializers.ChoiceField(BENCH_KINDS, required=False, help_text="Left out: unaccounted.")
+    happened_at = InstantField(required=False)
+    note = NoteField()
+
+
+class PutBack(Body):
+    """Unused solvent comes back. `from`: where it was booked to when it was drawn."""
+
+    volume = AmountField()
+    happened_at = InstantField(required=False)
+    note = NoteField()
+
+    def get_fields(self) -> dict[str, Any]:
+        came = serializers.ChoiceField(BENCH_KINDS, required=False, help_text="Left out: unaccounted.")
+        return {**super().get_fields(), "from": came}
+
+
+class Pour(Body):
+    """Into another container: all of it, or an amount."""
+
+    into = RefField(help_text="Id or code of the other container.")
+    volume = AmountField(required=False, help_text="Left out: all of it.")
+    happened_at = InstantField(required=False)
+    note = NoteField()
+
+
+class Count(Body):
+    """What was found; "0 mL" when it is empty."""
+
+    volume = AmountField()
+    happened_at = InstantField(required=False)
+
+
+class Weigh(Body):
+    """The gross weight, container and all; the tare is known here."""
+
+    gross = AmountField(help_text='A mass, as "612.4 g", or an object with value, unit and instrument.')
+    happened_at = InstantField(required=False)
+
+
+class Opening(Body):
+    """The day it was opened; null when nobody knows, which counts as the worst case."""
+
+    opened_on = DayField(allow_null=True)
+
+
+class PutAway(Body):
+    location = RefField(help_text="Id or name of a location.")
+
+
+class Discard(Body):
+    happened_at = InstantField(required=False)
+    note = NoteField()
+
+
+class Reversal(Body):
+    reason = NoteField(max_length=500)
+
+
+class BenchView(LabView):
+    """A fact about one container, posted under its address."""
+
+    def post(self, request: Any, lab: str, container: str) -> HttpResponse:
+        return self.write(lambda data: self.act(container_at(self.caller, container), data))
+
+    @abstractmethod
+    def act(self, container: Container, data: Any) -> Done:
+        """Book it, and say what was booked."""
+
+    def moment(self, data: Any) -> dict[str, Any]:
+        """The fields that most bodies share, as services take them."""
+        return {name: data[name] for name in ("happened_at", "note") if name in data}
+
+
+class Draws(BenchView):
+    contracts = {"POST": Contract("stock.draw", PostedShape, "Draw from a container", body=Draw, status=201)}
+
+    def act(self, container: Container, data: Any) -> Done:
+        end = volumes.bench_end(self.caller.lab, data.get("to", "unaccounted"), field="to")
+        posted = volumes.draw(
+            **self.by, container=container, amount=data["volume"], destination=end, **self.moment(data)
+        )
+        return Done(posted_out(posted, [container.pk]))
+
+
+class PutBacks(BenchView):
+    contracts = {
+        "POST": Contract("stock.put-back", PostedShape, "Put unused solvent back", body=PutBack, status=201)
+    }
+
+    def act(self, container: Container, data: Any) -> Done:
+        end = volumes.bench_end(self.caller.lab, data.get("from", "unaccounted"), field="from")
+        posted = volumes.put_back(
+            **self.by, container=container, amount=data["volume"], source=end, **self.moment(data)
+        )
+        return Done(posted_out(posted, [container.pk]))
+
+
+class Pours(BenchView):
+    contracts = {"POST": Contract("stock.pour", PostedShape, "Pour over", body=Pour, status=201)}
+
+    def act(self, container: Container, data: Any) -> Done:
+        into = container_in(self.caller, data["into"], "into")
+        posted = volumes.pour(
+            **self.by, source=container, into=into, amount=data.get("volume"), **self.moment(data)
+        )
+        return Done(posted_out(posted, [container.pk, into.pk]))
+
+
+class Counts(BenchView):
+    contracts = {"POST": Contract("stock.count", CountedShape, "Count by volume", body=Count, status=201)}
+
+    def act(self, container: Container, data: Any) -> Done:
+        posted, difference_ul = volumes.count(
+            **self.by, container=container, amount=data["volume"], **self.moment(data)
+        )
+        return Done({**posted_out(posted, [container.pk]), "difference": volume_out(difference_ul)})
+
+
+class Weighings(BenchView):
+    contracts = {"POST": Contract("stock.count", CountedShape, "Count by weight", body=Weigh, status=201)}
+
+    def act(self, container: Container, data: Any) -> Done:
+        gross = data["gross"]
+        posted, difference_ul = volumes.weigh(
+            **self.by,
+            container=container,
+            gross={"value": gross} if isinstance(gross, str) else gross,
+            **self.moment(data),
+        )
+        return Done({**posted_out(posted, [container.pk]), "difference": volume_out(difference_ul)})
+
+
+class Openings(BenchView):
+    contracts = {
+        "POST": Contract("stock.open", ContainerNowShape, "Note an opening", body=Opening, status=201)
+    }
+
+    def act(self, container: Container, data: Any) -> Done:
+        held = containers.mark_opened(
+            container=container, actor=self.caller.user, now=self.now, opened_on=data["opened_on"]
+        )
+        return Done(containers_now([held.pk])[0])
+
+
+class PutAways(BenchView):
+    contracts = {
+        "POST": Contract("stock.move", ContainerNowShape, "Note where it stands", body=PutAway, status=201)
+    }
+
+    def act(self, container: Container, data: Any) -> Done:
+        place = location_in(self.caller, data["location"])
+        held = containers.put_away(container=container, actor=self.caller.user, now=self.now, location=place)
+        return Done(containers_now([held.pk])[0])
+
+
+class Discards(BenchView):
+    contracts = {
+        "POST": Contract("stock.discard", PostedShape, "Hand over for disposal", body=Discard, status=201)
+    }
+
+    def act(self, container: Container, data: Any) -> Done:
+        posted = volumes.discard(**self.by, container=container, **self.moment(data))
+        return Done(posted_out(posted, [container.pk]))
+
+
+class EntryReversals(LabView):
+    """What was booked together is booked back together."""
+
+    contracts = {
+        "POST": Contract("stock.reverse", PostedShape, "Reverse an entry", body=Reversal, status=201)
+    }
+
+    def post(self, request: Any, lab: str, entry: str) -> HttpResponse:
+        found = entry_id(str(entry))
+        booked = Movement.objects.filter(lab=self.caller.lab, entry=found)
+        places = [p for pair in booked.values_list("source_id", "destination_id") for p in pair]
+        if not places:
+            raise Http404
+
+        def work(data: Any) -> Done:
+            posted = reversal.reverse(**self.by, entry=found, reason=data.get("reason", ""))
+            touched = Container.objects.filter(Q(place_id__in=places)).values_list("id", flat=True)
+            return Done(posted_out(posted, touched))
+
+        return self.write(work)

@@ -1,0 +1,155 @@
+"""Containers and lots: what stands on the shelf."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpResponse
+from rest_framework import serializers
+
+from inventory.api import params
+from inventory.api.base import Contract, LabView
+from inventory.api.fields import AmountField, Body, DayField, InstantField, NoteField, RefField
+from inventory.api.idempotency import Done
+from inventory.api.lookup import container_at, location_in, lot_at, solvent_in
+from inventory.api.paging import Key, orderings, page
+from inventory.api.quantities import capacity_ul, tare_mg, volume_out
+from inventory.api.rows import container_detail, container_out, lot_out
+from inventory.api.shapes import ContainerDetailShape, ContainerShape, LotDetailShape
+from inventory.models import Container, Lot, LotParent
+from inventory.selectors.containers import CONTAINER_COLUMNS, containers_listed
+from inventory.services import safety
+from inventory.services.containers import ContainerFacts, LotFacts, receive
+
+ORDERINGS = orderings(
+    id=Key("id", "int"),
+    code=Key("code", "str"),
+    next_test_due_on=Key("next_test_due", "day", nullable=True),
+    opened_on=Key("opened_on", "day", nullable=True),
+    received_on=Key("received_on", "day", nullable=True),
+    volume=Key("volume_ul", "int"),
+)
+FILTERS = (
+    params.text("q", "Words in code, solvent, location or note."),
+    params.text("solvent", "Id or key."),
+    params.ref("location"),
+    params.ref("lot"),
+    params.choice("opened", Container.Opened.values),
+    params.text("due_code"),
+    params.on("due_before", "Next test due before this day."),
+    params.on("next_test_due_on__lte"),
+    params.on("next_test_due_on__gte"),
+    params.flag("signs", "Whether a sign such as crystals has been seen."),
+    params.flag("empty"),
+    params.flag("discarded", "Discarded ones instead of those in use."),
+    *params.paging(ORDERINGS),
+)
+LOT_NAMES = (
+    "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor", "inhibitor_ppm", "assay", "made_on",
+)  # fmt: skip
+CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "note")
+
+
+class Receive(Body):
+    """A filled container and what is known of the lot in it. What is left out counts as not known."""
+
+    solvent = RefField(help_text="Id, key, name, synonym or CAS number.")
+    volume = AmountField()
+    capacity = AmountField(help_text="Size of the container, a volume.")
+    code = RefField(max_length=24, required=False, help_text="A code of our own is made when left out.")
+    tare = AmountField(required=False, help_text="Empty weight, a mass.")
+    material = NoteField(max_length=40)
+    location = RefField(required=False, help_text="Id or name of a location.")
+    received_on = DayField(required=False)
+    opened = serializers.ChoiceField(Container.Opened.values, required=False)
+    opened_on = DayField(required=False)
+    atmosphere = serializers.ChoiceField(["air", "inert", "unknown"], required=False)
+    note = NoteField()
+    origin = serializers.ChoiceField([o for o in Lot.Origin.values if o != Lot.Origin.BLEND], required=False)
+    maker = NoteField(max_length=120)
+    maker_lot = NoteField(max_length=80)
+    expiry_on = DayField(required=False)
+    inhibited = serializers.BooleanField(required=False, allow_null=True, help_text="null: not stated.")
+    inhibitor = NoteField(max_length=60)
+    inhibitor_ppm = serializers.DecimalField(9, 3, required=False, min_value=0)
+    assay = NoteField(max_length=60)
+    made_on = DayField(required=False)
+    happened_at = InstantField(required=False)
+
+
+class Containers(LabView):
+    """The lab's containers."""
+
+    contracts = {
+        "GET": Contract("stock.read", ContainerShape, "Containers", params=FILTERS, paged=True),
+        "POST": Contract(
+            "stock.receive", ContainerDetailShape, "Receive a filled container", body=Receive, status=201
+        ),
+    }
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        given = self.query
+        return self.listing(
+            page(
+                request._request,
+                containers_listed(lab=self.caller.lab, given=given),
+                keys=ORDERINGS[given.get("ordering", "id")],
+                columns=CONTAINER_COLUMNS,
+                given=given,
+                shape=container_out,
+            )
+        )
+
+    def post(self, request: Any, lab: str) -> HttpResponse:
+        return self.write(self._receive)
+
+    def _receive(self, data: Any) -> Done:
+        location = location_in(self.caller, data["location"]) if "location" in data else None
+        received = receive(
+            **self.by,
+            solvent=solvent_in(self.caller, data["solvent"]),
+            amount=data["volume"],
+            facts=ContainerFacts(
+                capacity_ul=capacity_ul(data["capacity"]),
+                tare_mg=tare_mg(data.get("tare")),
+                location=location,
+                **{name: data[name] for name in CONTAINER_NAMES if name in data},
+            ),
+            lot=LotFacts(**{name: data[name] for name in LOT_NAMES if name in data}),
+            happened_at=data.get("happened_at"),
+        )
+        container = container_at(self.caller, str(received.container.pk))
+        body = container_detail(container, safety.due_of(container))
+        return Done(body, headers={"Location": f"{self.request.path}{container.pk}/"})
+
+
+class ContainerDetail(LabView):
+    """One container with its lot and the reasons behind its next test."""
+
+    contracts = {"GET": Contract("stock.read", ContainerDetailShape, "One container", tagged=True)}
+
+    def get(self, request: Any, lab: str, container: str) -> HttpResponse:
+        self.query  # noqa: B018 - refuses parameters
+        found = container_at(self.caller, container)
+        return self.detail(container_detail(found, safety.due_of(found)))
+
+
+class LotDetail(LabView):
+    """One lot: where it came from, what it was made of, and where it stands now."""
+
+    contracts = {"GET": Contract("stock.read", LotDetailShape, "One lot with its parents", tagged=True)}
+
+    def get(self, request: Any, lab: str, lot: str) -> HttpResponse:
+        self.query  # noqa: B018 - refuses parameters
+        found = lot_at(self.caller, lot)
+        parents = LotParent.objects.filter(lot=found).order_by("parent_id")
+        holding = Container.objects.filter(lot=found, lab=self.caller.lab, volume_ul__gt=0).order_by("id")
+        body = {
+            **lot_out(found),
+            "parents": [
+                {"lot": str(pk), "origin": origin, "volume": volume_out(volume_ul)}
+                for pk, origin, volume_ul in parents.values_list("parent_id", "parent__origin", "volume_ul")
+            ],
+            "containers": [{"id": str(pk), "code": code} for pk, code in holding.values_list("id", "code")],
+        }
+        return self.detail(body)

@@ -1,0 +1,140 @@
+"""Fields of request bodies, strict in type and bounded in length; unknown names are refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
+from typing import Any
+
+from drf_spectacular.utils import extend_schema_field
+from rest_framework import serializers
+from rest_framework.exceptions import ErrorDetail, ValidationError
+
+from inventory.api.params import YEARS, day, instant
+
+QUANTITY_TEXT_MAX = 80
+
+
+class Body(serializers.Serializer[Any]):
+    """A request body: an object with these fields and no others."""
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, Mapping):
+            unknown = sorted(set(data) - set(self.fields))
+            if unknown:
+                known = ", ".join(self.fields) or "none"
+                said = ErrorDetail(f"This field is not known here. Known: {known}.", code="unknown-field")
+                raise ValidationError({name: [said] for name in unknown[:20]})
+        return super().to_internal_value(data)
+
+
+class TextField(serializers.CharField):
+    """Text and nothing that merely turns into it."""
+
+    def __init__(self, *, max_length: int, **options: Any) -> None:
+        super().__init__(max_length=max_length, **options)
+
+    def to_internal_value(self, data: Any) -> str:
+        if not isinstance(data, str):
+            self.fail("invalid")
+        return super().to_internal_value(data)
+
+
+class NoteField(TextField):
+    """Free words; empty unless given."""
+
+    def __init__(self, *, max_length: int = 2000, **options: Any) -> None:
+        super().__init__(max_length=max_length, required=False, allow_blank=True, **options)
+
+
+@extend_schema_field({"type": "boolean"})
+class FlagField(serializers.Field[Any, Any, Any, Any]):
+    """true or false, not words that look like it."""
+
+    default_error_messages = {"invalid": "Send true or false."}
+
+    def to_internal_value(self, data: Any) -> bool:
+        if not isinstance(data, bool):
+            self.fail("invalid")
+        return data
+
+
+@extend_schema_field({"type": "string", "format": "date"})
+class DayField(serializers.Field[Any, Any, Any, Any]):
+    """An ISO date."""
+
+    default_error_messages = {"invalid": f"Send a date as 2026-03-01, {YEARS[0]} to {YEARS[1]}."}
+
+    def to_internal_value(self, data: Any) -> date:
+        if isinstance(data, str):
+            try:
+                return day(data)
+            except ValueError:
+                pass
+        self.fail("invalid")
+
+
+@extend_schema_field({"type": "string", "format": "date-time"})
+class InstantField(serializers.Field[Any, Any, Any, Any]):
+    """An RFC 3339 moment with its zone."""
+
+    default_error_messages = {"invalid": "Send a moment with its zone, as 2026-03-01T14:30:00Z."}
+
+    def to_internal_value(self, data: Any) -> datetime:
+        if isinstance(data, str) and len(data) <= 40:
+            try:
+                return instant(data).astimezone(UTC)
+            except ValueError:
+                pass
+        self.fail("invalid")
+
+
+AMOUNT_SCHEMA: dict[str, Any] = {
+    "description": (
+        'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes through the density '
+        "at 20 °C; a volume read at another temperature is brought to 20 °C."
+    ),
+    "oneOf": [
+        {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},
+        {
+            "type": "object",
+            "properties": {
+                "value": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+                "unit": {"type": "string", "maxLength": 32},
+                "temperature": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+                "instrument": {"type": "string", "maxLength": 40},
+                "tare": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+            },
+            "required": ["value"],
+            "additionalProperties": False,
+        },
+    ],
+}
+
+
+@extend_schema_field(AMOUNT_SCHEMA)
+class AmountField(serializers.Field[Any, Any, Any, Any]):
+    """A quantity as text or object; what it says is read where the solvent is known."""
+
+    default_error_messages = {
+        "invalid": 'Send text such as "12.5 mL" or an object with value and unit.',
+        "too-long": f"A quantity has at most {QUANTITY_TEXT_MAX} characters.",
+    }
+
+    def to_internal_value(self, data: Any) -> Any:
+        if isinstance(data, Mapping):
+            for inner in data.values():
+                self.to_internal_value(inner) if isinstance(inner, str | Mapping) else None
+            return data
+        if not isinstance(data, str):
+            self.fail("invalid")
+        if len(data) > QUANTITY_TEXT_MAX:
+            self.fail("too-long")
+        return data
+
+
+class RefField(TextField):
+    """An id, a code or a name of something that the lab has already."""
+
+    def __init__(self, *, max_length: int = 120, **options: Any) -> None:
+        super().__init__(max_length=max_length, **options)

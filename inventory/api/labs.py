@@ -1,0 +1,380 @@
+"""Labs, the people in them, tokens, locations and policies."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F, Q
+from django.http import Http404, HttpResponse
+from rest_framework import serializers
+
+from inventory.access import labs_of
+from inventory.api.authentication import Grant
+from inventory.api.base import ApiView, Contract, LabView
+from inventory.api.fields import Body, InstantField, NoteField, RefField, TextField
+from inventory.api.idempotency import Done
+from inventory.api.lookup import location_in
+from inventory.api.paging import Key, orderings, page
+from inventory.api.params import paging, text
+from inventory.api.replies import check_if_match
+from inventory.api.rows import id_or_none
+from inventory.api.shapes import (
+    LabMineShape,
+    LabShape,
+    LocationShape,
+    MemberShape,
+    MeShape,
+    PolicyShape,
+    TokenMadeShape,
+    TokenShape,
+)
+from inventory.models import ApiToken, Lab, Location, Membership, Policy, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.rules.roles import ROLES, SCOPES
+from inventory.services import labs
+from inventory.services.lab_editing import lab_edit
+from inventory.services.places import fold, location_get
+
+LAB_COLUMNS = (
+    "id", "slug", "name", "time_zone", "emergency_text", "contact", "due_soon_days", "policy__key",
+    "policy__name", "created_at",
+)  # fmt: skip
+BY_ID = orderings(id=Key("id", "int"))
+BY_NAME = orderings(name=Key("name", "str"))
+LOCATION_KINDS = ["room", "cabinet", "shelf", "fridge", "other"]
+
+
+def lab_out(row: Any) -> dict[str, Any]:
+    """One row of `LAB_COLUMNS`."""
+    found = dict(zip(LAB_COLUMNS, row, strict=True))
+    policy = {"key": found.pop("policy__key"), "name": found.pop("policy__name")}
+    return {**found, "id": str(found["id"]), "policy": policy}
+
+
+class Me(ApiView):
+    """Who asks."""
+
+    contracts = {"GET": Contract("", MeShape, "Who I am, and in which labs", tagged=True)}
+
+    def get(self, request: Any) -> HttpResponse:
+        self.query  # noqa: B018 - refuses parameters
+        user, grant = request.user, request.auth
+        token = grant.token if isinstance(grant, Grant) else None
+        held = Membership.objects.filter(user=user, lab__in=labs_of(user, token)).order_by("lab__slug")
+        return self.detail(
+            {
+                "id": str(user.pk),
+                "username": user.username,
+                "name": user.display_name,
+                "labs": list(held.values("role", slug=F("lab__slug"), name=F("lab__name"))),
+                "token": None if token is None else _token_ref(token),
+            }
+        )
+
+
+def _token_ref(token: ApiToken) -> dict[str, Any]:
+    return {
+        "id": token.prefix,
+        "name": token.name,
+        "scope": token.scope,
+        "lab": token.lab.slug,
+        "expires_at": token.expiry_date,
+    }
+
+
+class Labs(ApiView):
+    """The labs that the caller belongs to."""
+
+    contracts = {
+        "GET": Contract("", LabMineShape, "My labs", params=paging(BY_ID), paged=True),
+    }
+
+    def get(self, request: Any) -> HttpResponse:
+        given, grant = self.query, request.auth
+        token = grant.token if isinstance(grant, Grant) else None
+        mine = labs_of(request.user, token)
+        columns = [*LAB_COLUMNS, "memberships__role"]
+        rows = mine.filter(memberships__user=request.user)
+        body = page(
+            request._request,
+            rows,
+            keys=BY_ID[given.get("ordering", "id")],
+            columns=columns,
+            given=given,
+            shape=lambda row: {**lab_out(row[:-1]), "role": row[-1]},
+        )
+        return self.listing(body)
+
+
+class LabChange(Body):
+    name = TextField(max_length=120, required=False)
+    time_zone = TextField(max_length=64, required=False)
+    emergency_text = NoteField()
+    contact = NoteField(max_length=200)
+    due_soon_days = serializers.IntegerField(min_value=0, max_value=365, required=False)
+    policy = RefField(required=False, help_text="Key of a policy.")
+    reason = NoteField(max_length=500, help_text="Needed with another policy.")
+
+
+class LabDetail(LabView):
+    """One lab."""
+
+    contracts = {
+        "GET": Contract("lab.read", LabShape, "One lab", tagged=True),
+        "PATCH": Contract("lab.edit", LabShape, "Change a lab", body=LabChange, tagged=True),
+    }
+
+    def shown(self) -> dict[str, Any]:
+        return lab_out(Lab.objects.filter(pk=self.caller.lab.pk).values_list(*LAB_COLUMNS).get())
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        self.query  # noqa: B018 - refuses parameters
+        return self.detail(self.shown())
+
+    def patch(self, request: Any, lab: str) -> HttpResponse:
+        data = self.sent()
+        policy = None
+        if "policy" in data:
+            self.caller.require("policy.set")
+            policy = _policy_named(self.caller.lab, data.pop("policy"))
+        reason = data.pop("reason", "")
+        with transaction.atomic():
+            held = (
+                Lab.objects.select_for_update(of=("self",))
+                .select_related("policy")
+                .get(pk=self.caller.lab.pk)
+            )
+            check_if_match(request._request, self.shown())
+            lab_edit(**{**self.by, "lab": held}, changes=data, policy=policy, reason=reason)
+        return self.detail(self.shown())
+
+
+def _policy_named(lab: Lab, key: str) -> Policy:
+    found = Policy.objects.filter(Q(lab=lab) | Q(lab=None), key=key).order_by("lab_id").last()
+    if found is None:
+        raise InputError("policy", "unknown-policy", "There is no such policy.", "See policies/.")
+    return found
+
+
+class MemberPut(Body):
+    username = TextField(max_length=150)
+    role = serializers.ChoiceField(ROLES)
+    initials = NoteField(max_length=12)
+
+
+MEMBER_COLUMNS = (
+    "id",
+    "user__username",
+    "user__first_name",
+    "user__last_name",
+    "role",
+    "initials",
+    "joined_at",
+)
+
+
+def member_out(row: Any) -> dict[str, Any]:
+    pk, username, first, last, role, initials, joined_at = row
+    return {
+        "id": str(pk),
+        "username": username,
+        "name": f"{first} {last}".strip() or username,
+        "role": role,
+        "initials": initials,
+        "joined_at": joined_at,
+    }
+
+
+class Members(LabView):
+    """The people of a lab and their roles."""
+
+    contracts = {
+        "GET": Contract("people.read", MemberShape, "People of the lab", params=paging(BY_ID), paged=True),
+        "POST": Contract("people.edit", MemberShape, "Give a person a role", body=MemberPut, status=201),
+    }
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        given = self.query
+        rows = Membership.objects.filter(lab=self.caller.lab)
+        keys = BY_ID[given.get("ordering", "id")]
+        return self.listing(
+            page(request._request, rows, keys=keys, columns=MEMBER_COLUMNS, given=given, shape=member_out)
+        )
+
+    def post(self, request: Any, lab: str) -> HttpResponse:
+        def work(data: Any) -> Done:
+            user = User.objects.filter(username=data["username"], is_active=True).first()
+            if user is None:
+                raise InputError(
+                    "username", "unknown-person", "Nobody signs in by that name.", "Send an invitation link."
+                )
+            made = labs.member_add(**self.by, user=user, role=data["role"], initials=data.get("initials", ""))
+            row = Membership.objects.filter(pk=made.pk).values_list(*MEMBER_COLUMNS).get()
+            return Done(member_out(row))
+
+        return self.write(work)
+
+
+class TokenMake(Body):
+    name = TextField(max_length=50)
+    scope = serializers.ChoiceField(SCOPES)
+    expires_at = InstantField(required=False, allow_null=True)
+
+
+def token_out(token: ApiToken) -> dict[str, Any]:
+    return {
+        "id": token.prefix,
+        "name": token.name,
+        "scope": token.scope,
+        "username": token.user.username,
+        "created_at": token.created,
+        "expires_at": token.expiry_date,
+        "last_used_at": token.last_used_at,
+        "revoked": token.revoked,
+    }
+
+
+BY_PREFIX = {"id": [Key("prefix", "str")], "-id": [Key("prefix", "str", True)]}
+
+
+class Tokens(LabView):
+    """A person's own tokens; a supervisor sees everyone's."""
+
+    contracts = {
+        "GET": Contract("tokens.own", TokenShape, "API tokens", params=paging(BY_PREFIX), paged=True),
+        "POST": Contract("tokens.own", TokenMadeShape, "Make an API token", body=TokenMake, status=201),
+    }
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        given = self.query
+        rows = ApiToken.objects.filter(lab=self.caller.lab)
+        if not self.caller.may("tokens.edit"):
+            rows = rows.filter(user=self.caller.user)
+        keys = BY_PREFIX[given.get("ordering", "id")]
+        columns = (
+            "prefix",
+            "name",
+            "scope",
+            "user__username",
+            "created",
+            "expiry_date",
+            "last_used_at",
+            "revoked",
+        )
+        names = ("id", "name", "scope", "username", "created_at", "expires_at", "last_used_at", "revoked")
+        return self.listing(
+            page(
+                request._request,
+                rows,
+                keys=keys,
+                columns=columns,
+                given=given,
+                shape=lambda row: dict(zip(names, row, strict=True)),
+            )
+        )
+
+    def post(self, request: Any, lab: str) -> HttpResponse:
+        def work(data: Any) -> Done:
+            expires_at = data.get("expires_at")
+            token, secret = labs.token_create(
+                **self.by, name=data["name"], scope=data["scope"], expires_at=expires_at
+            )
+            return Done(token_out(token), once_only={"secret": secret})
+
+        return self.write(work)
+
+
+class Nothing(Body):
+    """No fields."""
+
+
+class TokenRevocations(LabView):
+    """A token ends at once and for good."""
+
+    contracts = {
+        "POST": Contract("tokens.own", TokenShape, "Revoke a token", body=Nothing, status=201),
+    }
+
+    def post(self, request: Any, lab: str, prefix: str) -> HttpResponse:
+        token = (
+            ApiToken.objects.select_related("user", "lab").filter(lab=self.caller.lab, prefix=prefix).first()
+        )
+        if token is None or (token.user_id != self.caller.user.pk and not self.caller.may("tokens.edit")):
+            raise Http404
+
+        def work(data: Any) -> Done:
+            labs.token_revoke(token=token, actor=self.caller.user, now=self.now)
+            return Done(token_out(token))
+
+        return self.write(work)
+
+
+class LocationMake(Body):
+    name = TextField(max_length=120)
+    kind = serializers.ChoiceField(LOCATION_KINDS, required=False)
+    parent = RefField(required=False, allow_null=True)
+
+
+LOCATION_COLUMNS = ("id", "name", "kind", "parent_id")
+
+
+def location_out(row: Any) -> dict[str, Any]:
+    pk, name, kind, parent = row
+    return {"id": str(pk), "name": name, "kind": kind, "parent": id_or_none(parent)}
+
+
+class Locations(LabView):
+    """Rooms, cabinets and shelves."""
+
+    contracts = {
+        "GET": Contract(
+            "lab.read", LocationShape, "Locations", params=(text("q"), *paging(BY_NAME)), paged=True
+        ),
+        "POST": Contract("locations.edit", LocationShape, "Add a location", body=LocationMake, status=201),
+    }
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        given = self.query
+        rows = Location.objects.filter(lab=self.caller.lab)
+        if "q" in given:
+            rows = rows.filter(folded__contains=fold(given["q"]))
+        keys = BY_NAME[given.get("ordering", "name")]
+        return self.listing(
+            page(request._request, rows, keys=keys, columns=LOCATION_COLUMNS, given=given, shape=location_out)
+        )
+
+    def post(self, request: Any, lab: str) -> HttpResponse:
+        def work(data: Any) -> Done:
+            own = self.caller.lab
+            if Location.objects.filter(lab=own, folded=fold(data["name"])).exists():
+                raise Conflict("name", "name-taken", "The lab has a location of that name.", "Use that one.")
+            parent = location_in(self.caller, data["parent"], "parent") if data.get("parent") else None
+            made = location_get(lab=own, name=data["name"], kind=data.get("kind", "other"), parent=parent)
+            return Done(location_out((made.pk, made.name, made.kind, made.parent_id)))
+
+        return self.write(work)
+
+
+class Policies(LabView):
+    """Retest policies: shipped ones and the lab's own."""
+
+    contracts = {
+        "GET": Contract("lab.read", PolicyShape, "Retest policies", params=paging(BY_ID), paged=True),
+    }
+
+    def get(self, request: Any, lab: str) -> HttpResponse:
+        given, own = self.query, self.caller.lab
+        rows = Policy.objects.filter(Q(lab=None) | Q(lab=own))
+
+        def shape(row: Any) -> dict[str, Any]:
+            pk, key, name, source, body, lab_id = row
+            shipped, in_use = lab_id is None, pk == own.policy_id
+            named = {"id": str(pk), "key": key, "name": name, "source": source}
+            return {**named, "shipped": shipped, "in_use": in_use, "body": body}
+
+        keys = BY_ID[given.get("ordering", "id")]
+        columns = ("id", "key", "name", "source", "body", "lab_id")
+        return self.listing(
+            page(request._request, rows, keys=keys, columns=columns, given=given, shape=shape)
+        )

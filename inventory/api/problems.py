@@ -1,0 +1,156 @@
+"""Every refusal in one form: RFC 9457 problem details, with one entry for each fault a caller can mend.
+
+Bad input is answered 400 throughout, never 422: "mend the request and send it again" is one case for a
+client, whether the JSON, a field or the meaning of a field is at fault.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from http import HTTPStatus
+from typing import Any
+
+import orjson
+from django.core.exceptions import PermissionDenied, RequestDataTooBig
+from django.http import Http404, HttpRequest, HttpResponse
+from rest_framework import exceptions
+
+from inventory.rules.errors import Conflict, Denied, InputError
+
+MEDIA_TYPE = "application/problem+json"
+HEADER_FIELDS = {"Idempotency-Key", "If-Match"}
+logger = logging.getLogger("stillkeep.api")
+
+
+class QueryError(InputError):
+    """A fault in a query parameter."""
+
+
+class PreconditionError(InputError):
+    """A conditional request that cannot go on: 428 when If-Match is missing, 412 when it is stale."""
+
+    def __init__(self, status: int, code: str, detail: str, remedy: str) -> None:
+        super().__init__("If-Match", code, detail, remedy)
+        self.status = status
+
+
+class TooLarge(InputError):
+    """A body above the limit of its address (413)."""
+
+
+def fault(where: str, path: str, code: str, detail: str, remedy: str = "") -> dict[str, str]:
+    """One entry of `errors`. in: body, query, header or request; pointer: RFC 6901, inside of that."""
+    return {"in": where, "pointer": path, "code": code, "detail": detail, "remedy": remedy}
+
+
+def problem(
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    errors: Sequence[Mapping[str, str]] = (),
+    headers: Mapping[str, str] | None = None,
+    request: HttpRequest | None = None,
+) -> HttpResponse:
+    """A problem response; `code` is the first fault's code or that of the whole refusal."""
+    body = {
+        "type": "about:blank",
+        "title": HTTPStatus(status).phrase,
+        "status": status,
+        "code": code,
+        "detail": detail,
+        "errors": list(errors),
+        "request_id": getattr(request, "request_id", ""),
+    }
+    response = HttpResponse(orjson.dumps(body), status=status, content_type=MEDIA_TYPE)
+    for name, value in (headers or {}).items():
+        response[name] = value
+    return response
+
+
+def from_input_error(error: InputError, request: HttpRequest | None = None) -> HttpResponse:
+    """400, or 403, 409, 412, 413 and 428 for the kinds that have a status of their own."""
+    if isinstance(error, PreconditionError):
+        status = error.status
+    else:
+        kinds = {Conflict: 409, Denied: 403, TooLarge: 413}
+        status = next((number for kind, number in kinds.items() if isinstance(error, kind)), 400)
+    where = "query" if isinstance(error, QueryError) else "body"
+    if error.field in HEADER_FIELDS:
+        where = "header"
+    path = "".join(f"/{part}" for part in error.field.split(".")) if error.field else ""
+    if not path:
+        where = "request"
+    errors = [fault(where, path, error.code, error.detail, error.remedy)]
+    detail = f"{error.detail} {error.remedy}".strip()
+    return problem(status, error.code, detail, errors=errors, request=request)
+
+
+def from_validation(error: exceptions.ValidationError, request: HttpRequest | None = None) -> HttpResponse:
+    """400 with one entry for each field that the body's description refuses."""
+    errors = list(_flatten(error.detail, ""))
+    count = len(errors)
+    detail = errors[0]["detail"] if count == 1 else f"{count} fields cannot be used as they stand."
+    return problem(
+        400, errors[0]["code"] if count == 1 else "invalid", detail, errors=errors, request=request
+    )
+
+
+def _flatten(detail: Any, path: str) -> Iterable[dict[str, str]]:
+    if isinstance(detail, Mapping):
+        for name, inner in detail.items():
+            yield from _flatten(
+                inner, path if name == "non_field_errors" else f"{path}/{_escaped(str(name))}"
+            )
+    elif isinstance(detail, list):
+        for inner in detail:
+            yield from _flatten(inner, path)
+    else:
+        code = str(getattr(detail, "code", "invalid")).replace("_", "-")
+        yield fault("body", path, code, str(detail))
+
+
+def _escaped(name: str) -> str:
+    return name[:200].replace("~", "~0").replace("/", "~1")
+
+
+def handle(error: Exception, context: Mapping[str, Any]) -> HttpResponse:
+    """Exception handler of every API view: whatever goes wrong, the answer is a problem."""
+    request = context["request"]._request
+    if isinstance(error, InputError):
+        return from_input_error(error, request)
+    if isinstance(error, exceptions.ValidationError):
+        return from_validation(error, request)
+    if isinstance(error, Http404):
+        return not_found(request)
+    if isinstance(error, PermissionDenied):
+        error = exceptions.PermissionDenied()
+    if isinstance(error, RequestDataTooBig):
+        return problem(413, "too-large", "The body is larger than this address takes.", request=request)
+    if isinstance(error, exceptions.APIException):
+        return from_rest_framework(error, request)
+    logger.exception("unexpected fault", extra={"request_id": getattr(request, "request_id", "")})
+    return unexpected(request)
+
+
+def from_rest_framework(error: exceptions.APIException, request: HttpRequest) -> HttpResponse:
+    """401, 403, 405, 406, 415 and 429 as the framework raises them."""
+    headers: dict[str, str] = {}
+    if auth_header := getattr(error, "auth_header", None):
+        headers["WWW-Authenticate"] = auth_header
+    if (wait := getattr(error, "wait", None)) is not None:
+        headers["Retry-After"] = str(int(wait) + 1)
+    code = str(error.default_code).replace("_", "-")
+    return problem(error.status_code, code, str(error.detail), headers=headers, request=request)
+
+
+def not_found(request: HttpRequest) -> HttpResponse:
+    remedy = "" if request.path.endswith("/") else " Addresses end with a slash."
+    return problem(404, "not-found", f"There is nothing here for you.{remedy}", request=request)
+
+
+def unexpected(request: HttpRequest) -> HttpResponse:
+    """500: nothing was booked; the request id finds the cause in the log."""
+    detail = "Something went wrong here; nothing was changed. Tell us the request_id."
+    return problem(500, "unexpected", detail, request=request)

@@ -1,0 +1,228 @@
+"""From rows of columns to the plain values that go out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from decimal import Decimal
+from typing import Any
+
+from inventory.api.quantities import mass_out, millilitres, volume_out
+from inventory.models import Container, Lot, Solvent
+from inventory.rules.retest import Due
+from inventory.selectors.containers import CONTAINER_COLUMNS, NOW_COLUMNS
+
+Row = Sequence[Any]
+
+
+def id_or_none(value: int | None) -> str | None:
+    return None if value is None else str(value)
+
+
+def decimal_text(value: Decimal | None) -> str | None:
+    return None if value is None else format(value, "f")
+
+
+def solvent_ref(pk: int | None, key: str, name: str) -> dict[str, Any] | None:
+    return None if pk is None else {"id": str(pk), "key": key, "name": name}
+
+
+def container_out(row: Row) -> dict[str, Any]:
+    """One row of `CONTAINER_COLUMNS`. Written out flat: a list of these is the hottest read of the house."""
+    (
+        pk, code, solvent_id, solvent_key, solvent_name, lot_id, location_id, location_name, volume_ul,
+        capacity_ul, opened, opened_on, received_on, next_test_due, due_code, due_words, worst_sign,
+        discarded_at, version,
+    ) = row  # fmt: skip
+    return {
+        "id": str(pk),
+        "code": code,
+        "solvent": None
+        if solvent_id is None
+        else {"id": str(solvent_id), "key": solvent_key, "name": solvent_name},
+        "lot": None if lot_id is None else str(lot_id),
+        "location": None if location_id is None else {"id": str(location_id), "name": location_name},
+        "volume": {"value": millilitres(volume_ul), "unit": "mL", "uncertainty": None},
+        "capacity": {"value": millilitres(capacity_ul), "unit": "mL", "uncertainty": None},
+        "opened": opened,
+        "opened_on": opened_on,
+        "received_on": received_on,
+        "next_test_due_on": next_test_due,
+        "due_code": due_code,
+        "due_words": due_words,
+        "worst_sign": worst_sign,
+        "discarded_at": discarded_at,
+        "version": version,
+    }
+
+
+def container_now(row: Row) -> dict[str, Any]:
+    """One row of `NOW_COLUMNS`."""
+    pk, code, volume_ul, lot_id, next_test_due, due_code, worst_sign, version = row
+    return {
+        "id": str(pk),
+        "code": code,
+        "volume": volume_out(volume_ul),
+        "lot": id_or_none(lot_id),
+        "next_test_due_on": next_test_due,
+        "due_code": due_code,
+        "worst_sign": worst_sign,
+        "version": version,
+    }
+
+
+def containers_now(ids: Iterable[int]) -> list[dict[str, Any]]:
+    """Containers as they stand now, in the order of their ids."""
+    rows = Container.objects.filter(pk__in=list(ids)).order_by("id").values_list(*NOW_COLUMNS)
+    return [container_now(row) for row in rows]
+
+
+def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
+    """Everything about one container, with the reasons behind its next test."""
+    row = Container.objects.filter(pk=container.pk).values_list(*CONTAINER_COLUMNS).get()
+    return {
+        **container_out(row),
+        "lot": None if container.lot is None else lot_out(container.lot),
+        "tare": mass_out(container.tare_mg),
+        "material": container.material,
+        "atmosphere": container.atmosphere,
+        "note": container.note,
+        "place": str(container.place_id),
+        "counting_began_at": container.counting_began_at,
+        "created_at": container.created_at,
+        "due": None if due is None else due_out(due),
+    }
+
+
+def due_out(due: Due) -> dict[str, Any]:
+    return {
+        "on": due.on,
+        "code": due.code,
+        "words": due.words,
+        "rule_source": due.rule_source,
+        "reasons": reasons_out(due),
+    }
+
+
+def reasons_out(due: Due) -> list[dict[str, str]]:
+    return [{"code": r.code, "words": r.words, "source": r.source} for r in due.reasons]
+
+
+def lot_out(lot: Lot) -> dict[str, Any]:
+    return {
+        "id": str(lot.pk),
+        "solvent": solvent_ref(lot.solvent_id, lot.solvent.key, lot.solvent.name),
+        "origin": lot.origin,
+        "maker": lot.maker,
+        "maker_lot": lot.maker_lot,
+        "expiry_on": lot.expiry_on,
+        "inhibited": lot.inhibited,
+        "inhibitor": lot.inhibitor,
+        "inhibitor_ppm": decimal_text(lot.inhibitor_ppm),
+        "assay": lot.assay,
+        "made_on": lot.made_on,
+        "times_distilled": lot.times_distilled,
+        "created_at": lot.created_at,
+        "note": lot.note,
+    }
+
+
+SOLVENT_COLUMNS = (
+    "id", "key", "name", "cas", "state", "lab_id", "peroxide_class", "peroxide_basis", "ghs_category",
+    "nfpa30_class", "density_20c_kg_m3", "expansion_20c_per_k", "boiling_point_c", "flash_point_c",
+    "lel_vol_pct", "molar_mass_g_per_mol",
+)  # fmt: skip
+
+
+def solvent_out(row: Row) -> dict[str, Any]:
+    """One row of `SOLVENT_COLUMNS`."""
+    found = dict(zip(SOLVENT_COLUMNS, row, strict=True))
+    own = found.pop("lab_id") is not None
+    return {**found, "id": str(found["id"]), "own": own}
+
+
+def solvent_detail(solvent: Solvent) -> dict[str, Any]:
+    row = [getattr(solvent, column) for column in SOLVENT_COLUMNS]
+    return {**solvent_out(row), "facts": solvent.facts}
+
+
+def _place(pk: int, kind: str, container_id: int | None, code: str | None) -> dict[str, Any]:
+    held = None if container_id is None else {"id": str(container_id), "code": code}
+    return {"id": str(pk), "kind": kind, "container": held}
+
+
+def movement_out(row: Row) -> dict[str, Any]:
+    """One row of `MOVEMENT_COLUMNS`."""
+    (
+        pk, entry, kind, solvent_id, solvent_key, solvent_name, lot_id,
+        source_id, source_kind, source_container, source_code,
+        destination_id, destination_kind, destination_container, destination_code,
+        volume_ul, u_volume_ul, happened_at, recorded_at, flow_month, actor, as_entered,
+        reversal_of, reversed_by, note,
+    ) = row  # fmt: skip
+    return {
+        "id": str(pk),
+        "entry": entry,
+        "kind": kind,
+        "solvent": solvent_ref(solvent_id, solvent_key, solvent_name),
+        "lot": str(lot_id),
+        "source": _place(source_id, source_kind, source_container, source_code),
+        "destination": _place(destination_id, destination_kind, destination_container, destination_code),
+        "volume": volume_out(volume_ul, u_volume_ul),
+        "happened_at": happened_at,
+        "recorded_at": recorded_at,
+        "flow_month": flow_month,
+        "actor": actor,
+        "as_entered": as_entered,
+        "reversal_of": id_or_none(reversal_of),
+        "reversed_by": id_or_none(reversed_by),
+        "note": note,
+    }
+
+
+TEST_COLUMNS = (
+    "id", "container_id", "container__code", "lot_id", "method", "lower_ug_per_l", "upper_ug_per_l",
+    "as_entered", "tested_on", "actor__username", "recorded_at", "withdraws_id", "withdrawn_by__id", "note",
+)  # fmt: skip
+
+
+def test_out(row: Row) -> dict[str, Any]:
+    """One row of `TEST_COLUMNS`."""
+    found = dict(zip(TEST_COLUMNS, row, strict=True))
+    upper = found["upper_ug_per_l"]
+    return {
+        "id": str(found["id"]),
+        "container": {"id": str(found["container_id"]), "code": found["container__code"]},
+        "lot": str(found["lot_id"]),
+        "method": found["method"],
+        "lower_mg_per_l": millilitres(found["lower_ug_per_l"]),
+        "upper_mg_per_l": None if upper is None else millilitres(upper),
+        "as_entered": found["as_entered"],
+        "tested_on": found["tested_on"],
+        "actor": found["actor__username"],
+        "recorded_at": found["recorded_at"],
+        "withdraws": id_or_none(found["withdraws_id"]),
+        "withdrawn_by": id_or_none(found["withdrawn_by__id"]),
+        "note": found["note"],
+    }
+
+
+SIGN_COLUMNS = (
+    "id", "container_id", "container__code", "sign", "words", "seen_on", "actor__username", "recorded_at",
+    "withdraws_id", "withdrawn_by__id",
+)  # fmt: skip
+
+
+def sign_out(row: Row) -> dict[str, Any]:
+    """One row of `SIGN_COLUMNS`."""
+    pk, container_id, code, sign, words, seen_on, actor, recorded_at, withdraws, withdrawn_by = row
+    return {
+        "id": str(pk),
+        "container": {"id": str(container_id), "code": code},
+        "sign": sign,
+        "words": words,
+        "seen_on": seen_on,
+        "actor": actor,
+        "recorded_at": recorded_at,
+        "withdraws": id_or_none(withdraws),
+        "withdrawn_by": id_or_none(withdrawn_by),
+    }

@@ -1,0 +1,63 @@
+"""A lab's own facts change: name, texts, time zone, notice, and the retest policy."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+from zoneinfo import available_timezones
+
+from django.db import transaction
+
+from inventory.models import Container, Lab, Policy, User
+from inventory.rules.errors import InputError
+from inventory.services.events import record
+from inventory.services.safety import policy_set, refresh_due
+
+TEXTS = ("name", "time_zone", "emergency_text", "contact", "due_soon_days")
+
+
+def lab_edit(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    changes: Mapping[str, Any],
+    policy: Policy | None = None,
+    reason: str,
+) -> Lab:
+    """Change what is given of `TEXTS`, and the policy. `lab` is locked by the caller.
+
+    A policy may make intervals longer, so it needs a reason. Raises InputError naming the field.
+    """
+    if "time_zone" in changes and changes["time_zone"] not in available_timezones():
+        raise InputError(
+            "time_zone",
+            "unknown-time-zone",
+            f"“{changes['time_zone']}” is not a time zone.",
+            "Use a name such as Europe/Berlin.",
+        )
+    if policy is not None and policy.pk != lab.policy_id and not reason.strip():
+        raise InputError(
+            "reason", "missing", "Another policy needs a reason.", "Say why it fits this lab better."
+        )
+    changed = {
+        name: changes[name] for name in TEXTS if name in changes and changes[name] != getattr(lab, name)
+    }
+    with transaction.atomic():
+        before = {name: getattr(lab, name) for name in changed}
+        for name, value in changed.items():
+            setattr(lab, name, value)
+        if changed:
+            lab.save(update_fields=list(changed))
+            data = {"before": before, "after": changed, "reason": reason.strip()}
+            record(lab=lab, actor=actor, now=now, verb="lab-edited", subject=lab, data=data)
+        if policy is not None and policy.pk != lab.policy_id:
+            data = {"policy": policy.key, "reason": reason.strip()}
+            record(lab=lab, actor=actor, now=now, verb="policy-chosen", subject=lab, data=data)
+            policy_set(lab=lab, actor=actor, now=now, policy=policy)
+        elif "time_zone" in changed:
+            # The day on which a container entered the records is a day in the lab's zone.
+            for container in Container.objects.filter(lab=lab, discarded_at=None, lot__isnull=False):
+                refresh_due(container=container, now=now)
+    return lab

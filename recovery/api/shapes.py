@@ -1,0 +1,79 @@
+"""What the answers about runs and losses look like, for the schema."""
+
+from __future__ import annotations
+
+from rest_framework import serializers
+
+from inventory.api.shapes import Id, Number, PostedShape, QuantityShape, Shape, SolventRefShape, at, text
+
+
+class RunSumShape(Shape):
+    """held: still in the run; lost: out less back less held, negative when more came back than went out."""
+
+    solvent = SolventRefShape()
+    charged = QuantityShape()
+    returned = QuantityShape()
+    held = QuantityShape()
+    lost = QuantityShape()
+    loss_fraction = Number(allow_null=True, help_text="lost over charged.")
+
+
+class RunShape(Shape):
+    id = Id()
+    purpose = text()
+    operator = text()
+    started_at = at()
+    month = serializers.DateField()
+    closed_at = at(null=True)
+    is_history = serializers.BooleanField()
+    remarks = text()
+    findings = serializers.ListField(child=serializers.CharField())
+    place = Id()
+    version = serializers.IntegerField()
+    sums = RunSumShape(many=True)
+
+
+class RunPostedShape(PostedShape):
+    run = RunShape()
+
+
+class GroupShape(Shape):
+    """The values of what was asked for in `by`."""
+
+    solvent = serializers.CharField(required=False)
+    month = serializers.DateField(required=False)
+    purpose = serializers.CharField(required=False, allow_blank=True)
+    operator = serializers.CharField(required=False, allow_blank=True)
+
+
+class LossRateShape(Shape):
+    group = GroupShape()
+    runs = serializers.IntegerField()
+    runs_without_return = serializers.IntegerField()
+    charged = QuantityShape()
+    returned = QuantityShape()
+    lost = QuantityShape()
+    loss_fraction = Number(allow_null=True)
+
+
+class LossRatesShape(Shape):
+    results = LossRateShape(many=True)
+
+
+class FlowPartShape(Shape):
+    kind = text()
+    volume = QuantityShape()
+
+
+class FlowRowShape(Shape):
+    solvent = text()
+    month = serializers.DateField()
+    opening = QuantityShape()
+    into = FlowPartShape(many=True)
+    out_of = FlowPartShape(many=True)
+    lost_in_runs = FlowPartShape(many=True)
+    closing = QuantityShape()
+
+
+class FlowsShape(Shape):
+    results = FlowRowShape(many=True)

@@ -1,0 +1,18 @@
+"""Addresses of runs and reports under /api/v1/."""
+
+from __future__ import annotations
+
+from inventory.api.urls import LAB, at
+from recovery.api import reports, runs
+
+RUN = f"{LAB}runs/<str:run>/"
+
+urlpatterns = [
+    at(f"{LAB}runs/", runs.Runs),
+    at(RUN, runs.RunDetail),
+    at(f"{RUN}charges/", runs.Charges),
+    at(f"{RUN}returns/", runs.Returns),
+    at(f"{RUN}closings/", runs.Closings),
+    at(f"{LAB}reports/loss-rates/", reports.LossRates),
+    at(f"{LAB}reports/flows/", reports.Flows),
+]
