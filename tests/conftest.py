@@ -69,6 +69,25 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 
 @pytest.fixture(scope="session")
+def django_db_setup(django_db_setup: None) -> Iterator[None]:
+    """The test database; emptying it after a test that commits would meet the append-only triggers."""
+    from django.db import connection
+    from django.test import TransactionTestCase
+
+    from inventory.models import append_only
+
+    empty = TransactionTestCase._fixture_teardown  # type: ignore[attr-defined]  # Django has no public hook
+
+    def emptied(case: TransactionTestCase) -> None:
+        with append_only.suspended(connection):
+            empty(case)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TransactionTestCase, "_fixture_teardown", emptied)
+        yield
+
+
+@pytest.fixture(scope="session")
 def postgres_url() -> Iterator[str]:
     """DATABASE_URL of a private PostgreSQL, whatever database the pass itself runs on."""
     if url := os.environ.get("STILLKEEP_TEST_DATABASE_URL"):
