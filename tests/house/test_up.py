@@ -44,8 +44,11 @@ class Running:
         """Exit code and seconds after a signal."""
         started = time.monotonic()
         self.process.send_signal(number)
-        self.said += self.process.communicate(timeout=20)[0]
-        return self.process.returncode, time.monotonic() - started
+        self.process.wait(timeout=20)
+        seconds = time.monotonic() - started
+        assert self.process.stdout is not None
+        self.said += self.process.stdout.read()
+        return self.process.returncode, seconds
 
 
 def environment(home: Path) -> dict[str, str]:
