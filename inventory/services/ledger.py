@@ -6,6 +6,7 @@ wait for each other but never for ever. SQL is written out because this is the h
 
 from __future__ import annotations
 
+import json
 import os
 import uuid
 from collections import defaultdict
@@ -18,8 +19,9 @@ from zoneinfo import ZoneInfo
 from django.db import connection, transaction
 from django.dispatch import Signal
 
-from inventory.models import Container, Lab, PlaceKind, User
+from inventory.models import Container, Lab, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.services import bulk
 
 # Sent inside the posting transaction with lab and lines; a receiver that fails undoes the posting.
 posted = Signal()
@@ -234,3 +236,80 @@ def add_flows(lab_id: int, cells: Mapping[FlowKey, int]) -> None:
                     cells[(solvent_id, month, source_kind, destination_kind)],
                 ],
             )
+
+
+@dataclass(frozen=True, slots=True)
+class Posting:
+    """Lines that happened together and share an entry."""
+
+    happened_at: datetime
+    lines: Sequence[Line]
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A container that enters the records. facts: its other columns; line: None when it is empty."""
+
+    place_id: int
+    lot_id: int
+    facts: Sequence[Any]
+    line: Line | None
+
+
+def post_many(*, lab: Lab, actor: User, now: datetime, postings: Sequence[Posting]) -> None:
+    """Book many postings between places that are no containers. Only inside a transaction.
+
+    Sends no `posted`: whoever books in bulk writes what hangs on it. Raises ValueError for a container,
+    whose balance this would leave behind, and for an amount that is not above zero.
+    """
+    for posting in postings:
+        for line in posting.lines:
+            if PlaceKind.CONTAINER in (line.source.kind, line.destination.kind):
+                raise ValueError("a container's balance would be left behind")
+    _insert_many(lab, actor, now, postings)
+
+
+def open_balances(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    happened_at: datetime,
+    columns: Sequence[str],
+    openings: Sequence[Opening],
+) -> None:
+    """Enter many new containers together with the movements that fill them. Only inside a transaction.
+
+    columns: names of `Opening.facts`. A container over its capacity breaks a constraint, and nothing is kept.
+    """
+    for one in openings:
+        if one.line is not None and one.line.destination != End(one.place_id, PlaceKind.CONTAINER.value):
+            raise ValueError("the line must fill the container that it opens")
+    rows = ((lab.pk, o.place_id, o.lot_id, o.line.volume_ul if o.line else 0, *o.facts) for o in openings)
+    bulk.insert(Container, ["lab_id", "place_id", "lot_id", "volume_ul", *columns], rows)
+    _insert_many(lab, actor, now, [Posting(happened_at, [o.line]) for o in openings if o.line is not None])
+
+
+def _insert_many(lab: Lab, actor: User, now: datetime, postings: Sequence[Posting]) -> None:
+    """Movements and their flows; balances are the caller's."""
+    cells: dict[FlowKey, int] = defaultdict(int)
+    texts: dict[int, str] = {}
+    months = {p.happened_at: month_in_lab(lab, p.happened_at) for p in postings}
+    moments = {moment: bulk.stored(moment) for moment in [*months, now]}
+    rows = []
+    for posting in postings:
+        entry, month = bulk.stored(new_entry_id(now)), months[posting.happened_at]
+        for line in posting.lines:
+            if line.volume_ul <= 0 or line.reversal_of_id is not None:
+                raise ValueError("an amount above zero and no reversal")
+            known = id(line.as_entered)
+            if known not in texts:
+                texts[known] = json.dumps(dict(line.as_entered))
+            cells[(line.solvent_id, month, line.source.kind, line.destination.kind)] += line.volume_ul
+            rows.append((
+                lab.pk, entry, line.kind, line.lot_id, line.solvent_id, line.source.place_id,
+                line.destination.place_id, line.volume_ul, line.u_volume_ul, month,
+                moments[posting.happened_at], moments[now], actor.pk, texts[known], None, line.note,
+            ))  # fmt: skip
+    bulk.insert(Movement, _COLUMNS.split(", "), rows)
+    add_flows(lab.pk, cells)

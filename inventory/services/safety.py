@@ -41,6 +41,7 @@ SIGNS = (
     "cloudy",
     "cap-stuck",
     "odd-colour",
+    "peroxide-unknown",
     "label-unreadable",
     "dates-doubtful",
 )
