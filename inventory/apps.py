@@ -15,7 +15,7 @@ def _after_migrate(sender: AppConfig, using: str, plan: Any = None, **_: Any) ->
 
     connection = connections[using]
     append_only.install(connection)
-    if "inventory_solvent" in connection.introspection.table_names():
+    if sender.label == "inventory" and "inventory_solvent" in connection.introspection.table_names():
         shipped.load(using=using)
 
 
