@@ -1,4 +1,4 @@
-"""The wiring as an app, so that its commands are found."""
+"""The wiring as an app, so that its commands and the apps' scheduled work are found."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 from django.apps import AppConfig, apps
 from django.core.management import call_command
 from django.db.models.signals import post_migrate
+from django.utils.module_loading import autodiscover_modules
 
 
 def _make_cache_tables(using: str, **_: Any) -> None:
@@ -20,3 +21,5 @@ class DeployConfig(AppConfig):
         # The signal names only apps with models, so this listens for one that has some.
         stock = apps.get_app_config("inventory")
         post_migrate.connect(_make_cache_tables, sender=stock, dispatch_uid="deploy.cache_tables")
+        # Every process that may run a job must know what each name stands for.
+        autodiscover_modules("tasks")

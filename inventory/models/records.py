@@ -28,7 +28,10 @@ class Alert(models.Model):
                 name="alert_open_once",
             )
         ]
-        indexes: ClassVar = [models.Index(fields=["lab", "id"], name="alert_lab_page")]
+        indexes: ClassVar = [
+            models.Index(fields=["lab", "id"], name="alert_lab_page"),
+            models.Index(fields=["lab", "id"], condition=Q(closed_at__isnull=True), name="alert_open_page"),
+        ]
 
     def __str__(self) -> str:
         return f"{self.rule} · {self.subject_kind} {self.subject_id}"

@@ -7,6 +7,8 @@ from typing import ClassVar
 from django.db import models
 from django.db.models import F, Q
 
+from inventory.rules.alerts import OWN_CODES
+
 
 class Lot(models.Model):
     """One batch of one solvent: everything in it shares origin, inhibitor and history."""
@@ -126,8 +128,7 @@ class Container(models.Model):
             ),
             models.Index(
                 fields=["due_code"],
-                condition=Q(discarded_at__isnull=True, volume_ul__gt=0)
-                & ~Q(due_code__in=["scheduled", "not-a-former"]),
+                condition=Q(discarded_at__isnull=True, volume_ul__gt=0, due_code__in=OWN_CODES),
                 name="container_due_code",
             ),
             models.Index(

@@ -1,0 +1,33 @@
+"""The scheduled work of the inventory: what each job's name stands for. Found by name at start."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+from inventory.services import audit as auditing
+from inventory.services import jobs, once
+from inventory.services import sweep as sweeping
+
+
+@jobs.task("sweep")
+def sweep(payload: Mapping[str, Any], now: datetime) -> None:
+    """Open and close alerts in all labs."""
+    sweeping.sweep(now=now)
+
+
+@jobs.task("prune")
+def prune(payload: Mapping[str, Any], now: datetime) -> None:
+    """Forget answers to client-made keys, and finished jobs, after their time."""
+    once.prune(now=now)
+    jobs.prune(now=now)
+
+
+@jobs.task("audit", lease=timedelta(hours=2))
+def audit(payload: Mapping[str, Any], now: datetime) -> None:
+    """Work balances and flows out again; a difference makes the job fail, so that it is seen."""
+    found = auditing.audit().findings
+    if found:
+        shown = "; ".join(str(each) for each in found[:5])
+        raise jobs.NoUse(f"The audit found {len(found)} difference(s): {shown}")
