@@ -1,0 +1,52 @@
+"""Floor and ours in turn, so that a busy moment of the machine hits both alike."""
+
+from __future__ import annotations
+
+import gc
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from statistics import median
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Medians in milliseconds."""
+
+    floor_ms: float
+    ours_ms: float
+
+
+class Stopwatch:
+    """Keeps the seconds of each stretch measured."""
+
+    def __init__(self) -> None:
+        self.seconds: list[float] = []
+
+    @contextmanager
+    def running(self) -> Iterator[None]:
+        started = time.perf_counter()
+        yield
+        self.seconds.append(time.perf_counter() - started)
+
+    @property
+    def median_ms(self) -> float:
+        return median(self.seconds) * 1000
+
+
+Turn = Callable[[Stopwatch], None]
+
+
+def alternate(floor: Turn, ours: Turn, *, rounds: int, warm_up: int = 1) -> Pair:
+    """Medians over all stretches that each side measures in `rounds` turns, after turns that do not count."""
+    for _ in range(warm_up):
+        floor(Stopwatch())
+        ours(Stopwatch())
+    watches = Stopwatch(), Stopwatch()
+    gc.collect()
+    for number in range(rounds):
+        sides = [(floor, watches[0]), (ours, watches[1])]
+        for side, watch in sides if number % 2 == 0 else reversed(sides):
+            side(watch)
+    return Pair(watches[0].median_ms, watches[1].median_ms)
