@@ -195,8 +195,8 @@ def _report(
 
 
 def _title(row: RunRow) -> str:
-    back = row.back.text if row.back else "nothing recorded"
-    return f"{row.on}  {row.code:<8}{row.solvent_key:<26}{row.out.text} out, {back} back"
+    back = f"{row.back.text} back" if row.back else "back blank"
+    return f"{row.on}  {row.code:<8}{row.solvent_key:<26}{row.out.text} out, {back}"
 
 
 def _totals(drafts: Sequence[Draft]) -> tuple[dict[str, Any], ...]:
