@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.db import connection
@@ -25,7 +26,7 @@ def shelf(at: Club) -> dict[str, Container]:
     """One container in each rank of the due list."""
     now = timezone.now()
     today = today_in(at.lab, now)
-    ago = {"now": now, "received_on": today - timedelta(days=100)}
+    ago: dict[str, Any] = {"now": now, "received_on": today - timedelta(days=100)}
     cabinet = places.location_get(lab=at.lab, name="Vented cabinet")
     made = {
         "sign": factories.stocked(at, "1-4-dioxane", location=cabinet, **ago),
@@ -47,7 +48,7 @@ def run_with_loss(at: Club, amount: str = "200 mL", back: str = "150 mL") -> Non
     today = today_in(at.lab, now)
     bottle = factories.stocked(at, "ethyl-acetate", "500 mL", now=now, received_on=today)
     flask = factories.empty(at, now=now)
-    common = {"lab": at.lab, "actor": at.member, "now": now}
+    common: dict[str, Any] = {"lab": at.lab, "actor": at.member, "now": now}
     run = runs.run_start(**common, purpose="leaf pigments")
     runs.charge(**common, run=run, container=bottle, amount=amount)
     runs.give_back(**common, run=run, container=flask, amount=back)
