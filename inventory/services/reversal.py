@@ -101,8 +101,9 @@ def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
             "Reverse the later entries first.",
         )
     if not relabelled:
-        came_in = first.destination_id == container.place_id
-        return Holds(left, _lot_before(container, first) if came_in else first.lot_id)
+        came_in_ul = sum(m.volume_ul for m in booked if m.destination_id == container.place_id)
+        empties = came_in_ul > 0 and container.volume_ul == came_in_ul
+        return Holds(left, _lot_before(container, first) if empties else first.lot_id)
     if standing_tests([left]).exists():
         # The reading would be left with a lot that is nowhere, and a bad one would be forgotten.
         raise Conflict(
@@ -118,10 +119,8 @@ def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
 def _lot_before(container: Container, first: Movement) -> int | None:
     """The lot a container held before solvent came in: that of the last standing movement there before.
 
-    None when it had never held anything. A receipt makes its lot with the container, so there it stays.
+    None when it had never held anything.
     """
-    if first.kind == "receive":
-        return first.lot_id
     here = Q(source_id=container.place_id) | Q(destination_id=container.place_id)
     standing = Movement.objects.filter(here, pk__lt=first.pk, reversal_of=None, reversed_by=None)
     return standing.order_by("-pk").values_list("lot_id", flat=True).first()
