@@ -79,7 +79,7 @@ def _words(values: Iterable[str]) -> str:
 _STANDS = "s.discarded_at IS NULL"
 _LIVE = f"{_STANDS} AND s.volume_ul > 0"
 _OWN = f"s.due_code IN {_words(OWN_CODES)}"
-_TESTS = "FROM inventory_peroxidetest t WHERE t.container_id = s.id AND t.recorded_at >= a.opened_at"
+_TESTS = "FROM inventory_peroxidetest t WHERE t.container_id = s.id AND t.recorded_at > a.opened_at"
 CONTAINER = Subject(
     "container",
     "inventory_container",
@@ -190,7 +190,7 @@ def _bring_up_to_date(
         # Closed first: what has just been opened needs no second look.
         for group in to_close:
             cursor.execute(closing_sql(group, days, lab), values)
-            closed.update(rule for rule, is_closed in cursor.fetchall() if is_closed)
+            closed.update(rule for rule, closed_at in cursor.fetchall() if closed_at is not None)
         for watch in to_open:
             cursor.execute(opening_sql(watch, days, lab), values)
             opened[watch.rule.key] = cursor.rowcount
@@ -292,7 +292,8 @@ def opening_sql(watch: Watch, days: Sequence[_Days], lab: Lab | None) -> str:
 def closing_sql(watches: Sequence[Watch], days: Sequence[_Days], lab: Lab | None) -> str:
     """Close every open alert whose rule no longer applies, and follow a due date that has moved.
 
-    Watches of one kind of subject only. Returns rule and whether it was closed, for every row changed.
+    Watches of one kind of subject only. Returns rule and closing time for every row changed
+    (the plain column: SQLite 3.40 gets `closed_at IS NOT NULL` wrong there).
     """
     subject = watches[0].subject
     keys = _words(watch.rule.key for watch in watches)
@@ -312,7 +313,7 @@ def closing_sql(watches: Sequence[Watch], days: Sequence[_Days], lab: Lab | None
         f"AND s.id = a.subject_id AND d.lab_id = s.lab_id {_only('a', lab)}) AS f "
         "WHERE inventory_alert.id = f.alert_id AND (NOT f.stands "
         "OR COALESCE(inventory_alert.due_on, '0001-01-01') <> COALESCE(f.due, '0001-01-01')) "
-        "RETURNING rule, inventory_alert.closed_at IS NOT NULL"
+        "RETURNING rule, inventory_alert.closed_at"
     )
 
 
