@@ -97,7 +97,8 @@ def write_stock(lab: Lab, actor: User, count: Count, drafts: Sequence[Draft], fi
     solvents = _solvents_held(lab, drafts)
     names = {d.row.location_key: d.row.location for d in drafts if d.row.location}
     locations = {key: location_get(lab=lab, name=name).pk for key, name in names.items()}
-    fixed = (policy_of(lab), boundary(lab, PlaceKind.BEFORE_COUNTING))
+    moments = (day_in_lab(lab, count.now), bulk.stored(count.now), bulk.stored(count.began_at))
+    fixed = (policy_of(lab), boundary(lab, PlaceKind.BEFORE_COUNTING), *moments)
     for start in range(0, len(drafts), bulk.CHUNK):
         chunk = drafts[start : start + bulk.CHUNK]
         _Chunk(lab, actor, count, file_sha256, solvents, locations, *fixed).write(chunk)
@@ -121,6 +122,9 @@ class _Chunk:
     locations: dict[str, int]
     policy: Policy
     source: End
+    today: date
+    now: Any
+    began_at: Any
 
     def write(self, drafts: Sequence[Draft]) -> None:
         places, lots, containers = (bulk.take_ids(m, len(drafts)) for m in (Place, Lot, Container))
@@ -150,10 +154,6 @@ class _Chunk:
             _made_on(row), 1 if row.origin in ("distilled-here", "recovered") else 0, self.now, "",
         )  # fmt: skip
 
-    @property
-    def now(self) -> Any:
-        return bulk.stored(self.count.now)
-
     def opening(
         self, draft: Draft, place_id: int, lot_id: int, container_id: int, test: _Test | None
     ) -> Opening:
@@ -162,7 +162,7 @@ class _Chunk:
         facts = (
             container_id, row.code, self.locations.get(row.location_key), draft.capacity_ul, "",
             row.received_on, OPENED[row.opened.state], row.opened.opened_on, "unknown",
-            bulk.stored(self.count.began_at), due.on, due.code, due.words,
+            self.began_at, due.on, due.code, due.words,
             next((sign for sign in SIGNS if sign in signs), ""), 1, row.remarks, self.now,
         )  # fmt: skip
         return Opening(place_id, lot_id, facts, self.line(draft, place_id, lot_id))
@@ -195,7 +195,7 @@ class _Chunk:
             made_on=_made_on(row),
             expiry_on=row.expires_on,
             last_test=test.reading if test else None,
-            recorded_on=day_in_lab(self.lab, self.count.now),
+            recorded_on=self.today,
         )
         return next_test(facts, self.policy)
 

@@ -163,25 +163,31 @@ def _draft(row: StockRow, amounts: Amounts, columns: Mapping[str, str], said: li
 def _volumes(
     row: StockRow, amounts: Amounts, columns: Mapping[str, str], said: list[Outcome]
 ) -> tuple[int, Measured] | None:
-    """(capacity in µl, what is left), read off the label while sealed and full, else at a mark."""
+    """(capacity in µl, what is left), or None after noting why they cannot be."""
     column = "size"
     try:
         capacity_ul = amounts.get(row.solvent_key, row.size, instrument="supplier-label").volume_ul
         column = "left"
-        label = amounts.get(row.solvent_key, row.left, instrument="supplier-label")
+        left = _left(row, amounts, capacity_ul)
     except InputError as fault:
         refused(row.line, columns[column], fault, said)
         return None
-    if label.volume_ul > capacity_ul:
+    if left.volume_ul > capacity_ul:
         reason = f"{row.left.text} is more than the {row.size.text} that the bottle holds."
         remedy = "Correct the size or the amount."
         said.append(error(row.line, columns["left"], "more-than-fits", reason, remedy))
         return None
-    if row.opened.state == "unopened" and label.volume_ul == capacity_ul:
-        return capacity_ul, label
-    # A mark on the bottle tells a volume; what a mass was read from is not stated.
+    return capacity_ul, left
+
+
+def _left(row: StockRow, amounts: Amounts, capacity_ul: int) -> Measured:
+    """Read off the label while sealed and full, else at a mark; how a mass was found is not stated."""
+    if row.opened.state == "unopened":
+        label = amounts.get(row.solvent_key, row.left, instrument="supplier-label")
+        if label.volume_ul == capacity_ul:
+            return label
     mark = "bottle-mark" if row.left.dimension == "volume" else None
-    return capacity_ul, amounts.get(row.solvent_key, row.left, instrument=mark, capacity_ul=capacity_ul)
+    return amounts.get(row.solvent_key, row.left, instrument=mark, capacity_ul=capacity_ul)
 
 
 def _report(

@@ -118,9 +118,9 @@ def _carried_out(
 def _entered(log: Log, work: _Work, *, write: bool) -> list[Outcome]:
     history = [d for d in work.drafts if d.is_history]
     live = [d for d in work.drafts if not d.is_history]
+    _open_earlier(log, history)
     if write:
         write_history(log, history)
-    _open_earlier(log, history)
     return book_live(log, work.state.bottles, live)
 
 
