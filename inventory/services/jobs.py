@@ -114,13 +114,13 @@ def tick(*, name: str, slot: str, now: datetime, every: timedelta = timedelta(mi
     A slot that was used before the clock was set back is a new one: it is told apart by the newest job of
     that name that claims to be made in what is now the future.
     """
-    if enqueue(name=name, key=f"{name}@{slot}", payload={}, due_at=now, now=now):
+    key = f"{name}@{slot}"
+    if enqueue(name=name, key=key, payload={}, due_at=now, now=now):
         return True
     ahead = Job.objects.filter(name=name, created_at__gt=now + every).order_by("created_at", "pk").last()
-    if ahead is None:
+    if ahead is None or Job.objects.filter(key=key, pk__gt=ahead.pk).exists():
         return False
-    logger.warning("The clock went back: job %s was made at %s.", ahead.key, ahead.created_at)
-    return enqueue(name=name, key=f"{name}@{slot}~{ahead.pk}", payload={}, due_at=now, now=now)
+    return enqueue(name=name, key=f"{key}~{ahead.pk}", payload={}, due_at=now, now=now)
 
 
 def tick_due(*, now: datetime, starting: bool = False) -> int:
