@@ -168,7 +168,7 @@ class Model:
             self._give_lot_back(number, at, change[at])
 
     def _give_lot_back(self, number: int, at: int, change: int) -> None:
-        """A blend is parted; a bottle emptied by the reversal holds what stood in it before, long ago opened."""
+        """A blend is parted; a bottle that the reversal empties holds what it held before."""
         entry, bottle = self.entries[number], self.bottles[at]
         if at in entry.blended:
             bottle.lot = entry.before[at]

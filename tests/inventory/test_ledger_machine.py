@@ -267,10 +267,12 @@ def test_the_ledger_and_the_model_agree() -> None:
     run_state_machine_as_test(
         LedgerMachine,
         settings=settings(
-            max_examples=40,
+            max_examples=25,
             stateful_step_count=30,
             deadline=None,
             suppress_health_check=checks,
+            database=None,
+            # A failing example is shown as found: making it smaller takes minutes.
             phases=[Phase.generate],
         ),
     )
