@@ -12,8 +12,11 @@ from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
 from inventory.models import Container, Lab
 
 # Rank → what it stands for; lower is more dangerous.
-SIGN, READING, UNKNOWN, OVERDUE, SOON = range(5)
-RANK_WORDS = ("sign seen", "bad test", "fact missing", "overdue", "due soon")
+SIGN, READING, UNKNOWN, OVERDUE, TODAY, SOON, LOOK = range(7)
+RANK_WORDS = ("sign seen", "bad test", "fact missing", "overdue", "due today", "due soon", "look at it")
+# Signs of peroxide whatever the label says, and signs that mean it only in a former.
+_GRAVE_SIGNS = ["crystals", "viscous-layer", "cloudy"]
+_GRAVE_IN_FORMERS = ["cap-stuck", "odd-colour"]
 _READINGS = ["reading-at-or-above-level", "reading-not-decisive"]
 _MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown", "no-rule"]
 
@@ -40,6 +43,12 @@ class DueItem:
     def state(self) -> str:
         return RANK_WORDS[self.rank]
 
+    @property
+    def why(self) -> str:
+        """The sign seen, if any, before the words of the test date; nothing soothing beside a sign."""
+        words = "" if self.worst_sign and self.due_code == "not-a-former" else self.words
+        return "; ".join(part for part in (self.worst_sign, words) if part)
+
 
 def today_in(lab: Lab, now: datetime) -> date:
     """The lab's own calendar day."""
@@ -54,11 +63,14 @@ def due_containers(*, lab: Lab, today: date) -> QuerySet[Any]:
     soon = today + timedelta(days=lab.due_soon_days)
     holding = Q(volume_ul__gt=0)
     rank = Case(
-        When(~Q(worst_sign=""), then=Value(SIGN)),
+        When(worst_sign__in=_GRAVE_SIGNS, then=Value(SIGN)),
+        When(Q(worst_sign__in=_GRAVE_IN_FORMERS) & ~Q(due_code="not-a-former"), then=Value(SIGN)),
         When(due_code__in=_READINGS, then=Value(READING)),
         When(due_code__in=_MISSING, then=Value(UNKNOWN)),
         When(next_test_due__lt=today, then=Value(OVERDUE)),
-        default=Value(SOON),
+        When(next_test_due=today, then=Value(TODAY)),
+        When(next_test_due__lte=soon, then=Value(SOON)),
+        default=Value(LOOK),
         output_field=IntegerField(),
     )
     wanted = ~Q(worst_sign="") | (holding & Q(next_test_due__lte=soon))

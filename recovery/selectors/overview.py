@@ -17,13 +17,11 @@ from recovery.selectors.losses import LossRate, loss_rates
 DUE_LIMIT = 200
 RUN_LIMIT = 20
 MONTHS = 12
-# What falls due today is not overdue yet, but it is not for later either.
-TODAY = SOON + 1
 
 
 @dataclass(frozen=True)
 class Counts:
-    """How many containers stand in each rank of the due list, with those due today as a rank of their own."""
+    """How many containers stand in each rank of the due list."""
 
     by_rank: dict[int, int]
 
@@ -60,19 +58,14 @@ class NamedRate:
 def due_counts(*, lab: Lab, today: date) -> Counts:
     """Counts by rank in one query."""
     rows = due_containers(lab=lab, today=today).order_by().values("rank")
-    counted = rows.annotate(n=Count("id"), today=Count("id", filter=Q(next_test_due=today)))
-    found = {row["rank"]: row["n"] for row in counted}
-    due_today = sum(row["today"] for row in counted if row["rank"] == SOON)
-    if due_today:
-        found |= {TODAY: due_today, SOON: found[SOON] - due_today}
-    return Counts({rank: n for rank, n in found.items() if n})
+    return Counts({row["rank"]: row["n"] for row in rows.annotate(n=Count("id"))})
 
 
 def due_parts(*, lab: Lab, today: date, counts: Counts) -> list[Part]:
     """The due list by rank, worst first; ranks without a container are left out."""
     found: dict[int, list[DueItem]] = defaultdict(list)
     for item in due_list(lab=lab, today=today, limit=DUE_LIMIT):
-        found[TODAY if item.rank == SOON and item.days == 0 else item.rank].append(item)
+        found[item.rank].append(item)
     return [Part(rank, n, found[rank]) for rank, n in sorted(counts.by_rank.items())]
 
 

@@ -18,9 +18,9 @@ from django.views.decorators.http import require_safe
 from inventory import access
 from inventory.access import Caller
 from inventory.models import User
-from inventory.selectors.due import OVERDUE, READING, SIGN, SOON, UNKNOWN, today_in
+from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
 from recovery.selectors import overview
-from recovery.selectors.overview import TODAY, Part
+from recovery.selectors.overview import Part
 
 # The other months are folded away, so that a phone need not scroll past them.
 MONTHS_SHOWN = 3
@@ -135,5 +135,11 @@ def _group(part: Part) -> Group:
             _("Do not use it untested: test it, or have it discarded."),
         ),
         TODAY: (_("Today"), _("The test is due today"), "warn", _("Test before use.")),
+        LOOK: (
+            _("Look"),
+            _("Something is to be put right"),
+            "warn",
+            _("Have a steward look at it: renew the label, free the cap, or clear the date."),
+        ),
     }
     return Group(part, *texts[part.rank])

@@ -27,7 +27,6 @@ def due_text(lab: Lab, now: datetime) -> str:
 
 
 def _cells(item: DueItem) -> list[object]:
-    why = f"{item.worst_sign}; {item.words}" if item.worst_sign else item.words
     return [
         item.state,
         item.code,
@@ -37,7 +36,7 @@ def _cells(item: DueItem) -> list[object]:
         item.next_test_due or "",
         "" if item.days is None else item.days,
         item.location,
-        why,
+        item.why,
     ]
 
 
