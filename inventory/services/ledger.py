@@ -17,6 +17,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import connection, transaction
+from django.db.backends.utils import CursorWrapper
 from django.dispatch import Signal
 
 from inventory.models import Container, Lab, Movement, PlaceKind, User
@@ -105,33 +106,35 @@ def post(
     month = month_in_lab(lab, happened_at)
     # No savepoint of its own: every service that posts brings its transaction, undone as a whole.
     with transaction.atomic(savepoint=False):
-        _change_containers(lab.pk, lines, holds)
         entry = new_entry_id(now)
-        ids = _insert_movements(lab, actor, now, happened_at, month, entry, lines)
-        add_flows(lab.pk, flow_deltas(lines, month))
+        with connection.cursor() as cursor:
+            _change_containers(cursor, lab.pk, lines, holds)
+            ids = _insert_movements(cursor, lab, actor, now, happened_at, month, entry, lines)
+            _add_flows(cursor, lab.pk, flow_deltas(lines, month))
         posted.send(sender=post, lab=lab, lines=lines, now=now)
     return Posted(entry, ids)
 
 
-def _change_containers(lab_id: int, lines: Sequence[Line], holds: Mapping[int, Holds]) -> None:
+def _change_containers(
+    cursor: CursorWrapper, lab_id: int, lines: Sequence[Line], holds: Mapping[int, Holds]
+) -> None:
     change: dict[int, int] = defaultdict(int)
     for line in lines:
         if line.source.kind == PlaceKind.CONTAINER:
             change[line.source.place_id] -= line.volume_ul
         if line.destination.kind == PlaceKind.CONTAINER:
             change[line.destination.place_id] += line.volume_ul
-    with connection.cursor() as cursor:
-        for place_id in sorted(change):
-            delta, hold = change[place_id], holds[place_id]
-            cursor.execute(
-                "UPDATE inventory_container "
-                "SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
-                "WHERE place_id = %s AND lab_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
-                "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul",
-                [delta, hold.after, place_id, lab_id, hold.before or 0, delta, delta],
-            )
-            if cursor.rowcount != 1:
-                raise _refusal(lab_id, place_id, delta, hold)
+    for place_id in sorted(change):
+        delta, hold = change[place_id], holds[place_id]
+        cursor.execute(
+            "UPDATE inventory_container "
+            "SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
+            "WHERE place_id = %s AND lab_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
+            "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul",
+            [delta, hold.after, place_id, lab_id, hold.before or 0, delta, delta],
+        )
+        if cursor.rowcount != 1:
+            raise _refusal(lab_id, place_id, delta, hold)
 
 
 def _refusal(lab_id: int, place_id: int, delta_ul: int, hold: Holds) -> Conflict:
@@ -177,6 +180,7 @@ _ROW = "(" + ", ".join(["%s"] * 16) + ")"
 
 
 def _insert_movements(
+    cursor: CursorWrapper,
     lab: Lab,
     actor: User,
     now: datetime,
@@ -185,9 +189,10 @@ def _insert_movements(
     entry: uuid.UUID,
     lines: Sequence[Line],
 ) -> list[int]:
-    ops = connection.ops
-    stored_entry = entry if connection.features.has_native_uuid_field else entry.hex
-    happened, recorded = ops.adapt_datetimefield_value(happened_at), ops.adapt_datetimefield_value(now)
+    ops = cursor.db.ops
+    stored_entry = entry if cursor.db.features.has_native_uuid_field else entry.hex
+    recorded = ops.adapt_datetimefield_value(now)
+    happened = recorded if happened_at is now else ops.adapt_datetimefield_value(happened_at)
     values: list[Any] = []
     for line in lines:
         values += [
@@ -197,9 +202,8 @@ def _insert_movements(
             ops.adapt_json_value(dict(line.as_entered), None), line.reversal_of_id, line.note,
         ]  # fmt: skip
     rows = ", ".join([_ROW] * len(lines))
-    with connection.cursor() as cursor:
-        cursor.execute(f"INSERT INTO inventory_movement ({_COLUMNS}) VALUES {rows} RETURNING id", values)  # noqa: S608
-        return [row[0] for row in cursor.fetchall()]
+    cursor.execute(f"INSERT INTO inventory_movement ({_COLUMNS}) VALUES {rows} RETURNING id", values)  # noqa: S608
+    return [row[0] for row in cursor.fetchall()]
 
 
 FlowKey = tuple[int, date, str, str]
@@ -220,22 +224,21 @@ def flow_deltas(lines: Iterable[Line], month: date) -> dict[FlowKey, int]:
 def add_flows(lab_id: int, cells: Mapping[FlowKey, int]) -> None:
     """Add to the monthly rollup, cell by cell in key order. Only for use inside a posting transaction."""
     with connection.cursor() as cursor:
-        for solvent_id, month, source_kind, destination_kind in sorted(cells):
-            cursor.execute(
-                "INSERT INTO inventory_flow "
-                "(lab_id, solvent_id, month, source_kind, destination_kind, volume_ul) "
-                "VALUES (%s, %s, %s, %s, %s, %s) "
-                "ON CONFLICT (lab_id, solvent_id, month, source_kind, destination_kind) "
-                "DO UPDATE SET volume_ul = inventory_flow.volume_ul + excluded.volume_ul",
-                [
-                    lab_id,
-                    solvent_id,
-                    connection.ops.adapt_datefield_value(month),
-                    source_kind,
-                    destination_kind,
-                    cells[(solvent_id, month, source_kind, destination_kind)],
-                ],
-            )
+        _add_flows(cursor, lab_id, cells)
+
+
+def _add_flows(cursor: CursorWrapper, lab_id: int, cells: Mapping[FlowKey, int]) -> None:
+    for key in sorted(cells):
+        solvent_id, month, source_kind, destination_kind = key
+        stored_month = cursor.db.ops.adapt_datefield_value(month)
+        cursor.execute(
+            "INSERT INTO inventory_flow "
+            "(lab_id, solvent_id, month, source_kind, destination_kind, volume_ul) "
+            "VALUES (%s, %s, %s, %s, %s, %s) "
+            "ON CONFLICT (lab_id, solvent_id, month, source_kind, destination_kind) "
+            "DO UPDATE SET volume_ul = inventory_flow.volume_ul + excluded.volume_ul",
+            [lab_id, solvent_id, stored_month, source_kind, destination_kind, cells[key]],
+        )
 
 
 @dataclass(frozen=True, slots=True)

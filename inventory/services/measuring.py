@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
 from inventory.models import Solvent
@@ -26,9 +27,25 @@ def liquid_of(solvent: Solvent) -> Liquid:
 
 
 def measured(raw: str | Mapping[str, Any] | Entry, solvent: Solvent, *, field: str = "volume") -> Measured:
-    """Canonical volume of an amount of `solvent`, as typed, as a mapping, or already parsed."""
-    entry = raw if isinstance(raw, Entry) else parse_entry(raw, field=field)
-    return measure(entry, liquid_of(solvent), field=field)
+    """Canonical volume of an amount of `solvent`, as typed, as a mapping, or already parsed.
+
+    The result is for reading only: amounts in plain text are worked out once and shared.
+    """
+    liquid = liquid_of(solvent)
+    if isinstance(raw, Entry):
+        return measure(raw, liquid, field=field)
+    if isinstance(raw, str):
+        return _measured_text(raw, liquid, field)
+    if isinstance(raw, Mapping) and all(type(part) is str for pair in raw.items() for part in pair):
+        return _measured_text(tuple(raw.items()), liquid, field)
+    return measure(parse_entry(raw, field=field), liquid, field=field)
+
+
+@lru_cache(maxsize=2048)
+def _measured_text(raw: str | tuple[tuple[str, str], ...], liquid: Liquid, field: str) -> Measured:
+    """The same few amounts are drawn again and again; only text, so that 1 and true are never mixed up."""
+    entry = parse_entry(raw if isinstance(raw, str) else dict(raw), field=field)
+    return measure(entry, liquid, field=field)
 
 
 def moment(now: datetime, happened_at: datetime | None, *, field: str = "happened_at") -> datetime:

@@ -38,7 +38,7 @@ def execute(sql: str) -> int:
     """Run one statement; returns the rows it touched."""
     with connection.cursor() as cursor:
         cursor.execute(sql)
-        return cursor.rowcount
+        return int(cursor.rowcount)
 
 
 def scalar(sql: str) -> Any:
@@ -75,9 +75,7 @@ def copy_bottles(bottle: Container, count: int, prefix: str) -> None:
     filled = Movement.objects.get(destination_id=bottle.place_id)
     code = f"'{prefix}' || n.i"
     copy_row(Place, bottle.place_id, count, id=f"{place} + n.i")
-    copy_row(
-        Container, bottle.pk, count, id=f"{container} + n.i", place_id=f"{place} + n.i", code=code
-    )
+    copy_row(Container, bottle.pk, count, id=f"{container} + n.i", place_id=f"{place} + n.i", code=code)
     ends = {"destination_id": f"{place} + n.i", "entry": new_uuid()}
     copy_row(Movement, filled.pk, count, id=f"{movement} + n.i", **ends)
 
@@ -122,7 +120,9 @@ def check_balances() -> None:
     assert wrong == 0, f"{wrong} balances differ from their movements"
     stored = f"SELECT {FLOW_COLUMNS} FROM inventory_flow"
     for one, other in ((stored, FLOWS), (FLOWS, stored)):
-        differing = scalar(f"SELECT COUNT(*) FROM (SELECT * FROM ({one}) a EXCEPT SELECT * FROM ({other}) b) x")
+        differing = scalar(
+            f"SELECT COUNT(*) FROM (SELECT * FROM ({one}) a EXCEPT SELECT * FROM ({other}) b) x"
+        )
         assert differing == 0, f"{differing} flows differ from their movements"
 
 
@@ -135,7 +135,7 @@ def months_before(moment: datetime, count: int) -> list[datetime]:
 
 
 def busy_bottles(club: Club) -> list[Container]:
-    """One bottle of each solvent, received two years ago and drawn from and put back into once by each way."""
+    """One bottle of each solvent, received two years ago, drawn from and put back into once by each way."""
     start = datetime(2024, 3, 1, 12, tzinfo=UTC)
     made = []
     for key in SOLVENTS:
@@ -156,10 +156,10 @@ def busy_bottles(club: Club) -> list[Container]:
 def copy_movements(templates: Iterable[Movement], count: int) -> None:
     """`count` copies of each movement, spread over the months. Draws and put-backs must balance."""
     months = " UNION ALL ".join(
-        f"SELECT {k}, {_date(moment)}, {_moment(moment)}"
+        f"SELECT {k} AS k, {_date(moment)} AS month, {_moment(moment)} AS at"
         for k, moment in enumerate(months_before(NOW, MONTHS))
     )
-    join = f"JOIN (SELECT 0 AS k, NULL AS month, NULL AS at WHERE 1 = 0 UNION ALL {months}) y ON y.k = n.i % {MONTHS}"
+    join = f"JOIN ({months}) y ON y.k = n.i % {MONTHS}"
     top = _top(Movement)
     for number, movement in enumerate(templates):
         copy_row(

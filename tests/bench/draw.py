@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import uuid
 from dataclasses import dataclass
+from itertools import cycle, islice
 from typing import Any
 
 from django.db import connection
@@ -21,16 +22,17 @@ from tests.bench.timing import Stopwatch, alternate
 BOTTLES = {"small": 100, "full": 2_000}
 DRAWS = {"small": 40, "full": 200}
 ROUNDS = {"small": 4, "full": 15}
-AMOUNT = {"value": "0.1", "unit": "mL", "instrument": "cylinder-a-10"}
+#: everyday amounts, in turn; their sum is what both sides must have taken
+AMOUNTS_UL = [*range(100, 600, 10)]
 
 UPDATE = (
     "UPDATE inventory_container SET volume_ul = volume_ul + %s, lot_id = %s, version = version + 1 "
-    "WHERE place_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
+    "WHERE place_id = %s AND lab_id = %s AND COALESCE(lot_id, 0) = %s AND discarded_at IS NULL "
     "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul"
 )
 INSERT = (
-    "INSERT INTO inventory_movement (lab_id, entry, kind, lot_id, solvent_id, source_id, destination_id, "
-    "volume_ul, u_volume_ul, flow_month, happened_at, recorded_at, actor_id, as_entered, reversal_of_id, note) "
+    "INSERT INTO inventory_movement (lab_id, entry, kind, lot_id, solvent_id, source_id, "
+    "destination_id, volume_ul, u_volume_ul, flow_month, happened_at, recorded_at, actor_id, as_entered, reversal_of_id, note) "
     "VALUES (" + ", ".join(["%s"] * 16) + ") RETURNING id"
 )
 UPSERT = (
@@ -49,7 +51,6 @@ class Draw:
     lot_id: int
     solvent_id: int
     lab_id: int
-    volume_ul: int
 
     @classmethod
     def like(cls, movement: Movement) -> Draw:
@@ -64,18 +65,26 @@ class Draw:
             movement.destination_id, movement.volume_ul, movement.u_volume_ul, month, *moments,
             movement.actor_id, json.dumps(movement.as_entered), None, movement.note,
         )  # fmt: skip
-        return cls(row, movement.lot_id, movement.solvent_id, movement.lab_id, movement.volume_ul)
+        return cls(row, movement.lot_id, movement.solvent_id, movement.lab_id)
 
-    def post(self, raw: Raw, place_id: int) -> int:
+    def post(self, raw: Raw, place_id: int, volume_ul: int) -> int:
         """Begin, update, insert, upsert, commit; returns the movement's id."""
-        delta, row, entry = -self.volume_ul, self.row, uuid.uuid4()
+        delta, row, entry = -volume_ul, self.row, uuid.uuid4()
         raw.execute(raw.begin)
-        done = raw.execute(UPDATE, (delta, self.lot_id, place_id, self.lot_id, delta, delta))
+        done = raw.execute(UPDATE, (delta, self.lot_id, place_id, self.lab_id, self.lot_id, delta, delta))
         if done.rowcount != 1:
             raise AssertionError("the floor's draw was refused")
-        values = (row[0], entry.hex if raw.sqlite else entry, *row[2:5], place_id, *row[6:])
+        values = (
+            row[0],
+            entry.hex if raw.sqlite else entry,
+            *row[2:5],
+            place_id,
+            row[6],
+            volume_ul,
+            *row[8:],
+        )
         movement_id: int = raw.execute(INSERT, values).fetchall()[0][0]
-        raw.execute(UPSERT, (self.lab_id, self.solvent_id, row[9], "container", "reaction", self.volume_ul))
+        raw.execute(UPSERT, (self.lab_id, self.solvent_id, row[9], "container", "reaction", volume_ul))
         raw.execute("COMMIT")
         return movement_id
 
@@ -88,34 +97,44 @@ def stock(club: factories.Club, count: int) -> list[Container]:
     return list(Container.objects.select_related("lot__solvent").filter(code__startswith="DRAW-"))
 
 
-def service_draw(club: factories.Club, end: End, container: Container) -> None:
+def amount(volume_ul: int) -> dict[str, str]:
+    """What a person sends for that volume."""
+    return {"value": f"{volume_ul / 1000:.3f}", "unit": "mL", "instrument": "cylinder-a-10"}
+
+
+def service_draw(club: factories.Club, end: End, container: Container, volume_ul: int) -> None:
     volumes.draw(
-        lab=club.lab, actor=club.member, now=data.NOW, container=container, amount=AMOUNT, destination=end
+        lab=club.lab,
+        actor=club.member,
+        now=data.NOW,
+        container=container,
+        amount=amount(volume_ul),
+        destination=end,
     )
 
 
 def measure(size: str) -> list[Result]:
     club, raw = data.the_club(), Raw()
     bottles, end = stock(club, BOTTLES[size]), club.end("reaction")
-    service_draw(club, end, bottles[0])
+    service_draw(club, end, bottles[0], AMOUNTS_UL[0])
     draw = Draw.like(Movement.objects.filter(kind="draw").latest("id"))
-    half = len(bottles) // 2
+    half, drawn = len(bottles) // 2, [*islice(cycle(AMOUNTS_UL), DRAWS[size])]
     before = [held(bottles[:half]), held(bottles[half:])]
 
     def floor(watch: Stopwatch) -> None:
-        for number in range(DRAWS[size]):
+        for number, volume_ul in enumerate(drawn):
             with watch.running():
-                draw.post(raw, bottles[number % half].place_id)
+                draw.post(raw, bottles[number % half].place_id, volume_ul)
 
     def ours(watch: Stopwatch) -> None:
-        for number in range(DRAWS[size]):
+        for number, volume_ul in enumerate(drawn):
             with watch.running():
-                service_draw(club, end, bottles[half + number % half])
+                service_draw(club, end, bottles[half + number % half], volume_ul)
 
     pair = alternate(floor, ours, rounds=ROUNDS[size])
     raw.close()
     taken = [before[0] - held(bottles[:half]), before[1] - held(bottles[half:])]
-    expected = (ROUNDS[size] + 1) * DRAWS[size] * draw.volume_ul
+    expected = (ROUNDS[size] + 1) * sum(drawn)
     assert taken == [expected, expected], f"taken {taken}, expected {expected} on both sides"
     data.check_balances()
     result = Result(

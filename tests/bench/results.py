@@ -7,7 +7,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 HEADINGS = ("measure", "database", "size", "unit", "floor", "ours", "ratio", "growth", "goal", "")
-#: units in which more is better; the ratio is turned round, so that above 1 always means slower than the floor
+#: more is better: the ratio is turned round, so that above 1 always means slower than the floor
 RATES = ("req/s", "rows/s")
 
 
