@@ -206,7 +206,8 @@ def audited() -> list[str]:
 TASKS: dict[str, Callable[..., Any]] = {
     task.__name__: task
     for task in (
-        migrate, prepare, bottle, volume, facts, movements, draw_unguarded, set_back, draw, pour, test, draw_once,
+        migrate, prepare, bottle, volume, facts, movements, draw_unguarded, set_back, draw, pour, test,
+        draw_once,
         entry_of, reverse, receive, step_down, supervisors, second_supervisor, setup_link, set_up, people,
         audited,
     )
