@@ -9,7 +9,15 @@ from rest_framework import serializers
 
 from inventory.api import params
 from inventory.api.base import Contract, LabView
-from inventory.api.fields import AmountField, Body, DayField, InstantField, NoteField, RefField
+from inventory.api.fields import (
+    AmountField,
+    Body,
+    DayField,
+    DecimalTextField,
+    InstantField,
+    NoteField,
+    RefField,
+)
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, location_in, lot_at, solvent_in
 from inventory.api.paging import Key, orderings, page
@@ -45,7 +53,8 @@ FILTERS = (
     *params.paging(ORDERINGS),
 )
 LOT_NAMES = (
-    "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor", "inhibitor_ppm", "assay", "made_on",
+    "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor", "inhibitor_ppm", "assay",
+    "made_on",
 )  # fmt: skip
 CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "note")
 
@@ -71,7 +80,7 @@ class Receive(Body):
     expiry_on = DayField(required=False)
     inhibited = serializers.BooleanField(required=False, allow_null=True, help_text="null: not stated.")
     inhibitor = NoteField(max_length=60)
-    inhibitor_ppm = serializers.DecimalField(9, 3, required=False, min_value=0)
+    inhibitor_ppm = DecimalTextField(required=False)
     assay = NoteField(max_length=60)
     made_on = DayField(required=False)
     happened_at = InstantField(required=False)

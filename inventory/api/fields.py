@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from typing import Any
 
 from drf_spectacular.utils import extend_schema_field
@@ -71,7 +73,7 @@ class DayField(serializers.Field[Any, Any, Any, Any]):
                 return day(data)
             except ValueError:
                 pass
-        self.fail("invalid")
+        return self.fail("invalid")
 
 
 @extend_schema_field({"type": "string", "format": "date-time"})
@@ -86,7 +88,7 @@ class InstantField(serializers.Field[Any, Any, Any, Any]):
                 return instant(data).astimezone(UTC)
             except ValueError:
                 pass
-        self.fail("invalid")
+        return self.fail("invalid")
 
 
 AMOUNT_SCHEMA: dict[str, Any] = {
@@ -131,6 +133,18 @@ class AmountField(serializers.Field[Any, Any, Any, Any]):
         if len(data) > QUANTITY_TEXT_MAX:
             self.fail("too-long")
         return data
+
+
+@extend_schema_field({"type": "string", "pattern": "^[0-9]{1,6}(\\.[0-9]{1,3})?$"})
+class DecimalTextField(serializers.Field[Any, Any, Any, Any]):
+    """A decimal number of zero or more, as text so that no digit is lost."""
+
+    default_error_messages = {"invalid": 'Send text such as "12.5", with at most three decimals.'}
+
+    def to_internal_value(self, data: Any) -> Decimal:
+        if isinstance(data, str) and re.fullmatch(r"[0-9]{1,6}(\.[0-9]{1,3})?", data, re.ASCII):
+            return Decimal(data)
+        return self.fail("invalid")
 
 
 class RefField(TextField):
