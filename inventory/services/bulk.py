@@ -43,7 +43,8 @@ def insert(model: type[models.Model], columns: Sequence[str], rows: Iterable[Seq
             marks = ", ".join(["%s"] * len(columns))
             cursor.executemany(f"INSERT INTO {table} ({names}) VALUES ({marks})", list(rows))  # noqa: S608
             return
-        with cursor.copy(f"COPY {table} ({names}) FROM STDIN") as copy:
+        # psycopg's own errors as Django's, as with every other statement.
+        with connection.wrap_database_errors, cursor.copy(f"COPY {table} ({names}) FROM STDIN") as copy:
             for row in rows:
                 copy.write_row(row)
 

@@ -10,10 +10,10 @@ from hashlib import sha256
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from inventory.models import Container, ImportedRow, Lab, User
-from inventory.rules.errors import InputError
+from inventory.rules.errors import Conflict, InputError
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
 from inventory.rules.sheets.outcomes import Outcome, error
@@ -67,14 +67,25 @@ def import_stock(
         work = _drafted(lab, file, count, all_or_none)
         if not write or not work.may_be_written:
             return work.report
-        with transaction.atomic():
-            held = lock_lab(lab)
-            if known_codes(held) != work.known:
-                work = _drafted(held, file, count, all_or_none)
-            if not work.may_be_written:
-                return work.report
-            write_stock(held, actor, count, work.drafts, file.sha256)
-            note_import(held, actor, now, "stock-imported", work.report)
+        try:
+            return _written(lab, actor, file, work, all_or_none)
+        except IntegrityError as fault:
+            if known_codes(lab) == work.known:
+                raise
+            detail = "Somebody entered a bottle of this list at the same moment; nothing was written."
+            raise Conflict("file", "records-changed", detail, "Import it again.") from fault
+
+
+def _written(lab: Lab, actor: User, file: _File, work: _Work, all_or_none: bool) -> ImportReport:
+    """Enter what was drafted, or what is drafted anew when the records have changed since."""
+    with transaction.atomic():
+        held, count = lock_lab(lab), work.count
+        if known_codes(held) != work.known:
+            work = _drafted(held, file, count, all_or_none)
+        if not work.may_be_written:
+            return work.report
+        write_stock(held, actor, count, work.drafts, file.sha256)
+        note_import(held, actor, count.now, "stock-imported", work.report)
     return replace(work.report, written=True)
 
 
@@ -90,13 +101,14 @@ class _File:
 class _Work:
     """What would be written, on the ground of which known codes."""
 
+    count: Count
     known: Mapping[str, str | None]
     drafts: list[Draft]
     report: ImportReport
 
     @property
     def may_be_written(self) -> bool:
-        return can_be_written(self.report)
+        return bool(self.drafts) and can_be_written(self.report)
 
 
 def can_be_written(report: ImportReport) -> bool:
@@ -142,7 +154,7 @@ def _drafted(lab: Lab, file: _File, count: Count, all_or_none: bool) -> _Work:
     )
     said: list[Outcome] = []
     drafts = [d for row in plan.rows if (d := _draft(row, amounts, file.mapping.columns, said))]
-    return _Work(known, drafts, _report(file, plan, drafts, said, all_or_none))
+    return _Work(count, known, drafts, _report(file, plan, drafts, said, all_or_none))
 
 
 def _draft(row: StockRow, amounts: Amounts, columns: Mapping[str, str], said: list[Outcome]) -> Draft | None:

@@ -121,10 +121,10 @@ def _ending(report: ImportReport, asked_to_write: bool) -> str:
     words = f"{counts['new']} new, {counts['known']} already in, {counts['bad']} bad, of {total} rows."
     if report.blocked:
         return f"{words} Nothing was written: the questions above come first."
-    if report.written:
-        return f"{words} The new rows are written." if counts["new"] else f"{words} Nothing was new."
     if not counts["new"]:
         return f"{words} There is nothing new to write."
+    if report.written:
+        return f"{words} The new rows are written."
     if not asked_to_write:
         return f"{words} This was a dry run: nothing was written; --write writes the new rows."
     return f"{words} Nothing was written, as all or none was asked for."

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
+from decimal import Decimal
 from typing import Any
 
 import pytest
 from django.db import IntegrityError, connection
 
-from inventory.models import Container, Event, ImportedRow, Lot, Movement, Observation, PeroxideTest
+from inventory.models import Container, Event, ImportedRow, Lot, Movement, Observation, PeroxideTest, Place
 from inventory.rules.errors import InputError
 from inventory.rules.sheets.mapping import from_json, to_json
-from inventory.services import bulk, import_stock, ledger
+from inventory.services import bulk, ledger
 from inventory.services.audit import audit
 from inventory.services.ledger import End, Line, Opening, Posting
 from tests.factories import Club, club, second_club, solvent, stocked
@@ -104,7 +105,7 @@ def test_facts_of_lots_tests_signs_and_remarks(at: Club) -> None:
     stock_in(at)
     ether = held("B02").lot
     assert ether is not None
-    assert (ether.inhibited, ether.inhibitor, ether.inhibitor_ppm) == (True, "BHT", 7)
+    assert (ether.inhibited, ether.inhibitor, ether.inhibitor_ppm) == (True, "BHT", Decimal(7))
     distilled = held("B27").lot
     assert distilled is not None
     facts = (distilled.origin, distilled.inhibited, distilled.made_on, distilled.times_distilled)
@@ -261,8 +262,8 @@ def test_a_crash_in_the_middle_leaves_nothing(at: Club, monkeypatch: pytest.Monk
 def test_the_database_refuses_an_opening_above_capacity(at: Club) -> None:
     """The constraint bites in the bulk path too."""
     lot = Lot.objects.create(lab=at.lab, solvent=solvent("acetone"), origin="purchased", created_at=NOW)
-    (place,) = bulk.take_ids(import_stock.Place, 1)
-    bulk.insert(import_stock.Place, ["id", "lab_id", "kind"], [(place, at.lab.pk, "container")])
+    (place,) = bulk.take_ids(Place, 1)
+    bulk.insert(Place, ["id", "lab_id", "kind"], [(place, at.lab.pk, "container")])
     line = Line("receive", lot.pk, lot.solvent_id, at.end("before-counting"), End(place, "container"), 2000)
     facts = {
         "id": bulk.take_ids(Container, 1)[0], "code": "B1", "capacity_ul": 1999, "material": "",
