@@ -31,9 +31,9 @@ UPDATE = (
     "AND volume_ul + %s >= 0 AND volume_ul + %s <= capacity_ul"
 )
 INSERT = (
-    "INSERT INTO inventory_movement (lab_id, entry, kind, lot_id, solvent_id, source_id, "
-    "destination_id, volume_ul, u_volume_ul, flow_month, happened_at, recorded_at, actor_id, as_entered, reversal_of_id, note) "
-    "VALUES (" + ", ".join(["%s"] * 16) + ") RETURNING id"
+    "INSERT INTO inventory_movement (lab_id, entry, kind, lot_id, solvent_id, source_id, destination_id, "
+    "volume_ul, u_volume_ul, flow_month, happened_at, recorded_at, actor_id, as_entered, reversal_of_id, "
+    "note) VALUES (" + ", ".join(["%s"] * 16) + ") RETURNING id"
 )
 UPSERT = (
     "INSERT INTO inventory_flow (lab_id, solvent_id, month, source_kind, destination_kind, volume_ul) "

@@ -15,7 +15,6 @@ MEASURES = {
     "draw": "draw",
     "http": "http",
     "list": "listing",
-    "import": "importing",
 }
 MARK = "RESULT "
 
