@@ -113,7 +113,11 @@ class ApiView(APIView):
     def write(self, work: Callable[[Any], Done]) -> HttpResponse:
         """Carry out a POST once for its Idempotency-Key."""
         data = self.sent()
-        return do_once(self.request._request, self.request.user, self.raw(), self.now, lambda: work(data))
+        return self.once(lambda: work(data))
+
+    def once(self, work: Callable[[], Done]) -> HttpResponse:
+        """As `write`, for a body that has been read already."""
+        return do_once(self.request._request, self.request.user, self.raw(), self.now, work)
 
     def raw(self) -> bytes:
         """The bytes that tell this body from another one."""

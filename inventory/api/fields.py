@@ -93,8 +93,8 @@ class InstantField(serializers.Field[Any, Any, Any, Any]):
 
 AMOUNT_SCHEMA: dict[str, Any] = {
     "description": (
-        'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes through the density '
-        "at 20 °C; a volume read at another temperature is brought to 20 °C."
+        'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes '
+        "through the density at 20 °C; a volume read at another temperature is brought to 20 °C."
     ),
     "oneOf": [
         {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},

@@ -12,7 +12,7 @@ from http import HTTPStatus
 from typing import Any
 
 import orjson
-from django.core.exceptions import PermissionDenied, RequestDataTooBig
+from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.http import Http404, HttpRequest, HttpResponse
 from rest_framework import exceptions
 
@@ -128,6 +128,8 @@ def handle(error: Exception, context: Mapping[str, Any]) -> HttpResponse:
         error = exceptions.PermissionDenied()
     if isinstance(error, RequestDataTooBig):
         return problem(413, "too-large", "The body is larger than this address takes.", request=request)
+    if isinstance(error, SuspiciousOperation):
+        return problem(400, "invalid", "This request could not be read.", request=request)
     if isinstance(error, exceptions.APIException):
         return from_rest_framework(error, request)
     logger.exception("unexpected fault", extra={"request_id": getattr(request, "request_id", "")})

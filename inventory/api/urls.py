@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from django.urls import URLPattern, path
 
-from inventory.api import bench, books, containers, labs, safety
+from inventory.api import bench, books, containers, imports, labs, safety
 from inventory.api.base import ApiView, as_view
 
 LAB = "labs/<slug:lab>/"
@@ -49,4 +49,5 @@ urlpatterns = [
     at(f"{LAB}alerts/", safety.Alerts),
     at(f"{LAB}sweeps/", safety.Sweeps),
     at(f"{LAB}events/", books.Events),
+    at(f"{LAB}imports/stock/", imports.StockImports),
 ]

@@ -68,7 +68,8 @@ def with_sums(shown: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """The same runs with their sums by solvent, in one query."""
     found: dict[str, list[dict[str, Any]]] = defaultdict(list)
     columns = (
-        "run_id", "solvent_id", "solvent__key", "solvent__name", "charged_ul", "returned_ul", "held_ul", "lost_ul",
+        "run_id", "solvent_id", "solvent__key", "solvent__name", "charged_ul", "returned_ul", "held_ul",
+        "lost_ul",
     )  # fmt: skip
     wanted = [int(run["id"]) for run in shown]
     for row in RunSum.objects.filter(run_id__in=wanted).order_by("solvent__key").values_list(*columns):
