@@ -126,13 +126,19 @@ def _group(part: Part) -> Group:
             _("Not known"),
             _("A date or rule is missing"),
             "warn",
-            _("Counts as due until it is known. Find the missing date, or test before use."),
+            _(
+                "Find the missing date. While its age is not known, do not open, test or distil it:"
+                " ask the supervisor."
+            ),
         ),
         OVERDUE: (
             _("Overdue"),
             _("The test date has passed"),
             "warn",
-            _("Do not use it untested: test it, or have it discarded."),
+            _(
+                "Do not use or distil it untested. Long overdue or in doubt: leave it shut and ask the"
+                " supervisor before anyone tests it."
+            ),
         ),
         TODAY: (_("Today"), _("The test is due today"), "warn", _("Test before use.")),
         LOOK: (

@@ -13,8 +13,13 @@ from django.utils import timezone
 from inventory.management.base import add_lab, lab_named
 from inventory.models import Lab
 from inventory.rules.text_table import millilitres, text_table
-from inventory.selectors.due import DueItem, due_list, today_in
+from inventory.selectors.due import OVERDUE, DueItem, due_list, today_in
 
+# Never open, never test what is of unknown age: Princeton EHS and Iowa State EHS.
+CAUTION = (
+    "A sign seen, an unknown age or long overdue: do not open, move, test or distil it. Leave it, keep others\n"
+    "away and ask your supervisor; follow your local code, and have it disposed of by licensed people."
+)
 HEADERS = ["state", "container", "solvent", "class", "mL", "due", "days over", "where", "why"]
 
 
@@ -23,7 +28,8 @@ def due_text(lab: Lab, now: datetime) -> str:
     items = due_list(lab=lab, today=today_in(lab, now))
     if not items:
         return "Nothing is due, and nothing falls due soon."
-    return text_table(HEADERS, [_cells(item) for item in items], right=(4, 6))
+    table = text_table(HEADERS, [_cells(item) for item in items], right=(4, 6))
+    return f"{table}\n\n{CAUTION}" if items[0].rank <= OVERDUE else table
 
 
 def _cells(item: DueItem) -> list[object]:
