@@ -17,8 +17,8 @@ from inventory.selectors.due import OVERDUE, DueItem, due_list, today_in
 
 # Never open, never test what is of unknown age: Princeton EHS and Iowa State EHS.
 CAUTION = (
-    "A sign seen, an unknown age or long overdue: do not open, move, test or distil it. Leave it, keep others\n"
-    "away and ask your supervisor; follow your local code, and have it disposed of by licensed people."
+    "A sign seen, an unknown age or long overdue: do not open, move, test or distil it. Leave it, keep\n"
+    "others away and ask your supervisor; follow your local code, and leave disposal to licensed people."
 )
 HEADERS = ["state", "container", "solvent", "class", "mL", "due", "days over", "where", "why"]
 
