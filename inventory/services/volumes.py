@@ -251,7 +251,7 @@ def count(
             raise Conflict(
                 "container", "lot-not-known", f"{held.code} never held anything.", "Receive into a container."
             )
-        found = measured_or_zero(amount, held.lot)
+        found = measured_or_zero(amount, held.lot, held.capacity_ul)
         difference_ul = found.volume_ul - held.volume_ul
         posted = _book_difference(lab, actor, now, happened, held, found, kind) if difference_ul else None
         data = {
@@ -264,10 +264,10 @@ def count(
     return posted, difference_ul
 
 
-def measured_or_zero(amount: Amount, lot: Lot) -> Measured:
-    """As `measured`, but nothing found is an answer too."""
+def measured_or_zero(amount: Amount, lot: Lot, capacity_ul: int | None = None) -> Measured:
+    """As `measured`, but nothing found is an answer too. capacity_ul: size of a bottle read at its mark."""
     entry = amount if isinstance(amount, Entry) else parse_entry(amount, field="volume", allow_zero=True)
-    return measure(entry, liquid_of(lot.solvent), field="volume", allow_zero=True)
+    return measure(entry, liquid_of(lot.solvent), field="volume", capacity_ul=capacity_ul, allow_zero=True)
 
 
 def _book_difference(
