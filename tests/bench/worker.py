@@ -15,6 +15,7 @@ MEASURES = {
     "draw": "draw",
     "http": "http",
     "list": "listing",
+    "import": "importing",
 }
 MARK = "RESULT "
 
