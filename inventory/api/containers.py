@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from django.http import HttpResponse
@@ -20,12 +21,12 @@ from inventory.api.fields import (
 )
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, location_in, lot_at, solvent_in
-from inventory.api.paging import Key, orderings, page
+from inventory.api.paging import Key, orderings, paged
 from inventory.api.quantities import capacity_ul, tare_mg, volume_out
 from inventory.api.rows import container_detail, container_out, lot_out
 from inventory.api.shapes import ContainerDetailShape, ContainerShape, LotDetailShape
 from inventory.models import Container, Lot, LotParent
-from inventory.selectors.containers import CONTAINER_COLUMNS, containers_listed
+from inventory.selectors.shelf import Sort, containers_listed
 from inventory.services import safety
 from inventory.services.containers import ContainerFacts, LotFacts, receive
 
@@ -98,16 +99,19 @@ class Containers(LabView):
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         given = self.query
-        return self.listing(
-            page(
-                request._request,
-                containers_listed(lab=self.caller.lab, given=given),
-                keys=ORDERINGS[given.get("ordering", "id")],
-                columns=CONTAINER_COLUMNS,
+
+        def fetch(walk: Sequence[Key], place: Any, nulls_last: bool, limit: int) -> list[Any]:
+            return containers_listed(
+                lab=self.caller.lab,
                 given=given,
-                shape=container_out,
+                order=[Sort(key.column, key.descending, key.nullable) for key in walk],
+                place=place,
+                nulls_last=nulls_last,
+                limit=limit,
             )
-        )
+
+        keys = ORDERINGS[given.get("ordering", "id")]
+        return self.listing(paged(request._request, keys=keys, given=given, fetch=fetch, shape=container_out))
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         return self.write(self._receive)

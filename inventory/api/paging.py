@@ -49,23 +49,25 @@ def orderings(**ascending: Key) -> dict[str, Ordering]:
     return found
 
 
-def page(
+Fetch = Callable[[Sequence[Key], "Sequence[Any] | None", bool, int], Sequence[Sequence[Any]]]
+
+
+def paged(
     request: HttpRequest,
-    rows: QuerySet[Any, Any],
     *,
     keys: Ordering,
-    columns: Sequence[str],
     given: Mapping[str, Any],
+    fetch: Fetch,
     shape: Callable[[Sequence[Any]], Any],
 ) -> dict[str, Any]:
-    """{next, previous, results} of `rows`, with `shape` applied to a row of `columns`."""
+    """{next, previous, results}, with `shape` applied to the part of a row behind its keys.
+
+    fetch(walk, place, nulls_last, limit) gives rows, keys first, that come after `place` in the order `walk`.
+    """
     size = given.get("page_size", PAGE_SIZE)
     backwards, place = _cursor_read(given.get("cursor"), keys)
     walk = [key.turned() for key in keys] if backwards else keys
-    if place is not None:
-        rows = rows.filter(_beyond(walk, place, nulls_last=not backwards))
-    order = [_order(key, nulls_last=not backwards) for key in walk]
-    found = list(rows.order_by(*order).values_list(*(k.column for k in keys), *columns)[: size + 1])
+    found = list(fetch(walk, place, not backwards, size + 1))
     more = len(found) > size
     del found[size:]
     if backwards:
@@ -77,6 +79,26 @@ def page(
         "previous": _link(request, True, found[0][:width]) if behind and found else None,
         "results": [shape(row[width:]) for row in found],
     }
+
+
+def page(
+    request: HttpRequest,
+    rows: QuerySet[Any, Any],
+    *,
+    keys: Ordering,
+    columns: Sequence[str],
+    given: Mapping[str, Any],
+    shape: Callable[[Sequence[Any]], Any],
+) -> dict[str, Any]:
+    """As `paged`, of a query set and its `columns`."""
+    wanted = [*(key.column for key in keys), *columns]
+
+    def fetch(walk: Sequence[Key], place: Sequence[Any] | None, nulls_last: bool, limit: int) -> Any:
+        after = rows if place is None else rows.filter(_beyond(walk, place, nulls_last=nulls_last))
+        order = [_order(key, nulls_last=nulls_last) for key in walk]
+        return after.order_by(*order).values_list(*wanted)[:limit]
+
+    return paged(request, keys=keys, given=given, fetch=fetch, shape=shape)
 
 
 def _order(key: Key, *, nulls_last: bool) -> Any:

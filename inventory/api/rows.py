@@ -9,7 +9,8 @@ from typing import Any
 from inventory.api.quantities import mass_out, millilitres, volume_out
 from inventory.models import Container, Lot, Solvent
 from inventory.rules.retest import Due
-from inventory.selectors.containers import CONTAINER_COLUMNS, NOW_COLUMNS
+from inventory.selectors.containers import NOW_COLUMNS
+from inventory.selectors.shelf import containers_listed
 
 Row = Sequence[Any]
 
@@ -27,7 +28,7 @@ def solvent_ref(pk: int | None, key: str, name: str) -> dict[str, Any] | None:
 
 
 def container_out(row: Row) -> dict[str, Any]:
-    """One row of `CONTAINER_COLUMNS`. Written out flat: a list of these is the hottest read of the house."""
+    """One row of `shelf.COLUMNS`. Written out flat: a list of these is the hottest read of the house."""
     (
         pk, code, solvent_id, solvent_key, solvent_name, lot_id, location_id, location_name, volume_ul,
         capacity_ul, opened, opened_on, received_on, next_test_due, due_code, due_words, worst_sign,
@@ -78,7 +79,7 @@ def containers_now(ids: Iterable[int]) -> list[dict[str, Any]]:
 
 def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
     """Everything about one container, with the reasons behind its next test."""
-    row = Container.objects.filter(pk=container.pk).values_list(*CONTAINER_COLUMNS).get()
+    row = containers_listed(lab=container.lab, given={"id": container.pk}, limit=1)[0]
     return {
         **container_out(row),
         "lot": None if container.lot is None else lot_out(container.lot),

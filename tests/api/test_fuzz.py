@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any
 
 import pytest
@@ -28,11 +27,8 @@ from schemathesis.specs.openapi import checks as openapi_checks
 
 from inventory.api.schema import schema_bytes
 from inventory.models import User
-from inventory.services import places, safety, volumes
-from inventory.services.catalogue import solvent_add
-from recovery.services import runs
 from tests.api.client import token_for
-from tests.factories import Club, club, empty, stocked
+from tests.api.seed import Seed, planted
 
 pytestmark = [pytest.mark.django_db, pytest.mark.filterwarnings("ignore")]
 CODES = ["B-2", "B-1", "B-3", "nothing"]
@@ -115,12 +111,6 @@ schema.app = get_wsgi_application()
 answered: defaultdict[str, Counter[int]] = defaultdict(Counter)
 
 
-@dataclass(frozen=True)
-class Seed:
-    lab: Club
-    names: dict[str, str]
-
-
 @pytest.fixture(autouse=True)
 def _kept_connection() -> Iterator[None]:
     """As Django's own test client does: the transaction of the test outlives each request."""
@@ -133,33 +123,10 @@ def _kept_connection() -> Iterator[None]:
 
 @pytest.fixture
 def seed(db: None) -> Seed:
-    """A lab with something of every kind."""
-    now = timezone.now()
-    lab = club(now=now)
-    by: dict[str, Any] = {"lab": lab.lab, "actor": lab.steward, "now": now}
-    places.location_get(lab=lab.lab, name="Blue cabinet")
-    bottle = stocked(lab, "diethyl-ether", code="B-1", now=now, received_on=now.date(), tare_mg=400_000)
-    stocked(lab, "ethyl-acetate", code="B-2", now=now, received_on=now.date(), opened="unopened")
-    empty(lab, code="B-3", now=now)
-    run = runs.run_start(**by, purpose="leaf pigments")
-    runs.charge(**by, run=run, container=bottle, amount="50 mL")
-    drawn = volumes.draw(**by, container=bottle, amount="5 mL", destination=lab.end("product"))
-    test = safety.test_record(**by, container=bottle, reading="<1", method="strip-25", tested_on=now.date())
-    sign = safety.observe(**by, container=bottle, sign="cloudy")
-    own = solvent_add(**by, cas="110-02-1")
-    names = {
-        "lab": lab.lab.slug,
-        "container": "B-1",
-        "solvent": own.key,
-        "lot": str(bottle.lot_id),
-        "run": str(run.pk),
-        "entry": str(drawn.entry),
-        "test": str(test.test.pk),
-        "sign": str(sign.pk),
-        "/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2",
-        "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
-    }
-    return Seed(lab, names)
+    made = planted()
+    # The only container there that is not open yet.
+    unopened = {"/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2"}
+    return Seed(made.lab, made.names | unopened)
 
 
 def _signed_in(user: User) -> dict[str, dict[str, str]]:

@@ -1,0 +1,200 @@
+"""The permission table: every method of every address for every role, stranger, other lab and token scope.
+
+Written by hand from what each role is for, beside the code's own table: who may is said twice, on purpose.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import pytest
+from django.urls import URLPattern, URLResolver, get_resolver
+
+from inventory.rules.roles import SCOPES
+from tests.api.client import Api, token_for
+from tests.api.seed import Seed, planted
+from tests.factories import ROLES, person, second_club
+
+pytestmark = pytest.mark.django_db
+EVERYONE = "member steward supervisor auditor"
+BENCH = "member steward supervisor"
+KEEPERS = "steward supervisor"
+AUDIT = "steward supervisor auditor"
+HEAD = "supervisor"
+READ, LOG, MANAGE, NONE = "read log manage", "log manage", "manage", ""
+
+
+class Row(NamedTuple):
+    """roles: who may. scopes: with which of these a supervisor's token may."""
+
+    method: str
+    address: str
+    roles: str
+    scopes: str
+
+
+TABLE = [
+    Row("GET", "", EVERYONE, READ),
+    Row("PATCH", "", HEAD, NONE),
+    Row("GET", "members/", AUDIT, READ),
+    Row("POST", "members/", HEAD, NONE),
+    Row("GET", "tokens/", BENCH, NONE),
+    Row("POST", "tokens/", BENCH, NONE),
+    # The token in question is the supervisor's: of others it is as if it were not there.
+    Row("POST", "tokens/{prefix}/revocations/", HEAD, NONE),
+    Row("GET", "locations/", EVERYONE, READ),
+    Row("POST", "locations/", KEEPERS, MANAGE),
+    Row("GET", "policies/", EVERYONE, READ),
+    Row("GET", "solvents/", EVERYONE, READ),
+    Row("POST", "solvents/", KEEPERS, MANAGE),
+    Row("GET", "solvents/{solvent}/", EVERYONE, READ),
+    Row("POST", "solvents/{solvent}/confirmations/", KEEPERS, MANAGE),
+    Row("GET", "containers/", EVERYONE, READ),
+    Row("POST", "containers/", KEEPERS, MANAGE),
+    Row("GET", "containers/{container}/", EVERYONE, READ),
+    Row("POST", "containers/{container}/draws/", BENCH, LOG),
+    Row("POST", "containers/{container}/put-backs/", BENCH, LOG),
+    Row("POST", "containers/{container}/pours/", BENCH, LOG),
+    Row("POST", "containers/{container}/counts/", KEEPERS, MANAGE),
+    Row("POST", "containers/{container}/weighings/", KEEPERS, MANAGE),
+    Row("POST", "containers/{container}/openings/", BENCH, LOG),
+    Row("POST", "containers/{container}/put-aways/", BENCH, LOG),
+    Row("POST", "containers/{container}/discards/", KEEPERS, MANAGE),
+    Row("GET", "containers/{container}/movements/", EVERYONE, READ),
+    Row("GET", "containers/{container}/tests/", EVERYONE, READ),
+    Row("POST", "containers/{container}/tests/", BENCH, LOG),
+    Row("GET", "containers/{container}/signs/", EVERYONE, READ),
+    Row("POST", "containers/{container}/signs/", BENCH, LOG),
+    Row("GET", "lots/{lot}/", EVERYONE, READ),
+    Row("GET", "movements/", EVERYONE, READ),
+    Row("POST", "entries/{entry}/reversals/", KEEPERS, MANAGE),
+    Row("POST", "tests/{test}/withdrawals/", KEEPERS, MANAGE),
+    Row("POST", "signs/{sign}/withdrawals/", KEEPERS, MANAGE),
+    Row("GET", "due/", EVERYONE, READ),
+    Row("GET", "alerts/", EVERYONE, READ),
+    Row("POST", "sweeps/", KEEPERS, MANAGE),
+    Row("GET", "events/", AUDIT, READ),
+    Row("POST", "imports/stock/", KEEPERS, MANAGE),
+    Row("GET", "runs/", EVERYONE, READ),
+    Row("POST", "runs/", BENCH, LOG),
+    Row("GET", "runs/{run}/", EVERYONE, READ),
+    Row("POST", "runs/{run}/charges/", BENCH, LOG),
+    Row("POST", "runs/{run}/returns/", BENCH, LOG),
+    Row("POST", "runs/{run}/closings/", BENCH, LOG),
+    Row("POST", "imports/runs/", KEEPERS, MANAGE),
+    Row("GET", "reports/loss-rates/", EVERYONE, READ),
+    Row("GET", "reports/flows/", EVERYONE, READ),
+]
+OUTSIDE_A_LAB = {("GET", "/api/v1/me/"), ("GET", "/api/v1/labs/")}
+FOR_ANYONE = {("GET", "/api/schema/"), ("GET", "/api/docs/"), ("GET", "/healthz"), ("GET", "/readyz")}
+ROOT = "/api/v1/labs/{lab}/"
+# Past the door: what was sent is empty, so a body may be refused, but no longer the caller.
+INSIDE = {200, 201, 400, 409, 428}
+METHODS = ("GET", "POST", "PATCH", "PUT", "DELETE")
+
+
+def _addresses(resolver: URLResolver, start: str = "/") -> Iterator[tuple[str, URLPattern]]:
+    for pattern in resolver.url_patterns:
+        address = start + re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", str(pattern.pattern))
+        if isinstance(pattern, URLResolver):
+            yield from _addresses(pattern, address)
+        else:
+            yield address, pattern
+
+
+def _served() -> set[tuple[str, str]]:
+    """Method and address of everything under /api/v1/."""
+    found = set()
+    for address, pattern in _addresses(get_resolver()):
+        if address.startswith("/api/v1/"):
+            view = pattern.callback.view_class  # type: ignore[attr-defined]
+            found |= {(method, address) for method in METHODS if hasattr(view, method.lower())}
+    return found
+
+
+def test_every_address_has_its_row() -> None:
+    rows = [(row.method, ROOT + row.address) for row in TABLE]
+    assert len(rows) == len(set(rows))
+    assert set(rows) | OUTSIDE_A_LAB == _served()
+
+
+def _asked(api: Api, row: Row, names: dict[str, str]) -> int:
+    address = (ROOT + row.address).format(**names)
+    return int(api.ask(row.method, address, {}).status_code)
+
+
+@pytest.fixture
+def seed(db: None) -> Seed:
+    return planted()
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_roles(seed: Seed, role: str) -> None:
+    api = Api(seed.lab.people[role])
+    # A closing or a discard changes what comes after, so writes with an empty body are refused beforehand.
+    for row in TABLE:
+        status, may = _asked(api, row, seed.names), role in row.roles.split()
+        hidden = "{prefix}" in row.address and role in BENCH
+        assert status in (INSIDE if may else {404} if hidden else {403}), (row, status)
+
+
+@pytest.mark.parametrize("scope", SCOPES)
+def test_scopes_of_a_supervisors_token(seed: Seed, scope: str) -> None:
+    api = Api(token=token_for(seed.lab, "supervisor", scope))
+    for row in TABLE:
+        status = _asked(api, row, seed.names)
+        assert status in (INSIDE if scope in row.scopes.split() else {403}), (row, status)
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_a_token_never_does_more_than_its_owner(seed: Seed, role: str) -> None:
+    api = Api(token=token_for(seed.lab, role, "manage"))
+    for row in TABLE:
+        may = role in row.roles.split() and "manage" in row.scopes.split()
+        assert _asked(api, row, seed.names) in (INSIDE if may else {403}), row
+
+
+def test_strangers_and_nobody(seed: Seed) -> None:
+    other = second_club()
+    outsiders = {
+        "signed in, in no lab": (Api(person("passer-by")), 404),
+        "of another lab": (Api(other.supervisor), 404),
+        "program of another lab": (Api(token=token_for(other, "supervisor", "manage")), 404),
+        "nobody": (Api(), 401),
+        "made-up token": (Api(token="abcdefgh.0123456789"), 401),
+    }
+    for name, (api, expected) in outsiders.items():
+        for row in TABLE:
+            assert _asked(api, row, seed.names) == expected, (name, row)
+
+
+def test_records_of_another_lab_are_not_there(seed: Seed) -> None:
+    """Inside one's own lab, nothing of another lab is reached by its id or code."""
+    other = second_club()
+    for role, expected in (("supervisor", {404}), ("auditor", {404, 403})):
+        api = Api(other.people[role])
+        names = seed.names | {"lab": other.lab.slug}
+        for row in TABLE:
+            if "{" in row.address:
+                assert _asked(api, row, names) in expected, row
+
+
+def test_a_person_who_left_is_a_stranger(seed: Seed) -> None:
+    api = Api(token=token_for(seed.lab, "member", "read"))
+    address = ROOT.format(**seed.names)
+    assert api.get(address).status_code == 200
+    seed.lab.lab.memberships.filter(user=seed.lab.member).delete()
+    assert api.get(address).status_code == 404
+    seed.lab.member.is_active = False
+    seed.lab.member.save()
+    assert api.get(address).status_code == 401
+
+
+def test_what_needs_no_sign_in(db: None) -> None:
+    for method, address in sorted(FOR_ANYONE):
+        assert Api().ask(method, address).status_code == 200, address
+    for method, address in OUTSIDE_A_LAB:
+        assert Api().ask(method, address).status_code == 401
+        assert Api(person(f"p{len(address)}")).ask(method, address).status_code == 200
