@@ -13,7 +13,8 @@ from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.db import connection
-from django.db.models import Q, QuerySet
+from django.db.models import Q, QuerySet, Value
+from django.db.models.functions import Coalesce
 
 from inventory.models import Container, Lot, LotParent, Movement, PeroxideTest
 from inventory.rules.peroxide import Reading, passes
@@ -31,9 +32,16 @@ def reading_of(test: PeroxideTest) -> Reading:
 
 def standing_tests(lot_ids: Iterable[int]) -> QuerySet[PeroxideTest]:
     """Tests of these lots that are neither withdrawn nor withdrawals, oldest first."""
-    return PeroxideTest.objects.filter(
-        lot_id__in=list(lot_ids), withdraws__isnull=True, withdrawn_by__isnull=True
-    ).order_by("recorded_at", "id")
+    return (
+        PeroxideTest.objects.alias(takes_back=no_id("withdraws_id"))
+        .filter(lot_id__in=list(lot_ids), takes_back=0, withdrawn_by__isnull=True)
+        .order_by("recorded_at", "id")
+    )
+
+
+def no_id(column: str) -> Coalesce:
+    """0 where a unique column is empty. SQLite takes "is null" on one for rare and reads the whole table."""
+    return Coalesce(column, Value(0))
 
 
 def deciding(tests: Sequence[PeroxideTest], level_mg_per_l: Decimal, zone: ZoneInfo) -> PeroxideTest | None:
@@ -101,7 +109,8 @@ def _mixed_since(container: Container, test: PeroxideTest, zone: ZoneInfo) -> bo
     end = datetime.combine(test.tested_on + timedelta(days=1), time.min, tzinfo=zone)
     later = Q(happened_at__gte=end) | Q(happened_at__gte=start, recorded_at__gt=test.recorded_at)
     return (
-        Movement.objects.filter(later, destination_id=container.place_id, reversal_of=None, reversed_by=None)
+        Movement.objects.alias(reverses=no_id("reversal_of_id"))
+        .filter(later, destination_id=container.place_id, reverses=0, reversed_by=None)
         .exclude(kind__in=NOT_MIXED_IN)
         .exists()
     )

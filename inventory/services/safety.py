@@ -26,6 +26,7 @@ from inventory.services.readings import (
     blends_of,
     last_reading,
     lock_containers,
+    no_id,
     reading_of,
     standing_tests,
 )
@@ -125,9 +126,9 @@ def refresh_due(*, container: Container, now: datetime) -> Due | None:
 def worst_sign(container: Container) -> str:
     """The worst sign that has been seen on a container and not withdrawn."""
     seen = set(
-        Observation.objects.filter(
-            container=container, withdraws__isnull=True, withdrawn_by__isnull=True
-        ).values_list("sign", flat=True)
+        Observation.objects.alias(takes_back=no_id("withdraws_id"))
+        .filter(container=container, takes_back=0, withdrawn_by__isnull=True)
+        .values_list("sign", flat=True)
     )
     return next((sign for sign in SIGNS if sign in seen), "")
 
