@@ -102,7 +102,8 @@ class BenchView(LabView):
     """A fact about one container, posted under its address."""
 
     def post(self, request: Any, lab: str, container: str) -> HttpResponse:
-        return self.write(lambda data: self.act(container_at(self.caller, container), data))
+        found = container_at(self.caller, container)
+        return self.write(lambda data: self.act(found, data))
 
     @abstractmethod
     def act(self, container: Container, data: Any) -> Done:

@@ -7,6 +7,7 @@ client, whether the JSON, a field or the meaning of a field is at fault.
 from __future__ import annotations
 
 import logging
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
@@ -142,7 +143,7 @@ def from_rest_framework(error: exceptions.APIException, request: HttpRequest) ->
     if auth_header := getattr(error, "auth_header", None):
         headers["WWW-Authenticate"] = auth_header
     if (wait := getattr(error, "wait", None)) is not None:
-        headers["Retry-After"] = str(int(wait) + 1)
+        headers["Retry-After"] = str(max(1, math.ceil(wait)))
     code = str(error.default_code).replace("_", "-")
     return problem(error.status_code, code, str(error.detail), headers=headers, request=request)
 

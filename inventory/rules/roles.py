@@ -36,6 +36,8 @@ MANAGE = frozenset(
 )
 GOVERN = frozenset({"lab.edit", "people.edit", "policy.set", "tokens.edit"})
 
+AUDIT = frozenset({"audit.read", "people.read"})
+
 # Every person may keep tokens of their own; a token can never do more than its owner.
 OWN = frozenset({"tokens.own"})
 
@@ -43,12 +45,12 @@ ROLE_PERMISSIONS: dict[str, frozenset[str]] = {
     "member": READ | LOG | OWN,
     "steward": READ | LOG | MANAGE | OWN,
     "supervisor": READ | LOG | MANAGE | GOVERN | OWN,
-    "auditor": READ | frozenset({"audit.read", "people.read"}),
+    "auditor": READ | AUDIT,
 }
 SCOPE_PERMISSIONS: dict[str, frozenset[str]] = {
-    "read": READ | frozenset({"audit.read", "people.read"}),
-    "log": READ | LOG,
-    "manage": READ | LOG | MANAGE,
+    "read": READ | AUDIT,
+    "log": READ | AUDIT | LOG,
+    "manage": READ | AUDIT | LOG | MANAGE,
 }
 ROLES = tuple(ROLE_PERMISSIONS)
 SCOPES = tuple(SCOPE_PERMISSIONS)
