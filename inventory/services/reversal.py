@@ -7,7 +7,6 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from django.db import IntegrityError, transaction
-from django.db.models import Q
 
 from inventory.models import Container, Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
@@ -121,9 +120,16 @@ def _lot_before(container: Container, first: Movement) -> int | None:
 
     None when it had never held anything.
     """
-    here = Q(source_id=container.place_id) | Q(destination_id=container.place_id)
-    standing = Movement.objects.filter(here, pk__lt=first.pk, reversal_of=None, reversed_by=None)
-    return standing.order_by("-pk").values_list("lot_id", flat=True).first()
+    found = [_last_standing(first.pk, **{end: container.place_id}) for end in ("source_id", "destination_id")]
+    last = max((m for m in found if m is not None), key=lambda m: m.pk, default=None)
+    return last.lot_id if last else None
+
+
+def _last_standing(before: int, **end: int) -> Movement | None:
+    """The last movement at one end of a place that neither is a reversal nor was reversed."""
+    booked = Movement.objects.filter(pk__lt=before, **end).select_related("reversed_by").order_by("-pk")
+    standing = (m for m in booked.iterator(100) if m.reversal_of_id is None and not hasattr(m, "reversed_by"))
+    return next(standing, None)
 
 
 def _changes_lot_back(hold: Holds, booked: Sequence[Movement]) -> bool:
