@@ -21,14 +21,22 @@ def is_id(ref: str) -> bool:
 
 
 def containers() -> QuerySet[Container]:
-    """Containers with what the services look at."""
+    """Containers with all that a page about them shows."""
     return Container.objects.select_related("lab__policy", "lot__solvent", "location")
 
 
 def container_find(caller: Caller, ref: str) -> Container | None:
     """The lab's container by id (digits only) or by code; a code of digits only is written `code:12`."""
+    found = _container_find(caller, ref)
+    if found is not None:
+        found.lab = caller.lab
+    return found
+
+
+def _container_find(caller: Caller, ref: str) -> Container | None:
+    own = Container.objects.select_related("lot__solvent")
     if is_id(ref):
-        return containers().filter(lab=caller.lab, pk=int(ref)).first()
+        return _one(own, pk=int(ref), lab_id=caller.lab.pk)
     code = ref.removeprefix(CODE_MARK)
     if "\x00" in code or not 0 < len(code) <= 40:
         return None
@@ -36,9 +44,17 @@ def container_find(caller: Caller, ref: str) -> Container | None:
         code = code_read(code)
     except InputError:
         return None
-    own = containers().filter(lab=caller.lab)
     # The exact spelling has an index; other cases are looked for only when it fails.
-    return own.filter(code=code).first() or own.filter(code__iexact=code).first()
+    exact = _one(own, code=code, lab_id=caller.lab.pk)
+    return exact or own.filter(lab_id=caller.lab.pk, code__iexact=code).first()
+
+
+def _one(objects: QuerySet[Container], **lookup: Any) -> Container | None:
+    """As `filter(…).first()`, at half the cost: the lookup has one answer at most."""
+    try:
+        return objects.get(**lookup)
+    except Container.DoesNotExist:
+        return None
 
 
 def container_at(caller: Caller, ref: str) -> Container:

@@ -9,8 +9,7 @@ from typing import Any
 from inventory.api.quantities import mass_out, millilitres, volume_out
 from inventory.models import Container, Lot, Solvent
 from inventory.rules.retest import Due
-from inventory.selectors.containers import NOW_COLUMNS
-from inventory.selectors.shelf import containers_listed
+from inventory.selectors import shelf
 
 Row = Sequence[Any]
 
@@ -57,7 +56,7 @@ def container_out(row: Row) -> dict[str, Any]:
 
 
 def container_now(row: Row) -> dict[str, Any]:
-    """One row of `NOW_COLUMNS`."""
+    """One row of `shelf.containers_now`."""
     pk, code, volume_ul, lot_id, next_test_due, due_code, worst_sign, version = row
     return {
         "id": str(pk),
@@ -73,13 +72,12 @@ def container_now(row: Row) -> dict[str, Any]:
 
 def containers_now(ids: Iterable[int]) -> list[dict[str, Any]]:
     """Containers as they stand now, in the order of their ids."""
-    rows = Container.objects.filter(pk__in=list(ids)).order_by("id").values_list(*NOW_COLUMNS)
-    return [container_now(row) for row in rows]
+    return [container_now(row) for row in shelf.containers_now(list(ids))]
 
 
 def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
     """Everything about one container, with the reasons behind its next test."""
-    row = containers_listed(lab=container.lab, given={"id": container.pk}, limit=1)[0]
+    row = shelf.containers_listed(lab=container.lab, given={"id": container.pk}, limit=1)[0]
     return {
         **container_out(row),
         "lot": None if container.lot is None else lot_out(container.lot),

@@ -9,9 +9,6 @@ from django.db.models import Q, QuerySet
 
 from inventory.models import Lab, Movement
 
-NOW_COLUMNS = (
-    "id", "code", "volume_ul", "lot_id", "next_test_due", "due_code", "worst_sign", "version",
-)  # fmt: skip
 MOVEMENT_COLUMNS = (
     "id", "entry", "kind", "solvent_id", "solvent__key", "solvent__name", "lot_id",
     "source_id", "source__kind", "source__container__id", "source__container__code",

@@ -99,6 +99,18 @@ def containers_listed(
         return cursor.fetchall()
 
 
+def containers_now(ids: Sequence[int]) -> list[tuple[Any, ...]]:
+    """Rows of id, code, volume_ul, lot_id, next_test_due, due_code, worst_sign and version, by id."""
+    marks = ", ".join(["%s"] * len(ids)) or "NULL"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT id, code, volume_ul, lot_id, next_test_due, due_code, worst_sign, version "  # noqa: S608
+            f"FROM inventory_container WHERE id IN ({marks}) ORDER BY id",
+            list(ids),
+        )
+        return cursor.fetchall()
+
+
 def _adapted(value: Any) -> Any:
     return connection.ops.adapt_datefield_value(value) if isinstance(value, date) else value
 

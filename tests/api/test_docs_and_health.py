@@ -1,0 +1,97 @@
+"""The schema, its page under the strict policy in a real browser, and the two health addresses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.db import connection
+from openapi_spec_validator import validate
+
+from deploy import health
+from inventory.models import append_only
+from tests.api.client import Api
+
+
+def schema_document() -> dict[str, Any]:
+    return json.loads(Api().get("/api/schema/").content)
+
+
+def test_the_schema_is_valid_openapi_3_1(db: None) -> None:
+    """By openapi-spec-validator; 3.1 has no `nullable` (OpenAPI 3.1.0, schema object)."""
+    answer = Api().get("/api/schema/")
+    document = json.loads(answer.content)
+    validate(document)
+    assert document["openapi"].startswith("3.1")
+    assert b'"nullable"' not in answer.content
+    assert Api().get("/api/schema/", If_None_Match=answer["ETag"]).status_code == 304
+
+
+def test_every_operation_says_what_it_refuses(db: None) -> None:
+    for address, methods in schema_document()["paths"].items():
+        for method, operation in methods.items():
+            refusals = {status for status in operation["responses"] if status >= "400"}
+            assert {"400", "401", "403", "404", "406"} <= refusals, (method, address)
+            for status in refusals:
+                assert set(operation["responses"][status]["content"]) == {"application/problem+json"}
+            names = {parameter["name"] for parameter in operation.get("parameters", [])}
+            assert ("Idempotency-Key" in names) == (method == "post")
+            assert operation["summary"]
+
+
+@pytest.mark.once
+@pytest.mark.django_db(transaction=True)
+def test_the_page_renders_from_this_server_alone(
+    live_server: Any, chromium: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from playwright.sync_api import sync_playwright
+
+    monkeypatch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "true")
+    said: list[str] = []
+    asked: list[str] = []
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(
+            executable_path=str(chromium), args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        page = browser.new_page()
+        page.on("console", lambda message: said.append(f"{message.type}: {message.text}"))
+        page.on("pageerror", lambda error: said.append(f"error: {error}"))
+        page.on("request", lambda request: asked.append(request.url))
+        answer = page.goto(f"{live_server.url}/api/docs/")
+        page.wait_for_selector(".opblock-summary-path", timeout=30_000)
+        shown = page.locator(".opblock").count()
+        browser.close()
+    assert answer is not None
+    assert "default-src 'self'" in answer.headers["content-security-policy"]
+    assert shown == sum(len(methods) for methods in schema_document()["paths"].values())
+    assert [line for line in said if line.startswith(("error", "warning"))] == []
+    own = (live_server.url, "data:", "blob:")
+    assert [url for url in asked if not url.startswith(own)] == []
+
+
+def test_the_process_is_up(db: None) -> None:
+    assert Api().get("/healthz").json() == {"status": "ok", "checks": {"process": "up"}}
+    assert Api().post("/readyz").status_code in {200, 403}
+
+
+def test_ready_says_what_is_missing(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    health._migrated.cache_clear()
+    assert Api().get("/readyz").status_code == 200
+    append_only.remove(connection)
+    refused = Api().get("/readyz")
+    assert (refused.status_code, refused["Retry-After"]) == (503, "5")
+    assert refused.json()["checks"]["triggers"].startswith("missing")
+    append_only.install(connection)
+    assert Api().get("/readyz").status_code == 200
+
+
+def test_not_ready_while_a_migration_waits(db: None) -> None:
+    health._migrated.cache_clear()
+    with connection.cursor() as cursor:
+        cursor.execute("DELETE FROM django_migrations WHERE app = 'recovery'")
+    refused = Api().get("/readyz")
+    assert refused.status_code == 503
+    assert refused.json()["checks"]["migrations"].startswith("waiting")
+    health._migrated.cache_clear()
