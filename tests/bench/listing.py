@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from statistics import median
 from typing import Any
 
@@ -10,10 +11,10 @@ from django.db import connection
 from django.test import RequestFactory
 
 from inventory.api.containers import ORDERINGS
-from inventory.api.paging import page
+from inventory.api.paging import Key, paged
 from inventory.api.replies import dumps
 from inventory.api.rows import container_out
-from inventory.selectors.containers import CONTAINER_COLUMNS, containers_listed
+from inventory.selectors.shelf import Sort, containers_listed
 from inventory.services.labs import token_create
 from tests import factories
 from tests.bench import data
@@ -46,6 +47,13 @@ def inside(club: factories.Club, size: str) -> tuple[float, float]:
     """(floor, ours) in ms, in this process."""
     raw, asked = Raw(), RequestFactory().get(PATH, headers={"host": "127.0.0.1"})
     answers: dict[str, bytes] = {}
+    given = {"page_size": 100}
+
+    def fetch(walk: Sequence[Key], place: Any, nulls_last: bool, limit: int) -> list[Any]:
+        order = [Sort(key.column, key.descending, key.nullable) for key in walk]
+        return containers_listed(
+            lab=club.lab, given=given, order=order, place=place, nulls_last=nulls_last, limit=limit
+        )
 
     def floor(watch: Stopwatch) -> None:
         with watch.running():
@@ -54,11 +62,7 @@ def inside(club: factories.Club, size: str) -> tuple[float, float]:
 
     def ours(watch: Stopwatch) -> None:
         with watch.running():
-            listed = containers_listed(lab=club.lab, given={})
-            found = page(
-                asked, listed, keys=ORDERINGS["id"], columns=CONTAINER_COLUMNS,
-                given={"page_size": 100}, shape=container_out,
-            )  # fmt: skip
+            found = paged(asked, keys=ORDERINGS["id"], given=given, fetch=fetch, shape=container_out)
             answers["ours"] = dumps(found)
 
     pair = alternate(floor, ours, rounds=ROUNDS[size], warm_up=5)
