@@ -34,7 +34,8 @@ def container_find(caller: Caller, ref: str) -> Container | None:
 
 
 def _container_find(caller: Caller, ref: str) -> Container | None:
-    own = Container.objects.select_related("lot__solvent")
+    # The sources of a solvent's values are long, and nothing that is done at the bench asks for them.
+    own = Container.objects.select_related("lot__solvent").defer("lot__solvent__facts")
     if is_id(ref):
         return _one(own, pk=int(ref), lab_id=caller.lab.pk)
     code = ref.removeprefix(CODE_MARK)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db import IntegrityError, transaction
+from django.db import connection, transaction
 
 from inventory.models import Answer, User
 from inventory.rules.errors import Conflict, InputError
@@ -48,24 +48,38 @@ def once(*, user: User, key: str, body_sha256: str, now: datetime, work: Callabl
             f"The key must be 1 to {KEY_LENGTH_MAX} printable characters.",
             "Use a fresh UUID for each thing you do.",
         )
-    known = _earlier_answer(user, key, body_sha256)
-    if known is not None:
-        return known
-    try:
-        with transaction.atomic():
-            with transaction.atomic():
-                claim = Answer.objects.create(user=user, key=key, body_sha256=body_sha256, created_at=now)
+    with transaction.atomic():
+        claim_id = _claim(user, key, body_sha256, now)
+        if claim_id is not None:
             reply = work()
-            Answer.objects.filter(pk=claim.pk).update(
-                status=reply.status, body=reply.body, headers=reply.headers
-            )
+            _keep(claim_id, reply)
             return reply
-    except IntegrityError:
-        # Only a clash on the key is ours to answer; anything else is a fault and goes on up.
         known = _earlier_answer(user, key, body_sha256)
-        if known is None:
-            raise
-        return known
+    if known is None:
+        raise RuntimeError("a key was taken, but its answer is gone: it was pruned this very moment")
+    return known
+
+
+def _claim(user: User, key: str, body_sha256: str, now: datetime) -> int | None:
+    """The id of a new row for the key; None when it was used, after waiting for whoever is using it now."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO inventory_answer (user_id, key, body_sha256, status, headers, created_at) "
+            "VALUES (%s, %s, %s, 0, '{}', %s) ON CONFLICT (user_id, key) DO NOTHING RETURNING id",
+            [user.pk, key, body_sha256, connection.ops.adapt_datetimefield_value(now)],
+        )
+        row = cursor.fetchone()
+    return None if row is None else row[0]
+
+
+def _keep(claim_id: int, reply: Reply) -> None:
+    as_json = connection.ops.adapt_json_value
+    body = None if reply.body is None else as_json(reply.body, None)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "UPDATE inventory_answer SET status = %s, body = %s, headers = %s WHERE id = %s",
+            [reply.status, body, as_json(reply.headers, None), claim_id],
+        )
 
 
 def _earlier_answer(user: User, key: str, body_sha256: str) -> Reply | None:

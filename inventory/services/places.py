@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from django.db import connection
+
 from inventory.models import BOUNDARIES, Container, Lab, Location, Place, PlaceKind
 from inventory.rules.errors import InputError
 from inventory.services.ledger import End
@@ -13,7 +15,12 @@ def boundary(lab: Lab, kind: str, *, field: str = "to") -> End:
         raise InputError(
             field, "unknown-place", f"“{kind}” is not a named place.", f"Use one of {', '.join(BOUNDARIES)}."
         )
-    return End(Place.objects.values_list("pk", flat=True).get(lab=lab, kind=kind), kind)
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT id FROM inventory_place WHERE lab_id = %s AND kind = %s", [lab.pk, kind])
+        row = cursor.fetchone()
+    if row is None:
+        raise Place.DoesNotExist(f"lab {lab.pk} has no {kind}")
+    return End(row[0], kind)
 
 
 def container_end(container: Container) -> End:
