@@ -17,6 +17,7 @@ from rest_framework.authentication import BaseAuthentication, SessionAuthenticat
 from rest_framework.request import Request
 
 from inventory.access import Caller, enter
+from inventory.api.problems import CHALLENGE
 from inventory.models import ApiToken, Lab, User
 
 M = TypeVar("M", bound=Model)
@@ -61,9 +62,11 @@ def _loaded(kind: type[M], values: Sequence[Any], **more: Any) -> M:
 
 def _aware(value: Any) -> datetime | None:
     """A moment as the driver gives it, in UTC: SQLite's come without a zone."""
-    if isinstance(value, str):
-        value = datetime.fromisoformat(value)
-    return value if value is None or value.tzinfo else value.replace(tzinfo=UTC)
+    if value is None:
+        return None
+    found = datetime.fromisoformat(value) if isinstance(value, str) else value
+    assert isinstance(found, datetime)
+    return found if found.tzinfo else found.replace(tzinfo=UTC)
 
 
 def token_find(secret: str) -> Grant | None:
@@ -95,8 +98,6 @@ def note_use(token: ApiToken, now: datetime) -> None:
 class TokenAuthentication(BaseAuthentication):
     """`Authorization: Bearer <token>`; a token that cannot be used is refused, never passed over."""
 
-    realm = 'Bearer realm="stillkeep"'
-
     def authenticate(self, request: Request) -> tuple[User, Grant] | None:
         scheme, _, secret = request.headers.get("Authorization", "").partition(" ")
         if scheme.lower() != "bearer":
@@ -108,7 +109,7 @@ class TokenAuthentication(BaseAuthentication):
         return grant.token.user, grant
 
     def authenticate_header(self, request: Request) -> str:
-        return self.realm
+        return CHALLENGE
 
 
 class PersonAuthentication(SessionAuthentication):

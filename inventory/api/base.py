@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
 from django.utils import timezone
@@ -26,6 +26,7 @@ from inventory.api.params import Param, read_params
 from inventory.api.parsing import SMALL_BODY_BYTES, StrictJSONParser, check_length
 from inventory.api.replies import dumps, reply, tagged
 from inventory.api.schema import ContractSchema
+from inventory.models import User
 
 NO_PARAMS: Mapping[str, Param] = {}
 
@@ -90,8 +91,6 @@ class ApiView(APIView):
         return read_params(self.request._request.GET, self.contract.known)
 
     def handle_exception(self, exc: Exception) -> HttpResponseBase:  # type: ignore[override]
-        if isinstance(exc, exceptions.NotAuthenticated | exceptions.AuthenticationFailed):
-            exc.auth_header = TokenAuthentication.realm  # type: ignore[attr-defined]
         response = problems.handle(exc, {"request": self.request})
         response.exception = True  # type: ignore[attr-defined]
         return response
@@ -106,9 +105,14 @@ class ApiView(APIView):
         """The body as its description reads it. Raises ValidationError or InputError."""
         assert self.contract.body is not None
         read_params(self.request._request.GET, NO_PARAMS)
-        body = self.contract.body(data=self.request.data)
+        body = self.contract.body(data=self.received)
         body.is_valid(raise_exception=True)
         return body.validated_data
+
+    @property
+    def received(self) -> Any:
+        """The body as it came in."""
+        return self.request.data
 
     def write(self, work: Callable[[Any], Done]) -> HttpResponse:
         """Carry out a POST once for its Idempotency-Key."""
@@ -117,7 +121,8 @@ class ApiView(APIView):
 
     def once(self, work: Callable[[], Done]) -> HttpResponse:
         """As `write`, for a body that has been read already."""
-        return do_once(self.request._request, self.request.user, self.raw(), self.now, work)
+        user = cast(User, self.request.user)
+        return do_once(self.request._request, user, self.raw(), self.now, work)
 
     def raw(self) -> bytes:
         """The bytes that tell this body from another one."""

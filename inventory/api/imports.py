@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from abc import abstractmethod
 from hashlib import sha256
-from typing import Any
+from typing import Any, cast
 
-from django.http import HttpResponse
+from django.http import HttpResponse, QueryDict
+from django.utils.functional import cached_property
 from rest_framework import serializers
 
 from inventory.api.base import Contract, LabView
@@ -24,6 +25,7 @@ from inventory.services.import_report import ImportReport
 from inventory.services.importing import import_stock
 
 FLAGS = {"true": True, "false": False}
+FLAG_NAMES = {"dry_run", "all_or_none"}
 
 
 class Import(Body):
@@ -99,29 +101,28 @@ class ImportView(LabView):
     body_limit_bytes = FILE_BODY_BYTES
     _file: bytes | None = None
 
-    def sent(self) -> Any:
-        if self.request.content_type.startswith("multipart/"):
-            self._take_form()
-        return super().sent()
+    @cached_property
+    def received(self) -> Any:
+        if not self.request.content_type.startswith("multipart/"):
+            return self.request.data
+        return self._form(cast(QueryDict, self.request.data))
 
-    def _take_form(self) -> None:
-        """Turn a form with a file into what the JSON body would have been."""
-        form = self.request.data
-        refuse_unkeepable({name: form.getlist(name) for name in form if name not in self.request.FILES})
-        found: dict[str, Any] = {name: FLAGS.get(value, value) for name, value in form.items()}
+    def _form(self, form: QueryDict) -> dict[str, Any]:
+        """What the JSON body would have been, of a form with a file."""
+        texts = {name: str(form[name]) for name in form if name not in self.request.FILES}
+        refuse_unkeepable(texts)
+        found: dict[str, Any] = texts | {name: FLAGS.get(texts[name]) for name in FLAG_NAMES & set(texts)}
         upload = self.request.FILES.get("content")
         if upload is not None:
             self._file = upload.read()
-            found["content"] = "in the file"
+            found["content"] = sha256(self._file).hexdigest()
             found.setdefault("filename", (upload.name or "")[:200])
         if isinstance(found.get("mapping"), str):
             found["mapping"] = loads(found["mapping"].encode())
-        self.request._full_data = found
+        return found
 
     def raw(self) -> bytes:
-        if self._file is None:
-            return super().raw() or json.dumps(self.request.data, sort_keys=True).encode()
-        return json.dumps(self.request.data, sort_keys=True).encode() + sha256(self._file).digest()
+        return super().raw() or json.dumps(self.received, sort_keys=True, default=str).encode()
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         data = self.sent()

@@ -313,7 +313,7 @@ class TokenRevocations(LabView):
 class LocationMake(Body):
     name = TextField(max_length=120)
     kind = serializers.ChoiceField(LOCATION_KINDS, required=False)
-    parent = RefField(required=False, allow_null=True)
+    parent = RefField(required=False, allow_null=True)  # type: ignore[assignment]
 
 
 LOCATION_COLUMNS = ("id", "name", "kind", "parent_id")

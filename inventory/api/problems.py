@@ -20,6 +20,7 @@ from rest_framework import exceptions
 from inventory.rules.errors import Conflict, Denied, InputError
 
 MEDIA_TYPE = "application/problem+json"
+CHALLENGE = 'Bearer realm="stillkeep"'
 HEADER_FIELDS = {"Idempotency-Key", "If-Match"}
 logger = logging.getLogger("stillkeep.api")
 
@@ -140,8 +141,8 @@ def handle(error: Exception, context: Mapping[str, Any]) -> HttpResponse:
 def from_rest_framework(error: exceptions.APIException, request: HttpRequest) -> HttpResponse:
     """401, 403, 405, 406, 415 and 429 as the framework raises them."""
     headers: dict[str, str] = {}
-    if auth_header := getattr(error, "auth_header", None):
-        headers["WWW-Authenticate"] = auth_header
+    if error.status_code == 401:
+        headers["WWW-Authenticate"] = CHALLENGE
     if (wait := getattr(error, "wait", None)) is not None:
         headers["Retry-After"] = str(max(1, math.ceil(wait)))
     code = str(error.default_code).replace("_", "-")

@@ -26,7 +26,7 @@ ERROR_WORDS = {
 }
 ERRORS = {"GET": (400, 401, 403, 404, 406), "POST": (400, 401, 403, 404, 406, 409, 413, 415)}
 ERRORS["PATCH"] = (*ERRORS["POST"], 412, 428)
-PATH_SCHEMAS = {
+PATH_SCHEMAS: dict[str, tuple[dict[str, Any], str]] = {
     "lab": ({"type": "string", "pattern": "^[-a-zA-Z0-9_]{1,60}$"}, "The lab's short name."),
     "container": (
         {"type": "string", "minLength": 1, "maxLength": 40, "pattern": "^[^/?#]+$"},
@@ -36,7 +36,7 @@ PATH_SCHEMAS = {
     "entry": ({"type": "string", "format": "uuid"}, "The entry that its movements share."),
     "prefix": ({"type": "string", "pattern": "^[a-zA-Z0-9]{1,16}$"}, "The token's id."),
 }
-ID_SCHEMA = {"type": "string", "pattern": "^[0-9]{1,18}$"}
+ID_SCHEMA: dict[str, Any] = {"type": "string", "pattern": "^[0-9]{1,18}$"}
 
 
 class FaultShape(serializers.Serializer[Any]):
@@ -58,7 +58,7 @@ class ProblemShape(serializers.Serializer[Any]):
     status = serializers.IntegerField()
     code = serializers.CharField()
     detail = serializers.CharField()
-    errors = FaultShape(many=True)
+    errors = FaultShape(many=True)  # type: ignore[assignment]
     request_id = serializers.CharField()
 
 
@@ -73,12 +73,13 @@ def page_of(shape: type[serializers.Serializer[Any]]) -> type[serializers.Serial
     return type(shape.__name__.replace("Shape", "PageShape"), (serializers.Serializer,), fields)
 
 
-class ContractSchema(AutoSchema):  # type: ignore[misc]
+class ContractSchema(AutoSchema):
     """Describes a view by its `contracts`."""
 
     @property
     def contract(self) -> Any:
-        return self.view.contracts[self.method]
+        view: Any = self.view
+        return view.contracts[self.method]
 
     def is_excluded(self) -> bool:
         return self.method not in getattr(self.view, "contracts", {})
@@ -90,7 +91,7 @@ class ContractSchema(AutoSchema):  # type: ignore[misc]
     def get_summary(self) -> str:
         return str(self.contract.summary)
 
-    def get_description(self) -> str:
+    def get_description(self) -> str:  # type: ignore[override]
         needs = self.contract.permission
         return "\n\n".join(part for part in (self.contract.words, needs and f"Needs `{needs}`.") if part)
 
@@ -113,24 +114,26 @@ class ContractSchema(AutoSchema):  # type: ignore[misc]
             answers[(status, "application/problem+json")] = OpenApiResponse(ProblemShape, ERROR_WORDS[status])
         return answers
 
-    def get_override_parameters(self) -> list[OpenApiParameter]:
+    def get_override_parameters(self) -> list[Any]:
         contract = self.contract
         found = [*self._path_parameters(), *self._header_parameters()]
         for param in contract.params:
-            style = {"explode": False, "style": "form"} if param.many else {}
+            style: dict[str, Any] = {"explode": False, "style": "form"} if param.many else {}
             found.append(OpenApiParameter(param.name, dict(param.schema), description=param.words, **style))
         return found
 
     def _path_parameters(self) -> list[OpenApiParameter]:
-        found = []
+        found: list[OpenApiParameter] = []
         for name in re.findall(r"{(\w+)}", self.path):
             schema, words = PATH_SCHEMAS.get(name, (ID_SCHEMA, "The id."))
             found.append(OpenApiParameter(name, schema, OpenApiParameter.PATH, True, words))
         return found
 
     def _header_parameters(self) -> list[OpenApiParameter]:
-        contract, header = self.contract, OpenApiParameter.HEADER
-        good, found = [contract.status], []
+        contract: Any = self.contract
+        header: Any = OpenApiParameter.HEADER
+        good: list[int] = [contract.status]
+        found: list[OpenApiParameter] = []
         every = [contract.status, *ERRORS[self.method]]
         found.append(_answer_header("X-Request-ID", every, "Also in our log."))
         found.append(_answer_header("WWW-Authenticate", [401], "How to sign in."))
@@ -153,7 +156,7 @@ def _answer_header(name: str, statuses: list[int], words: str) -> OpenApiParamet
     )
 
 
-class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[misc]
+class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     target_class = "inventory.api.authentication.TokenAuthentication"
     name = "token"
 
@@ -161,7 +164,7 @@ class TokenScheme(OpenApiAuthenticationExtension):  # type: ignore[misc]
         return {"type": "http", "scheme": "bearer", "description": "A token made under /tokens/."}
 
 
-class SessionScheme(OpenApiAuthenticationExtension):  # type: ignore[misc]
+class SessionScheme(OpenApiAuthenticationExtension):  # type: ignore[no-untyped-call]
     target_class = "inventory.api.authentication.PersonAuthentication"
     name = "session"
 
@@ -187,4 +190,5 @@ def schema_bytes() -> bytes:
 
     from inventory.api.replies import dumps
 
-    return dumps(SchemaGenerator().get_schema(request=None, public=True))
+    generator: Any = SchemaGenerator
+    return dumps(generator().get_schema(request=None, public=True))

@@ -142,7 +142,7 @@ class LocationShape(Shape):
     id = Id()
     name = text()
     kind = text()
-    parent = Id(allow_null=True)
+    parent = Id(allow_null=True)  # type: ignore[assignment]
 
 
 class SolventRefShape(Shape):
@@ -264,7 +264,7 @@ class MovementShape(Shape):
     kind = text()
     solvent = SolventRefShape()
     lot = Id()
-    source = PlaceShape()
+    source = PlaceShape()  # type: ignore[assignment]
     destination = PlaceShape()
     volume = QuantityShape()
     happened_at = at()
@@ -372,7 +372,7 @@ class EventShape(Shape):
     actor = text()
     verb = text()
     subject = SubjectShape()
-    data = Free()
+    data = Free()  # type: ignore[assignment]
 
 
 BOUNDARY_KINDS = BOUNDARIES

@@ -96,7 +96,7 @@ def containers_listed(
         sql += " ORDER BY " + ", ".join(_order(key, nulls_last) for key in order)
     with connection.cursor() as cursor:
         cursor.execute(f"{sql} LIMIT {int(limit)}", [lab.pk, *map(_adapted, values)])
-        return cursor.fetchall()
+        return list(cursor.fetchall())
 
 
 def containers_now(ids: Sequence[int]) -> list[tuple[Any, ...]]:
@@ -108,7 +108,7 @@ def containers_now(ids: Sequence[int]) -> list[tuple[Any, ...]]:
             f"FROM inventory_container WHERE id IN ({marks}) ORDER BY id",
             list(ids),
         )
-        return cursor.fetchall()
+        return list(cursor.fetchall())
 
 
 def _adapted(value: Any) -> Any:
@@ -144,7 +144,9 @@ def _order(key: Sort, nulls_last: bool) -> str:
 
 def _beyond(order: Sequence[Sort], place: Sequence[Any], nulls_last: bool) -> tuple[str, list[Any]]:
     """Rows that come after `place`: further in the first key, or equal there and further in the next."""
-    options, values, equal = [], [], []
+    options: list[str] = []
+    equal: list[str] = []
+    values: list[Any] = []
     held: list[Any] = []
     for key, value in zip(order, place, strict=True):
         column = COLUMNS[key.column]

@@ -16,7 +16,7 @@ from tests.api.client import Api
 
 
 def schema_document() -> dict[str, Any]:
-    return json.loads(Api().get("/api/schema/").content)
+    return dict(json.loads(Api().get("/api/schema/").content))
 
 
 def test_the_schema_is_valid_openapi_3_1(db: None) -> None:

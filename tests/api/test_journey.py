@@ -2,20 +2,31 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from django.utils import timezone
 
 from tests.api.client import Api, base, token_for
-from tests.factories import club
+from tests.factories import Club, club
 
 pytestmark = pytest.mark.django_db
 
 
 def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
-    now = timezone.now()
-    lab = club(now=now)
+    lab = club(now=timezone.now())
     api, root = Api(token=token_for(lab, "steward", "manage")), base(lab)
+    bottle = receives(lab, api, root)
+    entry = draws_and_tests(api, root, bottle)
+    flask = runs(api, root, bottle)
+    reads_the_books(api, root, flask)
+    looks_after_what_is_due(api, root, flask)
+    reversed_ = api.post(f"{root}entries/{entry}/reversals/", {"reason": "wrong bottle"})
+    assert reversed_.status_code == 201, reversed_.content
+    assert api.get(f"{root}movements/?entry={entry}").json()["results"][0]["reversed_by"]
 
+
+def receives(lab: Club, api: Api, root: str) -> dict[str, Any]:
     me = api.get("/api/v1/me/").json()
     assert me["username"] == lab.steward.username
     assert me["labs"] == [{"role": "steward", "slug": lab.lab.slug, "name": "Biscuit Club"}]
@@ -32,7 +43,7 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
             "origin": "purchased",
             "inhibited": True,
             "inhibitor": "BHT",
-            "received_on": now.date().isoformat(),
+            "received_on": timezone.now().date().isoformat(),
             "opened": "unopened",
         },
     )
@@ -42,7 +53,11 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
     assert bottle["location"] == {"id": cabinet["id"], "name": "Blue cabinet"}
     assert bottle["volume"]["value"] == "1000"
     assert made["Location"] == f"{root}containers/{bottle['id']}/"
+    return bottle
 
+
+def draws_and_tests(api: Api, root: str, bottle: dict[str, Any]) -> str:
+    """Returns the entry of the draw."""
     drawn = api.post(f"{root}containers/{bottle['code']}/draws/", {"volume": "250 mL", "to": "product"})
     assert drawn.status_code == 201, drawn.content
     assert drawn.json()["containers"][0]["volume"]["value"] == "750"
@@ -53,7 +68,11 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
     tested = api.post(f"{root}containers/{bottle['id']}/tests/", {"reading": "<0.5", "method": "strip-25"})
     assert tested.status_code == 201, tested.content
     assert tested.json()["upper_mg_per_l"] == "0.5"
+    return str(drawn.json()["entry"])
 
+
+def runs(api: Api, root: str, bottle: dict[str, Any]) -> dict[str, Any]:
+    """Charges 200 mL, gets 150 mL back, explains 20 mL of the rest. Returns the flask of what came back."""
     run = api.post(f"{root}runs/", {"purpose": "fat in biscuits"}).json()
     flask = api.post(
         f"{root}containers/", {"solvent": "ether", "volume": "1 mL", "capacity": "500 mL"}
@@ -68,7 +87,10 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
     assert closed.json()["sums"][0]["lost"]["value"] == "50"
     # 50 mL lost of 200 mL charged, by hand.
     assert closed.json()["sums"][0]["loss_fraction"] == "0.2500"
+    return dict(flask)
 
+
+def reads_the_books(api: Api, root: str, flask: dict[str, Any]) -> None:
     rates = api.get(f"{root}reports/loss-rates/?by=solvent,purpose").json()["results"]
     assert rates[0]["group"] == {"solvent": "diethyl-ether", "purpose": "fat in biscuits"}
     assert rates[0]["loss_fraction"] == "0.2500"
@@ -80,6 +102,8 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
     parents = api.get(f"{root}lots/{lot['id']}/").json()["parents"]
     assert sorted(parent["volume"]["value"] for parent in parents) == ["1", "150"]
 
+
+def looks_after_what_is_due(api: Api, root: str, flask: dict[str, Any]) -> None:
     api.post(f"{root}containers/{flask['id']}/signs/", {"sign": "crystals", "words": "white rim"})
     due = api.get(f"{root}due/").json()["results"]
     assert due[0]["container"]["code"] == flask["code"]
@@ -88,7 +112,3 @@ def test_a_newcomer_receives_draws_tests_runs_and_reads_the_books() -> None:
     assert sum(rule["opened"] for rule in swept["rules"]) >= 1
     assert api.get(f"{root}alerts/?open=true").json()["results"]
     assert api.get(f"{root}events/").json()["results"][0]["verb"]
-    entry = drawn.json()["entry"]
-    reversed_ = api.post(f"{root}entries/{entry}/reversals/", {"reason": "wrong bottle"})
-    assert reversed_.status_code == 201, reversed_.content
-    assert api.get(f"{root}movements/?entry={entry}").json()["results"][0]["reversed_by"]
