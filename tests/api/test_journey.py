@@ -53,7 +53,7 @@ def receives(lab: Club, api: Api, root: str) -> dict[str, Any]:
     assert bottle["location"] == {"id": cabinet["id"], "name": "Blue cabinet"}
     assert bottle["volume"]["value"] == "1000"
     assert made["Location"] == f"{root}containers/{bottle['id']}/"
-    return bottle
+    return dict(bottle)
 
 
 def draws_and_tests(api: Api, root: str, bottle: dict[str, Any]) -> str:
