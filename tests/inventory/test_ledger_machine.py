@@ -15,6 +15,7 @@ from hypothesis import HealthCheck, Phase, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import (
     RuleBasedStateMachine,
+    initialize,
     invariant,
     precondition,
     rule,
@@ -31,9 +32,11 @@ from tests import factories as make
 from tests.inventory.ledger_model import Model, Opened, RefusedError
 
 SOLVENTS = ("ethyl-acetate", "tetrahydrofuran")
-VOLUMES = st.one_of(st.integers(1, 2_000_000), st.sampled_from([1, 250_000, 500_000, 1_000_000]))
-PICK = st.integers(0, 10_000)
+VOLUMES = st.one_of(st.integers(1, 900_000), st.sampled_from([1, 250_000, 1_000_000, 2_000_000]))
+PICK = st.sampled_from(range(60))
 DAYS_BACK = st.integers(0, 40)
+# In percent of what the records hold, so that most succeed and some ask for too much.
+SHARES = st.one_of(st.integers(1, 115), st.sampled_from([100, 101]))
 TARE_MG = 412_345
 
 
@@ -91,11 +94,20 @@ class LedgerMachine(RuleBasedStateMachine):
         number = pick % len(self.real)
         return number, make.fresh(Container.objects.get(pk=self.real[number]))
 
+    def share_of(self, number: int, percent: int) -> int:
+        return max(1, self.model.bottles[number].held * percent // 100)
+
     def when(self, days_back: int) -> tuple[date, datetime]:
         moment = make.NOW - timedelta(days=days_back)
         return moment.date(), moment
 
     # -- rules
+
+    @initialize(solvents=st.permutations(SOLVENTS * 2), opened=st.sampled_from(["unopened", "opened"]))
+    def begin(self, solvents: list[str], opened: Opened) -> None:
+        """Some bottles with room for more, so that pours meet their like and their unlike."""
+        for number, solvent in enumerate(solvents):
+            self.receive(solvent, 300_000 + number, 1_000_000, opened, 20 - number)
 
     @rule(
         solvent=st.sampled_from(SOLVENTS),
@@ -119,9 +131,10 @@ class LedgerMachine(RuleBasedStateMachine):
             self.booked(got.posted)
 
     @precondition(lambda self: self.real)
-    @rule(pick=PICK, volume=VOLUMES, days_back=DAYS_BACK)
-    def draw(self, pick: int, volume: int, days_back: int) -> None:
+    @rule(pick=PICK, share=SHARES, days_back=DAYS_BACK)
+    def draw(self, pick: int, share: int, days_back: int) -> None:
         number, container = self.bottle(pick)
+        volume = self.share_of(number, share)
         day, happened = self.when(days_back)
         self.booked(
             self.both(
@@ -149,9 +162,10 @@ class LedgerMachine(RuleBasedStateMachine):
         )  # fmt: skip
 
     @precondition(lambda self: self.real)
-    @rule(giver=PICK, taker=PICK, volume=st.none() | VOLUMES | st.integers(1, 100_000), days_back=DAYS_BACK)
-    def pour(self, giver: int, taker: int, volume: int | None, days_back: int) -> None:
+    @rule(giver=PICK, taker=PICK, share=st.none() | SHARES | st.integers(1, 20), days_back=DAYS_BACK)
+    def pour(self, giver: int, taker: int, share: int | None, days_back: int) -> None:
         number, source = self.bottle(giver)
+        volume = None if share is None else self.share_of(number, share)
         other, into = self.bottle(taker)
         day, happened = self.when(days_back)
         self.booked(
@@ -163,6 +177,22 @@ class LedgerMachine(RuleBasedStateMachine):
                 ),
             )
         )  # fmt: skip
+
+    @rule(pick=PICK, share=st.integers(1, 50), days_back=DAYS_BACK)
+    def pour_to_its_like(self, pick: int, share: int, days_back: int) -> None:
+        """Pairs taken at random seldom blend: here are two bottles that hold unlike lots of one solvent."""
+        held = [(n, b.lot) for n, b in enumerate(self.model.bottles) if b.held and not b.discarded]
+        lots = self.model.lots
+        pairs = [
+            (giver, taker)
+            for giver, one in held
+            for taker, other in held
+            if one is not None and other is not None and one != other
+            if lots[one].solvent == lots[other].solvent
+        ]
+        if pairs:
+            giver, taker = pairs[pick % len(pairs)]
+            self.pour(giver, taker, share, days_back)
 
     @precondition(lambda self: self.real)
     @rule(pick=PICK, found=st.one_of(st.just(0), VOLUMES, st.none()))
@@ -211,9 +241,18 @@ class LedgerMachine(RuleBasedStateMachine):
         self._reverse(pick % len(self.entries))
 
     @precondition(lambda self: self.entries)
-    @rule()
-    def reverse_the_last(self) -> None:
-        self._reverse(len(self.entries) - 1)
+    @rule(back=st.sampled_from(range(4)))
+    def reverse_a_standing_one(self, back: int) -> None:
+        standing = [n for n, entry in enumerate(self.model.entries) if not entry.final]
+        if standing:
+            self._reverse(standing[max(-len(standing), -1 - back)])
+
+    @precondition(lambda self: any(entry.blended and not entry.final for entry in self.model.entries))
+    @rule(back=st.sampled_from(range(2)))
+    def part_a_blend(self, back: int) -> None:
+        """Right after it was made, or after some of it has moved on."""
+        blends = [n for n, entry in enumerate(self.model.entries) if entry.blended and not entry.final]
+        self._reverse(blends[max(-len(blends), -1 - back)])
 
     def _reverse(self, number: int) -> None:
         self.booked(
@@ -267,7 +306,7 @@ def test_the_ledger_and_the_model_agree() -> None:
     run_state_machine_as_test(
         LedgerMachine,
         settings=settings(
-            max_examples=25,
+            max_examples=40,
             stateful_step_count=30,
             deadline=None,
             suppress_health_check=checks,
