@@ -19,7 +19,7 @@ from tests.bench.serving import served
 
 CLIENTS = (1, 8, 32)
 REQUESTS = {"small": 32, "full": 640}  # in each burst, shared among the clients
-BURSTS = {"small": 2, "full": 5}
+BURSTS = {"small": 1, "full": 5}
 BOTTLES = {"small": 64, "full": 640}
 VOLUME_UL = 500
 

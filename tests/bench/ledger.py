@@ -16,7 +16,7 @@ from tests.bench.raw import Raw
 from tests.bench.results import Result, ratio_at_most
 from tests.bench.timing import Stopwatch, alternate
 
-SIZES = {"small": (2_000, 10_000), "full": (10_000, 100_000, 1_000_000)}
+SIZES = {"small": (1_000, 5_000), "full": (10_000, 100_000, 1_000_000)}
 ROUNDS = {"small": 3, "full": 7}
 GROUPED = (
     "SELECT v.key, m.flow_month, s.kind, d.kind, SUM(m.volume_ul) "

@@ -29,7 +29,7 @@ from tests.bench.timing import Stopwatch, alternate
 BOTTLES = {"small": 300, "full": 100_000}
 ROUNDS = {"small": 20, "full": 200}
 REQUESTS = {"small": 20, "full": 200}
-BURSTS = {"small": 2, "full": 7}
+BURSTS = {"small": 1, "full": 7}
 PATH = "/api/v1/labs/biscuit-club/containers/?page_size=100"
 
 

@@ -15,7 +15,7 @@ from tests.bench.raw import Raw
 from tests.bench.results import Result, ours_at_most, ratio_at_most
 from tests.bench.timing import Stopwatch, alternate
 
-SIZES = {"small": (1_000, 5_000), "full": (10_000, 100_000, 1_000_000)}
+SIZES = {"small": (500, 2_000), "full": (10_000, 100_000, 1_000_000)}
 ROUNDS = {"small": 3, "full": 5}
 QUIET_ROUNDS = {"small": 5, "full": 21}
 SHARE_DUE = 20  # one in

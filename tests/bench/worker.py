@@ -23,11 +23,14 @@ MARK = "RESULT "
 def prepare() -> None:
     """Tables, the shipped catalogue, and one club with a person in every role."""
     from django.core.management import call_command
+    from django.test import override_settings
 
     from tests import factories
 
     call_command("migrate", interactive=False, verbosity=0)
-    factories.club(now=factories.NOW.replace(year=2024, month=1))
+    # Nobody signs in with a password here, and a strong digest takes a while on purpose.
+    with override_settings(PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"]):
+        factories.club(now=factories.NOW.replace(year=2024, month=1))
 
 
 def main(name: str, size: str) -> None:
