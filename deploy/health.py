@@ -8,17 +8,20 @@ from functools import cache
 from django.db import DatabaseError, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.http import HttpRequest, JsonResponse
+from django.views.decorators.http import require_safe
 
 from inventory.models import append_only
 
 logger = logging.getLogger("stillkeep.health")
 
 
+@require_safe
 def healthz(request: HttpRequest) -> JsonResponse:
     """200 while the process answers at all."""
     return _answer({"process": "up"}, 200)
 
 
+@require_safe
 def readyz(request: HttpRequest) -> JsonResponse:
     """200 when the database answers, no migration waits and every guard on the records stands; else 503."""
     checks = {"database": "answers", "migrations": "applied", "triggers": "present"}

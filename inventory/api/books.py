@@ -10,7 +10,7 @@ from rest_framework import serializers
 
 from inventory.api import params
 from inventory.api.base import Contract, LabView
-from inventory.api.fields import Body, TextField
+from inventory.api.fields import Body, DecimalTextField, TextField
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, solvent_at
 from inventory.api.paging import Key, orderings, page
@@ -127,7 +127,7 @@ class SolventAdd(Body):
 
     cas = TextField(max_length=20)
     name = TextField(max_length=120, required=False)
-    density_20c_kg_m3 = TextField(max_length=20, required=False, help_text="Only when no density is known.")
+    density_20c_kg_m3 = DecimalTextField(required=False, help_text="Only when no density is known.")
 
 
 class Solvents(LabView):
@@ -166,7 +166,8 @@ class Solvents(LabView):
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
-            made = solvent_add(**self.by, **data)
+            # As text: that is how people give it to the service everywhere.
+            made = solvent_add(**self.by, **{name: str(value) for name, value in data.items()})
             return Done(solvent_detail(Solvent.objects.get(pk=made.pk)))
 
         return self.write(work)

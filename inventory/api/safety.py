@@ -163,7 +163,7 @@ class DueList(LabView):
             "What is due",
             params=params.paging(BY_DANGER),
             paged=True,
-            words=f"Of each page at most {DUE_PAGE_MAX}: " + ", ".join(RANK_WORDS) + ".",
+            words=f"States, worst first: {', '.join(RANK_WORDS)}. A page has at most {DUE_PAGE_MAX}.",
         )
     }
 

@@ -60,6 +60,7 @@ KNOWN_NAMES: dict[str, list[Any]] = {
     "reason": ["wrong bottle", ""],
     "time_zone": ["Europe/Berlin", "UTC", "Mars"],
     "peroxide_class": ["none", "D"],
+    "density_20c_kg_m3": ["965.5", "0"],
     "reading": ["<1", ">25", "neg", "trace", "crystals"],
 }
 TODAY = timezone.now().date().isoformat()
