@@ -167,7 +167,8 @@ class Solvents(LabView):
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
             # As text: that is how people give it to the service everywhere.
-            made = solvent_add(**self.by, **{name: str(value) for name, value in data.items()})
+            given: dict[str, Any] = {name: str(value) for name, value in data.items()}
+            made = solvent_add(**self.by, **given)
             return Done(solvent_detail(Solvent.objects.get(pk=made.pk)))
 
         return self.write(work)
