@@ -10,6 +10,7 @@ import random
 import secrets
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -63,6 +64,11 @@ def password_for_demo() -> str:
         path.touch(mode=0o600)
         path.write_text("-".join(secrets.token_hex(2) for _ in range(3)), encoding="ascii")
     return path.read_text(encoding="ascii").strip()
+
+
+def millilitres(volume_ul: int) -> dict[str, str]:
+    """An amount exactly as large, as a person would enter it."""
+    return {"value": str(Decimal(volume_ul) / ML), "unit": "mL"}
 
 
 def demo_lab(*, now: datetime) -> Lab:
@@ -184,7 +190,7 @@ class Story:
 
     def week(self, number: int, monday: date) -> None:
         """A club week: fat in biscuits, leaves and plates in turn, a test and a count now and then."""
-        if self.dice.random() < 0.12:
+        if self.dice.random() < 0.25:
             return  # school holidays
         works = [STILL_1 if number % 2 else STILL_2, LEAVES if number % 3 else PLATES]
         for index, work in enumerate(works):
@@ -246,7 +252,7 @@ class Story:
         return max(taken_ul, wanted_ul)
 
     def take(self, run: Run, actor: User, bottle: Container, volume_ul: int, when: datetime) -> None:
-        amount = {"value": str(volume_ul), "unit": "uL", "instrument": "cylinder-b-250"}
+        amount = {**millilitres(volume_ul), "instrument": "cylinder-b-250"}
         runs.charge(lab=self.lab, actor=actor, now=when, run=run, container=bottle, amount=amount)
 
     def test_everything(self, day: date) -> None:
@@ -272,7 +278,7 @@ class Story:
         for bottle in self.stock["acetone"][:1]:
             bottle.refresh_from_db()
             found_ul = max(bottle.volume_ul - self.dice.randint(2, 9) * ML, 0)
-            amount = {"value": str(found_ul), "unit": "uL", "instrument": "bottle-mark"}
+            amount = {**millilitres(found_ul), "instrument": "bottle-mark"}
             volumes.count(
                 lab=self.lab, actor=self.steward, now=self.at(day, 17), container=bottle, amount=amount
             )

@@ -58,19 +58,19 @@ def environment(home: Path) -> dict[str, str]:
     return kept | {"STILLKEEP_HOME": str(home)}
 
 
-def up(home: Path, port: int, **variables: str) -> subprocess.Popen[str]:
-    """Start `manage.py up`."""
-    command = [sys.executable, "manage.py", "up", "--port", str(port)]
+def up(home: Path, port: int, command: str = "up", **variables: str) -> subprocess.Popen[str]:
+    """Start `manage.py up`, or `demo`."""
+    line = [sys.executable, "manage.py", command, "--port", str(port)]
     return subprocess.Popen(
-        command, cwd=ROOT, env=environment(home) | variables, stdin=subprocess.DEVNULL, text=True,
+        line, cwd=ROOT, env=environment(home) | variables, stdin=subprocess.DEVNULL, text=True,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
     )  # fmt: skip
 
 
 @contextmanager
-def running(home: Path, **variables: str) -> Iterator[Running]:
+def running(home: Path, command: str = "up", **variables: str) -> Iterator[Running]:
     """A server on a free port, from the moment it says that it answers."""
-    process = up(home, 0, **variables)
+    process = up(home, 0, command, **variables)
     assert process.stdout is not None
     said = ""
     try:
