@@ -42,8 +42,6 @@ ORIGINS: dict[Origin, str] = {
     "blend": Lot.Origin.BLEND.value,
     "not-stated": Lot.Origin.NOT_KNOWN.value,
 }
-# Signs that the rules of the shelf know by another word.
-SIGN_NAMES = {"viscous": "viscous-layer", "label-faded": "label-unreadable"}
 OPENED = {
     "unopened": Container.Opened.UNOPENED.value,
     "opened": Container.Opened.OPENED.value,
@@ -158,7 +156,7 @@ class _Chunk:
         self, draft: Draft, place_id: int, lot_id: int, container_id: int, test: _Test | None
     ) -> Opening:
         row, due = draft.row, self.due(draft, test)
-        signs = {_sign(s.code) for s in row.signs}
+        signs = {s.code for s in row.signs}
         facts = (
             container_id, row.code, self.locations.get(row.location_key), draft.capacity_ul, "",
             row.received_on, OPENED[row.opened.state], row.opened.opened_on, "unknown",
@@ -208,7 +206,7 @@ class _Chunk:
 
     def signs(self, draft: Draft, container_id: int) -> list[tuple[Any, ...]]:
         head, tail = (self.lab.pk, container_id), (self.count.on, self.actor.pk, self.now)
-        return [(*head, _sign(sign.code), sign.words[:300], *tail) for sign in draft.row.signs]
+        return [(*head, sign.code, sign.words[:300], *tail) for sign in draft.row.signs]
 
     def imported(self, draft: Draft, container_id: int) -> tuple[Any, ...]:
         row = draft.row
@@ -216,10 +214,6 @@ class _Chunk:
             self.lab.pk, "stock", row.fingerprint, self.file_sha256, row.line, "container", container_id,
             self.actor.pk, self.now,
         )  # fmt: skip
-
-
-def _sign(code: str) -> str:
-    return SIGN_NAMES.get(code, code)
 
 
 def _ppm(ppm: Decimal | None) -> Decimal | None:

@@ -20,6 +20,7 @@ SIGN_WORDS = {
     "cloudy": "Cloudy",
     "cap-stuck": "Cap stuck",
     "odd-colour": "Odd colour",
+    "peroxide-unknown": "Peroxide not known",
     "label-unreadable": "Label unreadable",
     "dates-doubtful": "Dates doubtful",
 }

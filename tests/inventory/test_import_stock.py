@@ -15,6 +15,7 @@ from inventory.rules.sheets.mapping import from_json, to_json
 from inventory.services import bulk, ledger
 from inventory.services.audit import audit
 from inventory.services.ledger import End, Line, Opening, Posting
+from inventory.services.safety import SIGNS
 from tests.factories import Club, club, second_club, solvent, stocked
 from tests.inventory.club_lists import COUNTED_ON, HEAD, NOW, errors, held, row_counts, sheet, stock_in
 
@@ -124,6 +125,14 @@ def test_crystals_in_a_remark_open_a_sign(at: Club) -> None:
     assert (sign.sign, sign.words, sign.seen_on) == ("crystals", "crystals", COUNTED_ON)
     assert held("B07").worst_sign == "label-unreadable"
     assert held("B02").worst_sign == "cap-stuck"
+
+
+def test_the_report_and_the_records_call_a_sign_by_one_name(at: Club) -> None:
+    report = stock_in(at)
+    told = {said.code.removeprefix("sign-") for said in report.outcomes if said.code.startswith("sign-")}
+    kept = set(Observation.objects.values_list("sign", flat=True))
+    assert "label-unreadable" in told
+    assert told <= kept <= set(SIGNS)
 
 
 def test_a_question_mark_for_a_reading_is_a_sign_and_no_test(at: Club) -> None:

@@ -21,14 +21,14 @@ from inventory.rules.sheets.remarks import findings_in, signs_in
         ("no smell but crystals", "crystals"),
         ("a bit cloudy", "cloudy"),
         ("etwas trüb", "cloudy"),
-        ("oily layer at the bottom", "viscous"),
-        ("viscous", "viscous"),
+        ("oily layer at the bottom", "viscous-layer"),
+        ("viscous", "viscous-layer"),
         ("cap stiff", "cap-stuck"),
         ("stuck", "cap-stuck"),
         ("lid rusted on", "cap-stuck"),
         ("turned yellowish", "odd-colour"),
-        ("label faded", "label-faded"),
-        ("no label", "label-faded"),
+        ("label faded", "label-unreadable"),
+        ("no label", "label-unreadable"),
         ("dates?", "dates-doubtful"),
         ("date is a guess", "dates-doubtful"),
     ],
@@ -54,7 +54,7 @@ def test_several_signs_at_once() -> None:
     assert {s.code for s in signs_in("cap stuck, crystals, label gone")} == {
         "crystals",
         "cap-stuck",
-        "label-faded",
+        "label-unreadable",
     }
 
 

@@ -125,7 +125,7 @@ def test_remarks_and_odd_readings_become_safety_facts(stock: StockPlan) -> None:
     signs = {row.code: {s.code for s in row.signs} for row in stock.rows if row.signs}
     assert signs["B14"] == {"crystals"}
     assert {c for c, found in signs.items() if "cap-stuck" in found} == {"B02", "B19", "B23", "B29", "B34"}
-    assert {c for c, found in signs.items() if "label-faded" in found} == {
+    assert {c for c, found in signs.items() if "label-unreadable" in found} == {
         "B07", "B09", "B16", "B24", "B25", "B26", "B30",
     }  # fmt: skip
     reading = {row.code: row.reading for row in stock.rows if row.reading}

@@ -46,8 +46,8 @@ _SIGNS = _compiled(
         r"|ring|powder|crust)"
         r"|\bcrust[a-z]*|\bdeposits?\b|\bfeststoff[a-z]*",
         "cloudy": r"\bcloud[a-z]*|\bhazy\b|\bturbid[a-z]*|\btr[üu]b[a-z]*|\bmilky\b|\bwisps?\b",
-        "viscous": r"\bviscous\b|\boily\b|\bsyrupy\b|\bz[äa]h[a-z]*|\bthick(?:ened)?\b|\bgel(?:led|ly)?\b"
-        r"|\b[öo]lig[a-z]*",
+        "viscous-layer": r"\bviscous\b|\boily\b|\bsyrupy\b|\bz[äa]h[a-z]*|\bthick(?:ened)?\b"
+        r"|\bgel(?:led|ly)?\b|\b[öo]lig[a-z]*",
         "cap-stuck": r"\b(?:cap|lid|stopper|deckel|verschluss)\b[^.;,]{0,20}?"
         r"\b(?:stiff|stuck|rust[a-z]*|jammed|seized|tight|fest|klemmt|corroded)"
         r"|\bstuck\b|\brust(?:ed|y)?\b|\bcorroded\b",
@@ -55,7 +55,7 @@ _SIGNS = _compiled(
         r"|label|cap|sticker|bottle|glass))"
         r"|\b(?:orange|dark)\s+(?:colou?r|tint|liquid)|\bdarkened\b|\bdiscolou?r[a-z]*"
         r"|\bodd colou?r|\bverf[äa]rbt",
-        "label-faded": r"\blabel\b[^.;,]{0,20}?\b(?:faded|gone|missing|unreadable|illegible|torn|off)"
+        "label-unreadable": r"\blabel\b[^.;,]{0,20}?\b(?:faded|gone|missing|unreadable|illegible|torn|off)"
         r"|\bno label\b|\billegible\b|\betikett\b[^.;,]{0,20}?\b(?:verblasst|fehlt|unleserlich|ab)",
         "dates-doubtful": r"\bdates?\s*\?|\bdatum\s*\?|\bdates?\b[^.;,]{0,20}?\b(?:wrong|doubtful|unsure"
         r"|unclear|guess[a-z]*)",

@@ -11,7 +11,7 @@ from inventory.rules.sheets.outcomes import Outcome, warning
 from inventory.rules.sheets.planning import Amount
 from inventory.rules.sheets.remarks import Sign
 
-_GRAVE_SIGNS = frozenset(("crystals", "cloudy", "viscous", "cap-stuck", "odd-colour"))
+_GRAVE_SIGNS = frozenset(("crystals", "cloudy", "viscous-layer", "cap-stuck", "odd-colour"))
 _DISTILLED: frozenset[Origin] = frozenset(("distilled-here", "recovered"))
 
 
