@@ -1,13 +1,13 @@
 """Works everything out again from the movements and reports each difference. Repairs nothing.
 
 Every comparison of stored and recomputed figures is one statement, so that postings made meanwhile cannot
-show as differences. A part of the house that keeps figures of its own adds its statements to `COMPARISONS`.
+show as differences. A part of the house that keeps figures of its own adds its statements by `register`.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -186,6 +186,29 @@ COMPARISONS: list[Comparison] = [
     ),
 ]
 
+# What no statement can say: (lab or all labs, everything or a sample) → findings.
+Look = Callable[[Lab | None, bool], Iterable[Finding]]
+_comparisons = {comparison.check: comparison for comparison in COMPARISONS}
+_looks: dict[str, Look] = {}
+_tables = {
+    "containers": "inventory_container",
+    "movements": "inventory_movement",
+    "flows": "inventory_flow",
+}
+
+
+def register(
+    *comparisons: Comparison, look: Look | None = None, counted: Mapping[str, str] | None = None
+) -> None:
+    """Add the checks of another app to every audit from now on; safe to repeat.
+
+    counted: what the report says was compared → its table, which has a lab_id.
+    """
+    _comparisons.update({comparison.check: comparison for comparison in comparisons})
+    if look is not None:
+        _looks[look.__module__] = look
+    _tables.update(counted or {})
+
 
 def audit(*, lab: Lab | None = None, full: bool = False) -> AuditReport:
     """Compare all stored figures of a lab, or of every lab, with what the movements and facts say.
@@ -193,8 +216,10 @@ def audit(*, lab: Lab | None = None, full: bool = False) -> AuditReport:
     full: work out the due date of every container; otherwise of a random sample of `DUE_DATES_SAMPLED`.
     """
     findings = [_trigger_gone(name) for name in append_only.missing(connection)]
-    for comparison in COMPARISONS:
+    for comparison in _comparisons.values():
         findings += _differences(comparison, _Of(lab))
+    for look in _looks.values():
+        findings += look(lab, full)
     due_ids = _containers_to_check(lab, full)
     findings += _due_differences(due_ids)
     return AuditReport(lab.slug if lab else None, tuple(findings), _compared(_Of(lab)), len(due_ids))
@@ -223,14 +248,9 @@ def _differences(comparison: Comparison, of: _Of) -> list[Finding]:
 
 
 def _compared(of: _Of) -> dict[str, int]:
-    tables = {
-        "containers": "inventory_container",
-        "movements": "inventory_movement",
-        "flows": "inventory_flow",
-    }
     counts = {}
     with connection.cursor() as cursor:
-        for name, table in tables.items():
+        for name, table in _tables.items():
             cursor.execute(f"SELECT COUNT(*) FROM {table} t WHERE {of.t}")  # noqa: S608
             counts[name] = int(cursor.fetchone()[0])
     return counts

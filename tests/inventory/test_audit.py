@@ -54,6 +54,7 @@ def test_services_leave_nothing_to_find(club: make.Club) -> None:
         "containers": Container.objects.count(),
         "movements": Movement.objects.count(),
         "flows": Flow.objects.count(),
+        "runs": 0,
     }
     assert report.due_dates == 3
 
