@@ -85,6 +85,7 @@ def stocked(
     *,
     capacity_ul: int = 1_000_000,
     now: datetime = NOW,
+    happened_at: datetime | None = None,
     **facts: Any,
 ) -> Container:
     """A filled container, by default bought, received and opened today.
@@ -103,6 +104,7 @@ def stocked(
         amount=amount,
         facts=ContainerFacts(capacity_ul=capacity_ul, **facts),
         lot=LotFacts(**lot),
+        happened_at=happened_at,
     )
     return received.container
 

@@ -101,11 +101,20 @@ def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
 
 
 def container_add(
-    *, lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None = None
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    facts: ContainerFacts,
+    lot: Lot | None = None,
+    counting_began_at: datetime | None = None,
 ) -> Container:
-    """Make an empty container (its content comes by a movement). Raises Conflict when its code is taken."""
+    """Make an empty container (its content comes by a movement). Raises Conflict when its code is taken.
+
+    counting_began_at: when its first content came in, if that is entered late.
+    """
     try:
-        return _container_insert(lab, actor, now, facts, lot)
+        return _container_insert(lab, actor, now, facts, lot, counting_began_at or now)
     except IntegrityError as error:
         # Two at once: the other one committed between the look and the insert.
         if facts.code and Container.objects.filter(lab=lab, code=facts.code.strip()).exists():
@@ -118,7 +127,7 @@ def _code_taken(code: str) -> Conflict:
 
 
 def _container_insert(
-    lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None
+    lab: Lab, actor: User, now: datetime, facts: ContainerFacts, lot: Lot | None, began_at: datetime
 ) -> Container:
     with transaction.atomic():
         place = Place.objects.create(lab=lab, kind=PlaceKind.CONTAINER)
@@ -141,7 +150,7 @@ def _container_insert(
             opened_on=facts.opened_on,
             atmosphere=facts.atmosphere,
             note=facts.note,
-            counting_began_at=now,
+            counting_began_at=began_at,
             created_at=now,
         )
         record(lab=lab, actor=actor, now=now, verb="container-added", subject=container, data={"code": code})
@@ -193,13 +202,19 @@ def receive(
     """
     happened = moment(now, happened_at)
     check_facts(facts, lot, day_in_lab(lab, now))
+    if facts.received_on and facts.received_on > day_in_lab(lab, happened):
+        raise InputError(
+            "received_on", "after-receipt", "It came into stock before that day.", "Check both dates."
+        )
     if solvent.lab_id not in (None, lab.pk):
         raise InputError("solvent", "unknown-solvent", "This lab does not know that solvent.")
     volume = measured(amount, solvent, field="volume")
     origin = Lot.Origin(lot.origin) if lot.origin in SOURCES else Lot.Origin.NOT_KNOWN
     with transaction.atomic():
         batch = lot_add(lab=lab, now=now, solvent=solvent, facts=lot)
-        container = container_add(lab=lab, actor=actor, now=now, facts=facts, lot=batch)
+        container = container_add(
+            lab=lab, actor=actor, now=now, facts=facts, lot=batch, counting_began_at=happened
+        )
         line = Line(
             kind="receive",
             lot_id=batch.pk,

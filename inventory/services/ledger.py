@@ -22,7 +22,7 @@ from django.dispatch import Signal
 
 from inventory.models import Container, Lab, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.services import bulk
+from inventory.services import bulk, timing
 
 # Sent inside the posting transaction with lab and lines; a receiver that fails undoes the posting.
 posted = Signal()
@@ -93,7 +93,7 @@ def post(
 
     holds: for every container touched (by place id) the lot it must hold and the lot it then holds.
     Raises Conflict when a container would go below zero or above its capacity, holds another lot,
-    or has been discarded; InputError when a line moves nothing.
+    or has been discarded, or held too little at that time; InputError when a line moves nothing.
     """
     if not lines:
         raise InputError(
@@ -103,12 +103,15 @@ def post(
         raise InputError(
             "volume", "not-positive", "An amount must be above zero.", "Give an amount above zero."
         )
-    month = month_in_lab(lab, happened_at)
     # No savepoint of its own: every service that posts brings its transaction, undone as a whole.
     with transaction.atomic(savepoint=False):
         entry = new_entry_id(now)
         with connection.cursor() as cursor:
-            _change_containers(cursor, lab.pk, lines, holds)
+            emptier = _change_containers(cursor, lab.pk, lines, holds)
+            if happened_at < now:
+                fitting = [timing.fitting(happened_at, place_id) for place_id in emptier]
+                happened_at = max([happened_at, *fitting])
+            month = month_in_lab(lab, happened_at)
             ids = _insert_movements(cursor, lab, actor, now, happened_at, month, entry, lines)
             _add_flows(cursor, lab.pk, flow_deltas(lines, month))
         posted.send(sender=post, lab=lab, lines=lines, now=now)
@@ -117,7 +120,8 @@ def post(
 
 def _change_containers(
     cursor: CursorWrapper, lab_id: int, lines: Sequence[Line], holds: Mapping[int, Holds]
-) -> None:
+) -> list[int]:
+    """Returns the places of the containers that hold less than before."""
     change: dict[int, int] = defaultdict(int)
     for line in lines:
         if line.source.kind == PlaceKind.CONTAINER:
@@ -135,6 +139,7 @@ def _change_containers(
         )
         if cursor.rowcount != 1:
             raise _refusal(lab_id, place_id, delta, hold)
+    return [place_id for place_id in change if change[place_id] < 0]
 
 
 def _refusal(lab_id: int, place_id: int, delta_ul: int, hold: Holds) -> Conflict:
@@ -168,7 +173,7 @@ def _refusal(lab_id: int, place_id: int, delta_ul: int, hold: Holds) -> Conflict
         "volume",
         "over-capacity",
         f"{container.code} has room for {max(room_ml, 0):g} mL more.",
-        "Put in less, use another container, or correct its capacity.",
+        "Put in less, use another container, or have a steward correct its capacity.",
     )
 
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from functools import lru_cache
 from typing import Any
+from zoneinfo import ZoneInfo
 
-from inventory.models import Solvent
+from inventory.models import Container, Movement, PlaceKind, Solvent
 from inventory.rules.errors import InputError
 from inventory.rules.volume import Entry, Liquid, Measured, measure, parse_entry
 
@@ -48,8 +49,13 @@ def _measured_text(raw: str | tuple[tuple[str, str], ...], liquid: Liquid, field
     return measure(entry, liquid, field=field)
 
 
-def moment(now: datetime, happened_at: datetime | None, *, field: str = "happened_at") -> datetime:
-    """When it happened: now unless said otherwise, never in the future."""
+def moment(
+    now: datetime, happened_at: datetime | None, *containers: Container, field: str = "happened_at"
+) -> datetime:
+    """When it happened: now unless said otherwise, never in the future.
+
+    containers: those that it happens to; nothing moves in or out of one before it was counted.
+    """
     if happened_at is None:
         return now
     if happened_at.tzinfo is None:
@@ -58,4 +64,26 @@ def moment(now: datetime, happened_at: datetime | None, *, field: str = "happene
         )
     if happened_at > now + CLOCK_SLACK:
         raise InputError(field, "in-the-future", "That has not happened yet.", "Check the date and time.")
-    return min(happened_at, now)
+    happened = min(happened_at, now)
+    for container in containers:
+        began_at = container.counting_began_at
+        if happened < began_at - CLOCK_SLACK:
+            raise _too_early(container, field)
+        happened = min(max(happened, began_at), now)
+    return happened
+
+
+def _too_early(container: Container, field: str) -> InputError:
+    began_at = container.counting_began_at.astimezone(ZoneInfo(container.lab.time_zone))
+    bought = Movement.objects.filter(
+        destination_id=container.place_id, kind="receive", source__kind=PlaceKind.SUPPLIER
+    ).exists()
+    code, words = (
+        ("before-receipt", "was received on") if bought else ("before-counting", "has been counted since")
+    )
+    return InputError(
+        field,
+        code,
+        f"{container.code} {words} {began_at:%Y-%m-%d %H:%M}; before that nothing moved in or out of it.",
+        "Check the date and time.",
+    )

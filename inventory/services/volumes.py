@@ -16,9 +16,10 @@ from inventory.services import ledger, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
-from inventory.services.measuring import liquid_of, measured, moment
+from inventory.services.measuring import CLOCK_SLACK, liquid_of, measured, moment
 from inventory.services.places import boundary, container_end
 from inventory.services.pouring import MADE, Inflow, plan_inflow
+from inventory.services.timing import changes_since
 
 Amount = str | Mapping[str, Any] | Entry
 # A draw or a put-back outside a run may touch only these boundaries.
@@ -58,7 +59,7 @@ def draw(
 
     Raises Conflict when the container holds less, another lot by now, or nothing.
     """
-    happened = moment(now, happened_at)
+    happened = moment(now, happened_at, container)
     lot = held_lot(container)
     volume = measured(amount, lot.solvent)
     line = Line(
@@ -125,7 +126,7 @@ def put_back(
     note: str = "",
 ) -> Posted:
     """Unused solvent comes back into a container, by default the lot that it holds."""
-    happened = moment(now, happened_at)
+    happened = moment(now, happened_at, container)
     batch = lot or container.lot
     if batch is None:
         raise Conflict(
@@ -172,7 +173,7 @@ def pour(
 
     The poured liquid brings its age along: the receiving container counts as opened no later.
     """
-    happened = moment(now, happened_at)
+    happened = moment(now, happened_at, source, into)
     if source.pk == into.pk:
         raise InputError("into", "same-container", "A container cannot be poured into itself.")
     with transaction.atomic():
@@ -240,9 +241,10 @@ def count(
 ) -> tuple[Posted | None, int]:
     """Set the record to what was found. The difference is a movement; returns it in µl (found less recorded).
 
-    A zero amount is allowed: the container was found empty.
+    A zero amount is allowed: the container was found empty. A count entered late is held against what the
+    container held by the records at that time.
     """
-    happened = moment(now, happened_at)
+    happened = moment(now, happened_at, container)
     with transaction.atomic():
         held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
         if held.discarded_at is not None:
@@ -252,10 +254,13 @@ def count(
                 "container", "lot-not-known", f"{held.code} never held anything.", "Receive into a container."
             )
         found = measured_or_zero(amount, held.lot, held.capacity_ul)
-        difference_ul = found.volume_ul - held.volume_ul
-        posted = _book_difference(lab, actor, now, happened, held, found, kind) if difference_ul else None
+        recorded_ul = _recorded_then(held, happened, now)
+        difference_ul = found.volume_ul - recorded_ul
+        posted = None
+        if difference_ul:
+            posted = _book_difference(lab, actor, now, happened, held, found, difference_ul, kind)
         data = {
-            "recorded_ul": held.volume_ul,
+            "recorded_ul": recorded_ul,
             "found_ul": found.volume_ul,
             "u_found_ul": found.u_volume_ul,
             "as_entered": found.as_entered,
@@ -270,12 +275,24 @@ def measured_or_zero(amount: Amount, lot: Lot, capacity_ul: int | None = None) -
     return measure(entry, liquid_of(lot.solvent), field="volume", capacity_ul=capacity_ul, allow_zero=True)
 
 
+def _recorded_then(held: Container, happened: datetime, now: datetime) -> int:
+    """What the container held by the records at that time, in µl."""
+    since = changes_since(held.place_id, happened) if happened < now else []
+    return held.volume_ul - sum(change_ul for _, change_ul in since)
+
+
 def _book_difference(
-    lab: Lab, actor: User, now: datetime, happened: datetime, held: Container, found: Measured, kind: str
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    happened: datetime,
+    held: Container,
+    found: Measured,
+    change_ul: int,
+    kind: str,
 ) -> Posted:
     assert held.lot is not None
     here, difference = container_end(held), boundary(lab, PlaceKind.COUNT_DIFFERENCE)
-    change_ul = found.volume_ul - held.volume_ul
     source, destination = (difference, here) if change_ul > 0 else (here, difference)
     line = Line(
         kind=kind,
@@ -330,11 +347,15 @@ def discard(
     note: str = "",
 ) -> Posted | None:
     """The container leaves for licensed disposal with all that is in it; it never comes back into use."""
-    happened = moment(now, happened_at)
+    happened = moment(now, happened_at, container)
     with transaction.atomic():
         held = Container.objects.select_for_update().select_related("lab").get(pk=container.pk)
         if held.discarded_at is not None:
             raise Conflict("container", "container-discarded", f"{held.code} has been discarded already.")
+        if happened < now and changes_since(held.place_id, happened + CLOCK_SLACK):
+            raise Conflict(
+                "happened_at", "used-since", f"{held.code} was used after that.", "Check the date and time."
+            )
         posted = None
         if held.volume_ul and held.lot_id is not None:
             line = Line(

@@ -47,6 +47,7 @@ class Entry:
     """What was booked together, and which lot each bottle held before and after."""
 
     lines: list[Line]
+    day: date
     month: date
     before: dict[int, int | None]
     after: dict[int, int | None]
@@ -79,7 +80,7 @@ class Model:
 
     def draw(self, number: int, volume: int, day: date) -> None:
         bottle = self._usable(number)
-        demand(0 < volume <= bottle.held)
+        demand(0 < volume <= self._least_since(number, day))
         self._book([Line(self._lot(bottle), number, "reaction", volume)], day, {number: bottle.lot})
         self._was_open(bottle, day)
 
@@ -97,7 +98,7 @@ class Model:
         demand(giver != taker)
         source, into = self._usable(giver), self._usable(taker)
         volume = source.held if volume is None else volume
-        demand(0 < volume <= source.held and into.held + volume <= into.capacity)
+        demand(0 < volume <= self._least_since(giver, day) and into.held + volume <= into.capacity)
         lot = self._lot(source)
         demand(not into.held or self.lots[self._lot(into)].solvent == self.lots[lot].solvent)
         self._was_open(source, day)
@@ -163,7 +164,7 @@ class Model:
             self._flow(line, entry.month, -1)
         self._move(back)
         entry.final = True
-        self.entries.append(Entry(back, entry.month, {}, {}, final=True))
+        self.entries.append(Entry(back, entry.day, entry.month, {}, {}, final=True))
         for at in entry.after:
             self._give_lot_back(number, at, change[at])
 
@@ -194,12 +195,24 @@ class Model:
               blended: dict[int, int] | None = None) -> None:  # fmt: skip
         before = {number: self.bottles[number].lot for number in after}
         month = day.replace(day=1)
-        self.entries.append(Entry(lines, month, before, after, blended or {}))
+        self.entries.append(Entry(lines, day, month, before, after, blended or {}))
         for line in lines:
             self._flow(line, month, 1)
         self._move(lines)
         for number, lot in after.items():
             self.bottles[number].lot = lot
+
+    def _least_since(self, number: int, day: date) -> int:
+        """The least that a bottle held at the end of that day or of any later one."""
+        later: Counter[date] = Counter()
+        for entry in self.entries:
+            for line in entry.lines if entry.day > day and not entry.final else []:
+                later[entry.day] += line.volume * ((line.destination == number) - (line.source == number))
+        held = least = self.bottles[number].held
+        for each in sorted(later, reverse=True):
+            held -= later[each]
+            least = min(least, held)
+        return least
 
     def _move(self, lines: list[Line]) -> None:
         for line in lines:

@@ -38,6 +38,7 @@ DAYS_BACK = st.integers(0, 40)
 # In percent of what the records hold, so that most succeed and some ask for too much.
 SHARES = st.one_of(st.integers(1, 115), st.sampled_from([100, 101]))
 TARE_MG = 412_345
+RECEIVED_AT = make.NOW - timedelta(days=41)  # before anything else that is entered late
 
 
 def amount(volume_ul: int) -> dict[str, str]:
@@ -120,10 +121,10 @@ class LedgerMachine(RuleBasedStateMachine):
         opened_on = make.TODAY - timedelta(days=days_back) if opened == "opened" else None
         facts = ContainerFacts(capacity_ul=capacity, opened=opened, opened_on=opened_on, tare_mg=TARE_MG)
         got = self.both(
-            lambda: self.model.receive(solvent, volume, capacity, opened, opened_on, make.TODAY),
+            lambda: self.model.receive(solvent, volume, capacity, opened, opened_on, RECEIVED_AT.date()),
             lambda: containers.receive(
                 **self.at, solvent=make.solvent(solvent), amount=amount(volume), facts=facts,
-                lot=LotFacts(origin="purchased"),
+                lot=LotFacts(origin="purchased"), happened_at=RECEIVED_AT,
             ),
         )  # fmt: skip
         if got:

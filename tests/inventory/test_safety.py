@@ -86,7 +86,10 @@ def test_drawing_from_a_sealed_bottle_starts_its_clock_that_day(club: make.Club)
 
 
 def test_a_draw_entered_late_moves_the_opening_back_never_on(club: make.Club) -> None:
-    container = make.stocked(club, ETHER, inhibited=True)
+    container = make.stocked(
+        club, ETHER, inhibited=True, happened_at=make.NOW - timedelta(days=40),
+        received_on=day("2026-01-29"), opened_on=make.TODAY,
+    )  # fmt: skip
     for days in (-30, 10):
         volumes.draw(
             **at(club, 20), container=make.fresh(container), amount="10 mL",
