@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Sum
+from django.db.models import F, Q, Sum
 
 from inventory.models import LOSSES, Container, Lab, Lot, LotParent, Movement, Place, PlaceKind, Solvent, User
 from inventory.rules.errors import Conflict, InputError
@@ -16,7 +16,7 @@ from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
 from inventory.services.ledger import End, Line, Posted, month_in_lab
-from inventory.services.measuring import measured, moment
+from inventory.services.measuring import CLOCK_SLACK, measured, moment
 from inventory.services.places import boundary
 from inventory.services.pouring import Inflow
 from inventory.services.volumes import Amount, draw, put_in
@@ -90,6 +90,31 @@ def _open_run(run: Run) -> Run:
     return held
 
 
+def _moment_in(run: Run, now: datetime, happened_at: datetime | None, *containers: Container) -> datetime:
+    """When it happened in a run and to containers: not before the run started."""
+    happened = moment(now, happened_at, *containers)
+    if happened < run.started_at - CLOCK_SLACK:
+        raise InputError(
+            "happened_at", "before-start", f"Run {run.pk} had not started then.", "Check the date and time."
+        )
+    return min(max(happened, run.started_at), now)
+
+
+def _after_last_use(run: Run, happened: datetime) -> datetime:
+    """A run is closed after all that moved in or out of it. Raises InputError when it was used later."""
+    used = Movement.objects.filter(Q(source_id=run.place_id) | Q(destination_id=run.place_id))
+    standing = used.values_list("happened_at", "reversal_of_id", "reversed_by")
+    last = max(
+        (at for at, reverses, reversed_by in standing if (reverses, reversed_by) == (None, None)),
+        default=happened,
+    )
+    if last > happened + CLOCK_SLACK:
+        raise InputError(
+            "happened_at", "used-since", f"Run {run.pk} was used after that.", "Check the date and time."
+        )
+    return max(last, happened)
+
+
 def _touch(run: Run) -> None:
     Run.objects.filter(pk=run.pk).update(version=F("version") + 1)
 
@@ -106,6 +131,7 @@ def charge(
     note: str = "",
 ) -> Posted:
     """Take solvent out of a container into an open run."""
+    happened = _moment_in(run, now, happened_at, container)
     with transaction.atomic():
         held = _open_run(run)
         posted = draw(
@@ -115,7 +141,7 @@ def charge(
             container=container,
             amount=amount,
             destination=run_end(held),
-            happened_at=happened_at,
+            happened_at=happened,
             kind="charge",
             note=note,
         )
@@ -139,7 +165,7 @@ def give_back(
 
     Its parents are the lots charged, in proportion. More back than went out is booked and becomes a finding.
     """
-    happened = moment(now, happened_at)
+    happened = _moment_in(run, now, happened_at, container)
     with transaction.atomic():
         held = _open_run(run)
         kind = solvent or _only_solvent(held)
@@ -228,11 +254,13 @@ def run_close(
 ) -> Run:
     """Close a run. What is left in it goes to the losses named, the rest to "unaccounted".
 
-    Raises InputError when more is named than is left.
+    Raises InputError when more is named than is left, or the run was used after that time.
     """
-    happened = moment(now, happened_at)
+    happened = _moment_in(run, now, happened_at)
     with transaction.atomic():
         held = _open_run(run)
+        if happened < now:
+            happened = _after_last_use(held, happened)
         left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
         lines = _named(held, losses, left) + _remainder(held, left)
         if lines:
