@@ -22,8 +22,9 @@ from inventory.services.pouring import Inflow
 from inventory.services.volumes import Amount, draw, put_in
 from recovery.models import Run, RunSum
 from recovery.rules.shares import split_in_proportion
+from recovery.services.sums import MORE_BACK, note_more_back
 
-MORE_BACK = "more-back-than-out"
+__all__ = ["MORE_BACK", "Loss", "charge", "give_back", "run_close", "run_start"]
 
 
 @dataclass(frozen=True)
@@ -103,11 +104,9 @@ def _moment_in(run: Run, now: datetime, happened_at: datetime | None, *container
 def _after_last_use(run: Run, happened: datetime) -> datetime:
     """A run is closed after all that moved in or out of it. Raises InputError when it was used later."""
     used = Movement.objects.filter(Q(source_id=run.place_id) | Q(destination_id=run.place_id))
-    standing = used.values_list("happened_at", "reversal_of_id", "reversed_by")
-    last = max(
-        (at for at, reverses, reversed_by in standing if (reverses, reversed_by) == (None, None)),
-        default=happened,
-    )
+    rows = used.values_list("happened_at", "reversal_of_id", "reversed_by")
+    standing = [at for at, reverses, reversed_by in rows if reverses is None and reversed_by is None]
+    last = max(standing, default=happened)
     if last > happened + CLOCK_SLACK:
         raise InputError(
             "happened_at", "used-since", f"Run {run.pk} was used after that.", "Check the date and time."
@@ -182,7 +181,7 @@ def give_back(
             note=note,
         )
         posted = put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
-        _note_findings(held)
+        note_more_back(held)
         _touch(held)
     return posted
 
@@ -233,14 +232,6 @@ def _recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetim
         ]
     )
     return lot
-
-
-def _note_findings(run: Run) -> None:
-    """More back than out is a finding of the run, never an error that hides it."""
-    more = RunSum.objects.filter(run=run, returned_ul__gt=F("charged_ul")).exists()
-    if more and MORE_BACK not in run.findings:
-        run.findings = [*run.findings, MORE_BACK]
-        Run.objects.filter(pk=run.pk).update(findings=run.findings)
 
 
 def run_close(
@@ -315,8 +306,8 @@ def _remainder(run: Run, left: Mapping[int, int]) -> list[Line]:
 
 def _loss_line(run: Run, solvent_id: int, volume_ul: int, other: End, u_ul: int = 0) -> Line:
     lot_id = (
-        Movement.objects.filter(destination_id=run.place_id, solvent_id=solvent_id)
-        .order_by("id")
+        Movement.objects.filter(destination_id=run.place_id, solvent_id=solvent_id, kind="charge")
+        .order_by(F("reversed_by").asc(nulls_first=True), "id")
         .values_list("lot_id", flat=True)[0]
     )
     ends = (run_end(run), other) if volume_ul > 0 else (other, run_end(run))

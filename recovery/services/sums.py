@@ -13,6 +13,8 @@ from inventory.models import LOSSES, Lab, Movement, PlaceKind
 from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
 
+MORE_BACK = "more-back-than-out"
+
 
 def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> None:
     """Receiver of `ledger.posted`: bring the sums of every run touched up to date.
@@ -26,8 +28,21 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
         return
     for run in Run.objects.filter(lab=lab, place_id__in=touched).order_by("pk"):
         rewrite(run)
-        if run.closed_at is not None and any(line.reversal_of_id is not None for line in lines):
+        if all(line.reversal_of_id is None for line in lines):
+            continue
+        note_more_back(run, may_be_mended=True)
+        if run.closed_at is not None:
             Run.objects.filter(pk=run.pk).update(closed_at=None, version=F("version") + 1)
+
+
+def note_more_back(run: Run, *, may_be_mended: bool = False) -> None:
+    """More back than out is a finding of the run, never an error that hides it."""
+    more = RunSum.objects.filter(run=run, returned_ul__gt=F("charged_ul")).exists()
+    if more == (MORE_BACK in run.findings) or not (more or may_be_mended):
+        return
+    kept = [code for code in run.findings if code != MORE_BACK]
+    run.findings = [*kept, MORE_BACK] if more else kept
+    Run.objects.filter(pk=run.pk).update(findings=run.findings)
 
 
 def rewrite(run: Run) -> list[RunSum]:

@@ -88,8 +88,9 @@ def test_what_was_not_bought_is_counted_from_a_day_on(club: make.Club) -> None:
     for bottle in (make.stocked(club, origin="not-known"), make.empty(club)):
         late: dict[str, Any] = {"container": make.fresh(bottle), "lot": lot, "happened_at": early}
         source = club.end("unaccounted")
-        code = refused(lambda late=late: volumes.put_back(**at(club), **late, amount="1 mL", source=source))
-        assert code == ("happened_at", "before-counting")
+        with pytest.raises(InputError) as refusal:
+            volumes.put_back(**at(club), **late, amount="1 mL", source=source)
+        assert (refusal.value.field, refusal.value.code) == ("happened_at", "before-counting")
 
 
 def test_a_receipt_entered_late_begins_the_counting(club: make.Club) -> None:
@@ -155,7 +156,7 @@ def test_a_late_pour_needs_what_was_there_then(club: make.Club) -> None:
     put_back(club, giver, make.NOW - 2 * DAY, "300 mL")
 
     def pour(amount: str, when: datetime) -> Posted:
-        ends = {"source": make.fresh(giver), "into": make.fresh(taker)}
+        ends: dict[str, Any] = {"source": make.fresh(giver), "into": make.fresh(taker)}
         return volumes.pour(**at(club), **ends, amount=amount, happened_at=when)
 
     assert refused(lambda: pour("101 mL", make.NOW - 5 * DAY)) == ("happened_at", "not-enough-then")
