@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from django.db import connection
 
 from inventory.models import BOUNDARIES, Container, Lab, Location, Place, PlaceKind
@@ -25,6 +27,15 @@ def boundary(lab: Lab, kind: str, *, field: str = "to") -> End:
 
 def container_end(container: Container) -> End:
     return End(container.place_id, PlaceKind.CONTAINER.value)
+
+
+def lock_runs(place_ids: Iterable[int]) -> None:
+    """Lock runs by their places, before any container: what works their sums out must see every movement.
+
+    Leaves rows that merely name the place alone. Only inside a transaction.
+    """
+    runs = Place.objects.filter(pk__in=set(place_ids), kind=PlaceKind.RUN).order_by("pk")
+    list(runs.select_for_update(no_key=True).values_list("pk", flat=True))
 
 
 def fold(name: str) -> str:

@@ -7,13 +7,15 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from django.db import IntegrityError, transaction
+from django.db.models import QuerySet
 
-from inventory.models import Container, Lab, Movement, User
+from inventory.models import Container, Lab, Movement, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger, safety
 from inventory.services.containers import set_opened
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
+from inventory.services.places import lock_runs
 from inventory.services.readings import standing_tests
 
 
@@ -25,7 +27,9 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
     if not reason.strip():
         raise InputError("reason", "missing", "A reversal needs a reason.", "Say what was wrong.")
     with transaction.atomic():
-        containers = _lock_containers(_booked(lab, entry))
+        booked = _booked(lab, entry)
+        lock_runs({p for m in booked for p in (m.source_id, m.destination_id)})
+        containers = _lock_containers(booked)
         # Read again under the locks: another reversal of the same entry may have come first.
         booked = _booked(lab, entry)
         _check_reversible(booked)
@@ -102,17 +106,24 @@ def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
     if not relabelled:
         came_in_ul = sum(m.volume_ul for m in booked if m.destination_id == container.place_id)
         empties = came_in_ul > 0 and container.volume_ul == came_in_ul
-        return Holds(left, _lot_before(container, first) if empties else first.lot_id)
-    if standing_tests([left]).exists():
-        # The reading would be left with a lot that is nowhere, and a bad one would be forgotten.
+        found = _lot_before(container, first) if empties else first.lot_id
+        if found != left:
+            _check_untested(container, standing_tests([left]).filter(container=container))
+        return Holds(left, found)
+    _check_untested(container, standing_tests([left]))
+    outgoing = [m for m in booked if m.kind == "blend" and m.source_id == container.place_id]
+    return Holds(left, outgoing[0].lot_id)
+
+
+def _check_untested(container: Container, tests: QuerySet[PeroxideTest]) -> None:
+    """Readings would be left with a lot that is here no more, and a bad one would be forgotten."""
+    if tests.exists():
         raise Conflict(
             "entry",
             "tested-since",
             f"What is in {container.code} has been tested since.",
             "Withdraw the test first, and record it anew afterwards.",
         )
-    outgoing = [m for m in booked if m.kind == "blend" and m.source_id == container.place_id]
-    return Holds(left, outgoing[0].lot_id)
 
 
 def _lot_before(container: Container, first: Movement) -> int | None:

@@ -17,7 +17,7 @@ from inventory.services.containers import day_in_lab
 from inventory.services.events import record
 from inventory.services.ledger import End, Line, Posted, month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, measured, moment
-from inventory.services.places import boundary
+from inventory.services.places import boundary, lock_runs
 from inventory.services.pouring import Inflow
 from inventory.services.volumes import Amount, draw, put_in
 from recovery.models import Run, RunSum
@@ -83,6 +83,7 @@ def run_start(
 
 def _open_run(run: Run) -> Run:
     """The run's row, locked for this transaction. Raises Conflict when it is closed."""
+    lock_runs([run.place_id])
     held = Run.objects.select_for_update(of=("self",)).select_related("lab").get(pk=run.pk)
     if held.closed_at is not None:
         raise Conflict(
