@@ -10,13 +10,15 @@ from django.db.models.signals import post_migrate
 
 
 def _after_migrate(sender: AppConfig, using: str, plan: Any = None, **_: Any) -> None:
+    from django.utils import timezone
+
     from inventory.models import append_only
     from inventory.services import shipped
 
     connection = connections[using]
     append_only.install(connection)
     if sender.label == "inventory" and "inventory_solvent" in connection.introspection.table_names():
-        shipped.load(using=using)
+        shipped.load(now=timezone.now(), using=using)
 
 
 class InventoryConfig(AppConfig):

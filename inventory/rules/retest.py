@@ -165,7 +165,7 @@ def _clock_dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
     test = _passed_test(facts, policy, clock)
     first = _interval_due(facts, policy, clock)
     if test is None:
-        return [first, *_overdue_when_opened(facts, policy, clock)]
+        return [first, *_opened_by_a_test(facts, policy, clock), *_overdue_when_opened(facts, policy, clock)]
     renewed = _interval_due(facts, policy, test)
     if clock.counts_from == "received":
         # A test opens the bottle: the opened interval may shorten the unopened one, never lengthen it.
@@ -201,6 +201,19 @@ def _passed_test(facts: ContainerFacts, policy: Policy, clock: _Clock) -> _Clock
     if _test_too_early(facts, clock):
         return None
     return _Clock("test", reading.tested_on, "after-passed-test", clock.unknown)
+
+
+def _opened_by_a_test(facts: ContainerFacts, policy: Policy, clock: _Clock) -> Iterable[Due]:
+    """A test opens the bottle: a later day that is told for the opening gives no longer time than it did."""
+    reading = facts.last_test
+    if clock.counts_from != "opened" or facts.origin != "purchased" or clock.start is None:
+        return
+    if reading is None or reading.tested_on is None or reading.tested_on >= clock.start:
+        return
+    if facts.received_on is None or reading.tested_on >= facts.received_on:
+        yield _interval_due(
+            facts, policy, _Clock("test", reading.tested_on, "after-passed-test", clock.unknown)
+        )
 
 
 def _test_too_early(facts: ContainerFacts, clock: _Clock) -> bool:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from django.db import IntegrityError, transaction
 from django.db.models import F
 
-from inventory.models import Container, Lab, Location, Lot, Place, PlaceKind, Solvent, User
+from inventory.models import Container, Lab, Location, Lot, Movement, Place, PlaceKind, Solvent, User
 from inventory.rules.codes import check_code, make_code
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.volume import Entry
@@ -20,8 +20,11 @@ from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
 from inventory.services.measuring import measured, moment
 from inventory.services.places import boundary, container_end
+from inventory.services.readings import NOT_MIXED_IN, blends_of, lock_containers, standing_tests
 
 CODE_PREFIX = "SK"
+# Movements into a container that bring only what its own record tells of.
+OWN_CONTENT = (*NOT_MIXED_IN, "reversal")
 ATMOSPHERES = ("air", "inert", "unknown")
 SOURCES = {
     Lot.Origin.PURCHASED: PlaceKind.SUPPLIER,
@@ -211,6 +214,7 @@ def receive(
     volume = measured(amount, solvent, field="volume")
     origin = Lot.Origin(lot.origin) if lot.origin in SOURCES else Lot.Origin.NOT_KNOWN
     with transaction.atomic():
+        safety.hold_rules(lab, solvent)
         batch = lot_add(lab=lab, now=now, solvent=solvent, facts=lot)
         container = container_add(
             lab=lab, actor=actor, now=now, facts=facts, lot=batch, counting_began_at=happened
@@ -260,17 +264,35 @@ def mark_opened(*, container: Container, actor: User, now: datetime, opened_on: 
             )
         if held.discarded_at is not None:
             raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
-        recorded_on = day_in_lab(held.lab, held.created_at)
-        if held.opened != Container.Opened.UNOPENED and (opened_on or recorded_on) > recorded_on:
-            raise Conflict(
-                "opened_on",
-                "opening-not-known",
-                f"{held.code} may have been open since before {recorded_on.isoformat()}, when recorded.",
-                "Give the earlier day if you know it, or test it: a passed test starts the clock anew.",
-            )
+        _check_opening_fits(held, opened_on)
         set_opened(held, actor=actor, now=now, opened_on=opened_on)
     held.refresh_from_db()
     return held
+
+
+def _check_opening_fits(held: Container, opened_on: date | None) -> None:
+    """Refuse an opening that is later than what is in the container may have been open."""
+    known_by = day_in_lab(held.lab, held.created_at)
+    if held.opened == Container.Opened.UNOPENED:
+        tests = standing_tests([held.lot_id] if held.lot_id else []).filter(container=held)
+        undated = tests.filter(tested_on=None).first()
+        if undated is None or opened_on is None:
+            return
+        known_by = day_in_lab(held.lab, undated.recorded_at)
+    elif Movement.objects.filter(destination_id=held.place_id).exclude(kind__in=OWN_CONTENT).exists():
+        # The day that is not known is that of another bottle, perhaps long before this one was recorded.
+        raise _opening_not_known(held, "What was poured into it may have been open for longer.")
+    if (opened_on or known_by) > known_by:
+        raise _opening_not_known(held, f"It may have been open since before {known_by.isoformat()}.")
+
+
+def _opening_not_known(held: Container, why: str) -> Conflict:
+    return Conflict(
+        "opened_on",
+        "opening-not-known",
+        f"{held.code} cannot be opened for the first time then. {why}",
+        "Give the earlier day if you know it, or test it: a passed test starts the clock anew.",
+    )
 
 
 def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> None:
@@ -278,9 +300,35 @@ def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> Non
 
     Only inside a transaction, with the row locked.
     """
-    later = held.opened_on is not None and held.opened_on > day
-    if held.opened == Container.Opened.UNOPENED or later:
-        set_opened(held, actor=actor, now=now, opened_on=day)
+    if held.opened == Container.Opened.UNOPENED:
+        set_opened(held, actor=actor, now=now, opened_on=safety.first_opened_on(held, day))
+    elif held.opened_on is not None and held.opened_on > day:
+        move_opening_back(held, actor=actor, now=now, day=day)
+
+
+def move_opening_back(held: Container, *, actor: User, now: datetime, day: date) -> None:
+    """It was open earlier than recorded, and so was all that was poured from it into other containers.
+
+    Only inside a transaction, with the row locked.
+    """
+    set_opened(held, actor=actor, now=now, opened_on=day)
+    for taker in _poured_into(held):
+        if taker.opened_on is not None and taker.opened_on > day:
+            move_opening_back(taker, actor=actor, now=now, day=day)
+
+
+def _poured_into(giver: Container) -> list[Container]:
+    """Containers in use that still hold something that was poured from this one, locked."""
+    poured = Movement.objects.filter(source_id=giver.place_id, kind="pour", reversed_by=None)
+    found = {
+        pk
+        for lot_id, place_id in poured.values_list("lot_id", "destination_id").distinct()
+        for pk in Container.objects.filter(
+            place_id=place_id, lot_id__in=blends_of(lot_id), discarded_at=None
+        ).values_list("pk", flat=True)
+    }
+    lock_containers(list(found))
+    return list(Container.objects.select_related("lab").filter(pk__in=found).order_by("place_id"))
 
 
 def set_opened(held: Container, *, actor: User, now: datetime, opened_on: date | None) -> None:

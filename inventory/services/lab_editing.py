@@ -9,10 +9,10 @@ from zoneinfo import available_timezones
 
 from django.db import transaction
 
-from inventory.models import Container, Lab, Policy, User
+from inventory.models import Lab, Policy, User
 from inventory.rules.errors import InputError
 from inventory.services.events import record
-from inventory.services.safety import policy_set, refresh_due
+from inventory.services.safety import policy_set, refresh_lab
 
 TEXTS = ("name", "time_zone", "emergency_text", "contact", "due_soon_days")
 
@@ -58,6 +58,5 @@ def lab_edit(
             policy_set(lab=lab, actor=actor, now=now, policy=policy)
         elif "time_zone" in changed:
             # The day on which a container entered the records is a day in the lab's zone.
-            for container in Container.objects.filter(lab=lab, discarded_at=None, lot__isnull=False):
-                refresh_due(container=container, now=now)
+            refresh_lab(lab=lab, now=now)
     return lab

@@ -9,6 +9,7 @@ from typing import Any
 
 from inventory.models import Container, Lot, LotParent, PlaceKind
 from inventory.rules.errors import Conflict
+from inventory.services import safety
 from inventory.services.ledger import End, Holds, Line
 from inventory.services.places import boundary, container_end
 
@@ -55,7 +56,11 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
         note=inflow.note,
     )
     if into.volume_ul == 0:
-        return Plan([arrival], Holds(into.lot_id, inflow.lot.pk), inflow.opened_on)
+        opened_on = inflow.opened_on
+        if into.lot_id == inflow.lot.pk:
+            # More of its own lot gives an emptied container no later opening than it has.
+            opened_on = _earlier(safety.counts_open_since(into, day=day), opened_on)
+        return Plan([arrival], Holds(into.lot_id, inflow.lot.pk), opened_on)
     assert into.lot_id is not None, "a CHECK constraint ties content to a lot"
     held = Lot.objects.select_related("solvent").get(pk=into.lot_id)
     if held.solvent_id != inflow.lot.solvent_id:
@@ -65,7 +70,7 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
             f"{into.code} holds {held.solvent.name}: unlike solvents are never put together.",
             "Choose an empty container or one with the same solvent.",
         )
-    opened_on = _earlier(_opened_on(into), inflow.opened_on)
+    opened_on = _earlier(safety.counts_open_since(into, day=day), inflow.opened_on)
     for lot in (held, inflow.lot):
         # Distilled or blended material ages from the day it was made, whatever bottle it stands in.
         if lot.made_on is not None or lot.origin in MADE:
@@ -74,11 +79,6 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
         return Plan([arrival], Holds(held.pk, held.pk), opened_on)
     blend = _blend(held, inflow.lot, into.volume_ul, inflow.volume_ul, now, day)
     return Plan([arrival, *_relabel(into, held, inflow, blend)], Holds(held.pk, blend.pk), opened_on)
-
-
-def _opened_on(container: Container) -> date | None:
-    """A container that was never opened counts as opened by this very inflow, so it shortens nothing."""
-    return date.max if container.opened == Container.Opened.UNOPENED else container.opened_on
 
 
 def _earlier(one: date | None, other: date | None) -> date | None:

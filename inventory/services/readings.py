@@ -32,9 +32,13 @@ def reading_of(test: PeroxideTest) -> Reading:
 
 def standing_tests(lot_ids: Iterable[int]) -> QuerySet[PeroxideTest]:
     """Tests of these lots that are neither withdrawn nor withdrawals, oldest first."""
+    return _standing().filter(lot_id__in=list(lot_ids))
+
+
+def _standing() -> QuerySet[PeroxideTest]:
     return (
         PeroxideTest.objects.alias(takes_back=no_id("withdraws_id"))
-        .filter(lot_id__in=list(lot_ids), takes_back=0, withdrawn_by__isnull=True)
+        .filter(takes_back=0, withdrawn_by__isnull=True)
         .order_by("recorded_at", "id")
     )
 
@@ -79,10 +83,16 @@ def last_reading(container: Container, level_mg_per_l: Decimal) -> Reading | Non
     if container.lot_id is None:
         return None
     zone = ZoneInfo(container.lab.time_zone)
-    own = deciding(list(standing_tests([container.lot_id]).filter(container=container)), level_mg_per_l, zone)
+    made_here = list(_standing().filter(container=container))
+    own = deciding([t for t in made_here if t.lot_id == container.lot_id], level_mg_per_l, zone)
     reading = reading_of(own) if own else None
     if own and reading and not passes(reading, level_mg_per_l):
         return reading
+    left = _left_behind(
+        [t for t in made_here if t.lot_id != container.lot_id], own, container, level_mg_per_l
+    )
+    if left is not None:
+        return reading_of(left)
     mixed = own is not None and _mixed_since(container, own, zone)
     if own and not mixed and _after_making(own, container.lot):
         return reading
@@ -90,6 +100,35 @@ def last_reading(container: Container, level_mg_per_l: Decimal) -> Reading | Non
     if bad is not None:
         return reading_of(bad)
     return None if mixed else reading
+
+
+def _left_behind(
+    before: Sequence[PeroxideTest], own: PeroxideTest | None, container: Container, level_mg_per_l: Decimal
+) -> PeroxideTest | None:
+    """A bad reading of what was in the container before: peroxides stay behind when it dries or is emptied.
+
+    A test of what is in it now answers it, when it passed, was recorded later and is dated no earlier.
+    Lots that were blended into this one are not asked: their readings came along with the liquid.
+    """
+    zone = ZoneInfo(container.lab.time_zone)
+    bad = deciding(before, level_mg_per_l, zone) if before else None
+    if bad is None or passes(reading_of(bad), level_mg_per_l):
+        return None
+    if own is not None and own.tested_on is not None and own.pk > bad.pk:
+        bad_on = bad.tested_on or bad.recorded_at.astimezone(zone).date()
+        if own.tested_on >= bad_on:
+            return None
+    return None if bad.lot_id in _parts_of(container.lot_id) else bad
+
+
+def _parts_of(lot_id: int | None) -> set[int]:
+    """All lots that were blended into one."""
+    found: set[int] = set()
+    frontier = set() if lot_id is None else {lot_id}
+    while frontier:
+        frontier = _blended_into(frontier) - found
+        found |= frontier
+    return found
 
 
 def _after_making(test: PeroxideTest, lot: Lot | None) -> bool:

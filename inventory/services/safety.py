@@ -6,13 +6,13 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, Literal, cast
 from zoneinfo import ZoneInfo
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
@@ -32,7 +32,8 @@ from inventory.services.readings import (
 )
 
 __all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "due_of", "facts_of"]
-__all__ += ["last_reading", "observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
+__all__ += ["first_opened_on", "hold_rules", "last_reading", "refresh_lab"]
+__all__ += ["observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
 __all__ += ["sign_withdraw", "standing_tests", "test_record", "test_withdraw", "worst_sign"]
 
 # Worst first; the first one present is shown and opens an alert.
@@ -93,16 +94,37 @@ def due_of(container: Container) -> Due | None:
     return None if facts is None else next_test(facts, policy)
 
 
-def counts_open_since(container: Container) -> date | None:
-    """The day from which solvent poured out of an opened container counts as open; None: not known.
+def counts_open_since(container: Container, *, day: date | None = None) -> date | None:
+    """The day from which what is in a container counts as open; None: not known. day: when a sealed one is.
 
-    One that was overdue while still sealed counts from its receipt, or pouring it over would make it young.
+    One that was overdue while still sealed counts from its receipt, and one that was tested from its test,
+    or pouring would make it young.
     """
-    due = due_of(container)
-    overdue = due is not None and any(reason.code == "opened-when-overdue" for reason in due.reasons)
-    if overdue and container.opened_on and container.received_on:
-        return min(container.opened_on, container.received_on)
-    return container.opened_on
+    policy = policy_of(container.lab)
+    facts = facts_of(container, policy)
+    if facts is None:
+        return container.opened_on
+    if facts.opened == "unopened" and day is not None:
+        facts = replace(facts, opened="opened", opened_on=first_opened_on(container, day))
+    if facts.opened_on is None:
+        return None
+    days = [facts.opened_on]
+    overdue = any(reason.code == "opened-when-overdue" for reason in next_test(facts, policy).reasons)
+    if overdue and facts.received_on:
+        days.append(facts.received_on)
+    tested_on = facts.last_test and facts.last_test.tested_on
+    if tested_on and (facts.received_on is None or tested_on >= facts.received_on):
+        days.append(tested_on)
+    return min(days)
+
+
+def first_opened_on(container: Container, day: date) -> date | None:
+    """The day of opening of a sealed container that was open by `day`.
+
+    None when a test on an unknown day may have opened it before.
+    """
+    undated = standing_tests([container.lot_id] if container.lot_id else [])
+    return None if undated.filter(container=container, tested_on=None).exists() else day
 
 
 def refresh_due(*, container: Container, now: datetime) -> Due | None:
@@ -313,6 +335,22 @@ def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Any) -> None:
         data = {"from": lab.policy.key, "to": policy.key}
         Lab.objects.filter(pk=lab.pk).update(policy=policy)
         lab.policy = policy
-        held = Container.objects.filter(lab=lab, discarded_at=None, lot__isnull=False).order_by("place_id")
-        _refresh(list(held), now)
+        refresh_lab(lab=lab, now=now)
         record(lab=lab, actor=actor, now=now, verb="policy-set", subject=lab, data=data)
+
+
+def hold_rules(lab: Lab, solvent: Solvent) -> None:
+    """Keep policy and class as they are until the transaction ends, before anything else is locked.
+
+    A change of either works out the dates of all containers it can see, and a new one it cannot see yet.
+    """
+    if connection.vendor != "postgresql":
+        return  # SQLite: a transaction holds the one write lock from its start
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT 1 FROM inventory_lab WHERE id = %s FOR SHARE", [lab.pk])
+        cursor.execute("SELECT 1 FROM inventory_solvent WHERE id = %s FOR SHARE", [solvent.pk])
+
+
+def refresh_lab(*, lab: Lab, now: datetime) -> None:
+    """Work out every due date of a lab again. Empty containers too: one may be filled at this moment."""
+    _refresh(list(Container.objects.filter(lab=lab, discarded_at=None).order_by("place_id")), now)

@@ -2,26 +2,56 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import ROUND_CEILING, Decimal
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Q, QuerySet
 
-from inventory.models import Policy, Solvent
+from inventory.models import Container, Policy, Solvent
 from inventory.rules.catalogue import Fact, SolventData, load_catalogue
 from inventory.rules.errors import InputError
 from inventory.rules.policy_data import load_policies
+from inventory.services.safety import refresh_due
 
 
-def load(*, using: str = "default") -> None:
-    """Write the shipped rows, new ones and changed ones; a lab's own rows are never touched."""
+def load(*, now: datetime, using: str = "default") -> None:
+    """Write the shipped rows, new ones and changed ones; a lab's own rows are never touched.
+
+    Where a peroxide class or a policy has changed, every due date that rests on it is worked out again.
+    """
     with transaction.atomic(using=using):
+        solvents = Solvent.objects.using(using).filter(lab=None)
+        policies = Policy.objects.using(using).filter(lab=None)
+        before = _what_dates_rest_on(solvents, policies)
         for data in load_catalogue().values():
             row = {**columns(data), "state": Solvent.State.SHIPPED}
-            Solvent.objects.using(using).update_or_create(lab=None, key=data.key, defaults=row)
+            solvents.update_or_create(lab=None, key=data.key, defaults=row)
         for policy in load_policies().values():
             body = {"name": policy.name, "source": policy.source, "body": policy.to_json()}
-            Policy.objects.using(using).update_or_create(lab=None, key=policy.key, defaults=body)
+            policies.update_or_create(lab=None, key=policy.key, defaults=body)
+        after = _what_dates_rest_on(solvents, policies)
+        changed = [key for key, value in before.items() if after[key] != value]
+        if changed and using == "default":
+            _work_out_again(changed, now)
+
+
+def _what_dates_rest_on(
+    solvents: QuerySet[Solvent], policies: QuerySet[Policy]
+) -> dict[tuple[str, int], object]:
+    facts: dict[tuple[str, int], object] = {
+        ("solvent", pk): (name, state)
+        for pk, name, state in solvents.values_list("pk", "peroxide_class", "state")
+    }
+    return facts | {("policy", pk): body for pk, body in policies.values_list("pk", "body")}
+
+
+def _work_out_again(changed: list[tuple[str, int]], now: datetime) -> None:
+    ids = {kind: [pk for found, pk in changed if found == kind] for kind in ("solvent", "policy")}
+    resting = Q(lot__solvent__in=ids["solvent"]) | Q(lab__policy__in=ids["policy"])
+    for container in Container.objects.filter(resting, discarded_at=None).order_by("place_id"):
+        refresh_due(container=container, now=now)
 
 
 def columns(data: SolventData) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F
 
-from inventory.models import Container, Lab, Lot, PlaceKind, User
+from inventory.models import Container, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.volume import Entry, Measured, measure, parse_entry
 from inventory.services import ledger, safety
@@ -94,7 +94,7 @@ def put_in(
 ) -> Posted:
     """Book an inflow into a container and what it does to its safety facts. Only inside a transaction."""
     day = day_in_lab(lab, happened_at)
-    held = Container.objects.select_for_update().select_related("lab").get(pk=into.pk)
+    held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=into.pk)
     plan = plan_inflow(into=held, inflow=inflow, now=now, day=day)
     posted = ledger.post(
         lab=lab,
@@ -153,8 +153,12 @@ def _open_since(container: Container, lot: Lot, day: date) -> date | None:
     """The day from which solvent of a lot counts as open when nobody says which bottle it came from."""
     if lot.origin in MADE:
         return day  # its clock runs from the day it was made, wherever it stands
-    holders = Container.objects.filter(lab_id=container.lab_id, lot=lot, opened=Container.Opened.OPENED)
-    days = list(holders.values_list("opened_on", flat=True))
+    went_to = Movement.objects.filter(lot=lot, destination__kind=PlaceKind.CONTAINER).values("destination_id")
+    holders = Container.objects.select_related("lab").filter(place_id__in=went_to)
+    if any(holder.lot_id != lot.pk for holder in holders):
+        return None  # one that has been refilled no longer tells since when the lot was open in it
+    opened = [h for h in holders if h.opened != Container.Opened.UNOPENED]
+    days = [safety.counts_open_since(holder) for holder in opened]
     return min((d for d in days if d), default=None) if None not in days else None
 
 
@@ -349,7 +353,7 @@ def discard(
     """The container leaves for licensed disposal with all that is in it; it never comes back into use."""
     happened = moment(now, happened_at, container)
     with transaction.atomic():
-        held = Container.objects.select_for_update().select_related("lab").get(pk=container.pk)
+        held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
         if held.discarded_at is not None:
             raise Conflict("container", "container-discarded", f"{held.code} has been discarded already.")
         if happened < now and changes_since(held.place_id, happened + CLOCK_SLACK):

@@ -21,7 +21,7 @@ from inventory.rules.sheets.outcomes import Outcome, error
 from inventory.rules.sheets.planning import stops_all
 from inventory.rules.sheets.reading import Table
 from inventory.services.bulk import without_pauses
-from inventory.services.containers import day_in_lab, set_opened
+from inventory.services.containers import day_in_lab, note_drawn, set_opened
 from inventory.services.import_report import (
     Amounts,
     GivenMapping,
@@ -134,8 +134,10 @@ def _open_earlier(log: Log, drafts: Sequence[Draft]) -> None:
         unknown = held.opened == Container.Opened.OPENED and held.opened_on is None
         if unknown or (held.opened_on and held.opened_on <= first[held.pk]):
             continue
-        day = None if held.opened == Container.Opened.UNKNOWN else first[held.pk]
-        set_opened(held, actor=log.actor, now=log.now, opened_on=day)
+        if held.opened == Container.Opened.UNKNOWN:
+            set_opened(held, actor=log.actor, now=log.now, opened_on=None)
+        else:
+            note_drawn(held, actor=log.actor, now=log.now, day=first[held.pk])
 
 
 def state_of(lab: Lab) -> _State:

@@ -32,6 +32,7 @@ class Bottle:
 class Lot:
     solvent: str
     made_on: date | None = None
+    parts: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ class Model:
         bottle = self._usable(number)
         demand(0 < volume <= self._least_since(number, day))
         self._book([Line(self._lot(bottle), number, "reaction", volume)], day, {number: bottle.lot})
-        self._was_open(bottle, day)
+        self._was_open(number, day)
 
     def put_back(self, number: int, volume: int, day: date) -> None:
         bottle = self._usable(number)
@@ -101,11 +102,13 @@ class Model:
         demand(0 < volume <= self._least_since(giver, day) and into.held + volume <= into.capacity)
         lot = self._lot(source)
         demand(not into.held or self.lots[self._lot(into)].solvent == self.lots[lot].solvent)
-        self._was_open(source, day)
+        self._was_open(giver, day)
         arrival = Line(lot, giver, taker, volume)
         if not into.held or into.lot == lot:
             since = source.opened_on
-            if into.held:
+            if not into.held and into.lot == lot:
+                since = self._earliest([self._age(into), since])
+            elif into.held:
                 since = self._earliest([self._age(into), since, *self._making(lot)])
             self._book([arrival], day, {giver: lot, taker: lot})
         else:
@@ -118,7 +121,7 @@ class Model:
         since = self._earliest(
             [self._age(into), source.opened_on, *self._making(held), *self._making(arrival.lot)]
         )
-        self.lots.append(Lot(self.lots[held].solvent, made_on=day))
+        self.lots.append(Lot(self.lots[held].solvent, made_on=day, parts=(held, arrival.lot)))
         blend, total = len(self.lots) - 1, there + arrival.volume
         lines = [
             arrival,
@@ -227,9 +230,26 @@ class Model:
 
     # -- since when it is open: the earliest day known, and not known beats every day
 
-    def _was_open(self, bottle: Bottle, day: date) -> None:
-        if bottle.opened == "unopened" or (bottle.opened_on is not None and bottle.opened_on > day):
+    def _was_open(self, number: int, day: date) -> None:
+        bottle = self.bottles[number]
+        if bottle.opened == "unopened":
             bottle.opened, bottle.opened_on = "opened", day
+        elif bottle.opened_on is not None and bottle.opened_on > day:
+            self._open_earlier(number, day)
+
+    def _open_earlier(self, number: int, day: date) -> None:
+        """What was poured from it was open as early, wherever it stands now."""
+        self.bottles[number].opened_on = day
+        for line in [line for entry in self.entries if not entry.final for line in entry.lines]:
+            if line.source != number or not isinstance(line.destination, int):
+                continue
+            taker = self.bottles[line.destination]
+            stale = taker.opened_on is not None and taker.opened_on > day
+            if stale and not taker.discarded and taker.lot is not None and self._holds(taker.lot, line.lot):
+                self._open_earlier(line.destination, day)
+
+    def _holds(self, lot: int, part: int) -> bool:
+        return lot == part or any(self._holds(each, part) for each in self.lots[lot].parts)
 
     def _open_since(self, bottle: Bottle, since: date | None, day: date) -> None:
         bottle.opened = "opened"

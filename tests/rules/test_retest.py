@@ -195,7 +195,8 @@ class TestReadings:
     def test_an_undated_or_older_test_does_not_help(self) -> None:
         assert due(ETHER, last_test=parse_reading("2")) == (date(2024, 4, 15), "opened-interval")
         older = parse_reading("2", tested_on=date(2024, 1, 14))
-        assert due(ETHER, last_test=older) == (date(2024, 4, 15), "opened-interval")
+        # It was open for that test, whatever day was told later: three months from then.
+        assert due(ETHER, last_test=older) == (date(2024, 4, 14), "after-passed-test")
         assert "test-before-clock" in codes(next_test(replace(ETHER, last_test=older), CAUTIOUS))
 
     def test_a_test_from_before_receipt_is_of_no_use(self) -> None:
