@@ -33,6 +33,7 @@ from inventory.models import ApiToken, Lab, Location, Membership, Policy, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.roles import ROLES, SCOPES
 from inventory.services import labs
+from inventory.services.importing import lock_lab
 from inventory.services.lab_editing import lab_edit
 from inventory.services.places import fold, location_get
 
@@ -140,11 +141,7 @@ class LabDetail(LabView):
             policy = _policy_named(self.caller.lab, data.pop("policy"))
         reason = data.pop("reason", "")
         with transaction.atomic():
-            held = (
-                Lab.objects.select_for_update(of=("self",))
-                .select_related("policy")
-                .get(pk=self.caller.lab.pk)
-            )
+            held = lock_lab(self.caller.lab)
             check_if_match(request._request, self.shown())
             lab_edit(**{**self.by, "lab": held}, changes=data, policy=policy, reason=reason)
         return self.detail(self.shown())

@@ -86,13 +86,13 @@ def solvent_confirm(
             "basis", "missing", "A class needs its source.", "Name the table or sheet it is from."
         )
     with transaction.atomic():
-        held = Solvent.objects.select_for_update(of=("self",)).get(pk=solvent.pk)
+        held = Solvent.objects.select_for_update(of=("self",), no_key=True).get(pk=solvent.pk)
         held.state, held.peroxide_class = Solvent.State.CONFIRMED, peroxide_class
         held.peroxide_basis, held.confirmed_by = basis.strip(), actor
         held.save(update_fields=["state", "peroxide_class", "peroxide_basis", "confirmed_by"])
         data = {"peroxide_class": peroxide_class, "basis": basis.strip()}
         record(lab=lab, actor=actor, now=now, verb="solvent-confirmed", subject=held, data=data)
-        for container in lab.containers.filter(lot__solvent=held, discarded_at=None):
+        for container in lab.containers.filter(lot__solvent=held, discarded_at=None).order_by("place_id"):
             refresh_due(container=container, now=now)
     return held
 

@@ -117,7 +117,10 @@ def can_be_written(report: ImportReport) -> bool:
 
 
 def lock_lab(lab: Lab) -> Lab:
-    """One import at a time in a lab; other work in it goes on. Only inside a transaction."""
+    """One import or change of the lab at a time; other work in it goes on. Only inside a transaction.
+
+    Not the full lock: whoever books something names the lab, and at the commit would wait for it.
+    """
     Lab.objects.select_for_update(of=("self",), no_key=True).get(pk=lab.pk)
     return Lab.objects.select_related("policy").get(pk=lab.pk)
 

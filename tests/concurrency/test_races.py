@@ -105,6 +105,39 @@ def test_an_entry_is_reversed_once(hands: Crew, lab: str) -> None:
     assert hands.one("volume", pk=pk) == 0
 
 
+def test_the_sums_of_a_run_follow_charges_and_reversals(hands: Crew, lab: str) -> None:
+    """A reversal knows nothing of runs, yet none may work a run's sums out beside another."""
+    bottles = [hands.one("bottle", lab=lab, amount="100 mL") for _ in range(SIZE)]
+    run, half, times = hands.one("run", lab=lab), SIZE // 2, 6
+    at = {"lab": lab, "run": run}
+    hands.one("charge_and_take_back", **at, pk=bottles[0], times=1)
+    orders = [("charge_and_take_back", {**at, "pk": pk, "times": times}) for pk in bottles[:half]]
+    hands.each(orders + [("give_back", {**at, "pk": pk, "times": times}) for pk in bottles[half:]])
+    stored, worked_out = hands.one("run_sums", run=run)
+    assert stored == worked_out == [(half + 1) * 1000, (half + 1 - half * times) * 1000]
+
+
+def test_disposal_and_draws_to_the_same_end_do_not_lock_each_other_out(hands: Crew, lab: str) -> None:
+    bottles = [[hands.one("bottle", lab=lab, amount="10 mL") for _ in range(12)] for _ in range(SIZE // 2)]
+    open_ones = [hands.one("bottle", lab=lab, amount="100 mL") for _ in range(SIZE // 2)]
+    orders = [("discard", {"lab": lab, "pks": pks}) for pks in bottles]
+    to_waste = {"lab": lab, "tries": 30, "kind": "waste-contractor"}
+    orders += [("draw", {**to_waste, "pk": pk}) for pk in open_ones]
+    assert hands.each(orders) == [12] * (SIZE // 2) + [{"granted": 30}] * (SIZE // 2)
+
+
+def test_a_policy_reaches_what_is_received_and_drawn_meanwhile(hands: Crew) -> None:
+    """The audit at the end finds any date that was stored by the policy before."""
+    lab = hands.one("prepare", name="Pigment Club")
+    bottles = [hands.one("bottle", lab=lab, amount="100 mL", opened="unopened") for _ in range(8)]
+    keys = ["cornell", "cautious-default"] * 6
+    orders = [("change_policy", {"lab": lab, "keys": keys})]
+    orders += [("receive_many", {"lab": lab, "times": 25})] * 2
+    orders += [("draw", {"lab": lab, "pk": pk, "tries": 25}) for pk in bottles[: SIZE - 3]]
+    hands.each(orders)
+    assert hands.one("audited") == []
+
+
 def test_one_code_is_given_once(hands: Crew, lab: str) -> None:
     ends = hands.all("receive", lab=lab, code="B07")
     assert sorted(ends) == ["code-taken"] * (SIZE - 1) + ["received"]

@@ -16,12 +16,18 @@ import django
 django.setup()
 
 from django.core.management import call_command  # noqa: E402
+from django.db import transaction  # noqa: E402
 
-from inventory.models import Container, Lab, Membership, Movement, User  # noqa: E402
+from inventory.models import Container, Lab, Membership, Movement, Policy, User  # noqa: E402
 from inventory.rules.errors import Conflict, InputError  # noqa: E402
 from inventory.services import containers, labs, once, reversal, safety, volumes  # noqa: E402
 from inventory.services.audit import audit  # noqa: E402
 from inventory.services.containers import ContainerFacts, LotFacts  # noqa: E402
+from inventory.services.importing import lock_lab  # noqa: E402
+from inventory.services.lab_editing import lab_edit  # noqa: E402
+from recovery.models import Run, RunSum  # noqa: E402
+from recovery.services import runs  # noqa: E402
+from recovery.services.sums import parts_by_solvent  # noqa: E402
 from tests import factories as make  # noqa: E402
 
 DRAW_UL = 1000
@@ -81,10 +87,10 @@ def set_back(pk: int, volume_ul: int) -> None:
     Container.objects.filter(pk=pk).update(volume_ul=volume_ul)
 
 
-def draw(lab: str, pk: int, tries: int) -> dict[str, int]:
+def draw(lab: str, pk: int, tries: int, kind: str = "reaction") -> dict[str, int]:
     """Draws of 1 mL through the service; returns how each ended."""
     at, ends = _at(lab), Counter[str]()
-    to = volumes.bench_end(at["lab"], "reaction", field="to")
+    to = volumes.bench_end(at["lab"], kind, field="to")
     for _ in range(tries):
         try:
             container = make.fresh(Container.objects.get(pk=pk))
@@ -93,6 +99,58 @@ def draw(lab: str, pk: int, tries: int) -> dict[str, int]:
         except Conflict as refusal:
             ends[refusal.code] += 1
     return ends
+
+
+def discard(lab: str, pks: list[int]) -> int:
+    """Hand bottles over, one after the other."""
+    for pk in pks:
+        volumes.discard(**_at(lab), container=make.fresh(Container.objects.get(pk=pk)))
+    return len(pks)
+
+
+def run(lab: str) -> int:
+    return runs.run_start(**_at(lab), purpose="fat in biscuits").pk
+
+
+def charge_and_take_back(lab: str, pk: int, run: int, times: int) -> int:
+    """Charges of 1 mL, each of which is reversed again but the last."""
+    at = _at(lab)
+    for number in range(times):
+        container = make.fresh(Container.objects.get(pk=pk))
+        posted = runs.charge(**at, run=Run.objects.get(pk=run), container=container, amount="1 mL")
+        if number < times - 1:
+            reversal.reverse(**at, entry=posted.entry, reason="wrong run")
+    return times
+
+
+def give_back(lab: str, pk: int, run: int, times: int) -> int:
+    """Returns of 1 mL from a run."""
+    for _ in range(times):
+        into = make.fresh(Container.objects.get(pk=pk))
+        runs.give_back(**_at(lab), run=Run.objects.get(pk=run), container=into, amount="1 mL")
+    return times
+
+
+def run_sums(run: int) -> list[list[int]]:
+    """What is stored of a run, and what its movements say."""
+    kept = list(RunSum.objects.filter(run=run).values_list("charged_ul", "held_ul"))
+    parts = parts_by_solvent(Run.objects.get(pk=run).place_id).values()
+    return [list(kept[0]), *([part["charged_ul"], part["held_ul"]] for part in parts)]
+
+
+def change_policy(lab: str, keys: list[str]) -> int:
+    """One policy after another, as the lab's page does it."""
+    at = _at(lab)
+    for key in keys:
+        with transaction.atomic():
+            held = lock_lab(at["lab"])
+            policy = Policy.objects.get(lab=None, key=key)
+            lab_edit(**{**at, "lab": held}, changes={}, policy=policy, reason="another table")
+    return len(keys)
+
+
+def receive_many(lab: str, times: int) -> list[int]:
+    return [bottle(lab, "250 mL", inhibited=True) for _ in range(times)]
 
 
 def pour(lab: str, source: int, into: int, times: int) -> dict[str, int]:
@@ -209,7 +267,7 @@ TASKS: dict[str, Callable[..., Any]] = {
         migrate, prepare, bottle, volume, facts, movements, draw_unguarded, set_back, draw, pour, test,
         draw_once,
         entry_of, reverse, receive, step_down, supervisors, second_supervisor, setup_link, set_up, people,
-        audited,
+        audited, discard, run, charge_and_take_back, give_back, run_sums, change_policy, receive_many,
     )
 }  # fmt: skip
 
