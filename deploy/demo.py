@@ -21,6 +21,7 @@ from django.db import transaction
 from inventory.models import Container, Lab, Solvent, User
 from inventory.services import containers, labs, safety, volumes
 from inventory.services.containers import ContainerFacts, LotFacts
+from inventory.services.opening import mark_opened
 from inventory.services.places import location_get
 from recovery.models import Run
 from recovery.services import runs
@@ -293,7 +294,7 @@ class Story:
             left_ml=210,
         )
         opened_on = self.ago(330)
-        containers.mark_opened(container=old, actor=self.steward, now=self.at(opened_on), opened_on=opened_on)
+        mark_opened(container=old, actor=self.steward, now=self.at(opened_on), opened_on=opened_on)
         self.test(old, "30", self.ago(12))
         odd = self.receive(self.ago(300), "1-4-dioxane", 250, "Spark-free fridge", left_ml=90)
         safety.observe(

@@ -12,7 +12,7 @@ from django.http import Http404
 
 from inventory.models import ApiToken, Lab, Membership, User
 from inventory.rules.errors import Denied
-from inventory.rules.roles import allowed
+from inventory.rules.roles import SCOPE_PERMISSIONS, allowed
 
 M = TypeVar("M", bound=Model)
 LARGEST_ID = 2**63 - 1
@@ -39,11 +39,12 @@ class Caller:
         if self.may(permission):
             return
         if self.token and permission in allowed(self.role, None):
+            wide = any(permission in held for held in SCOPE_PERMISSIONS.values())
             raise Denied(
                 "",
                 "scope-too-narrow",
                 f"A token with scope “{self.token.scope}” may not do this.",
-                "Use a token with a wider scope.",
+                "Use a token with a wider scope." if wide else "No token may: sign in and do it yourself.",
             )
         raise Denied("", "not-allowed", f"The role “{self.role}” may not do this.", "Ask a supervisor.")
 

@@ -21,6 +21,7 @@ from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
 from inventory.models import Container, Movement
 from inventory.services import containers, reversal, volumes
 from inventory.services.ledger import Posted
+from inventory.services.opening import mark_opened
 from inventory.services.volumes import BENCH_ENDS
 
 BENCH_KINDS = [end.value for end in BENCH_ENDS]
@@ -83,6 +84,7 @@ class Opening(Body):
     """The day it was opened; null when nobody knows, which counts as the worst case."""
 
     opened_on = DayField(allow_null=True)
+    reason = NoteField(max_length=500, help_text="Needed where the next test becomes later by it.")
 
 
 class PutAway(Body):
@@ -175,12 +177,25 @@ class Weighings(BenchView):
 
 class Openings(BenchView):
     contracts = {
-        "POST": Contract("stock.open", ContainerNowShape, "Note an opening", body=Opening, status=201)
+        "POST": Contract(
+            "stock.open",
+            ContainerNowShape,
+            "Note an opening",
+            body=Opening,
+            status=201,
+            words="A day told for an opening that was not known needs `safety.loosen` too where it makes the "
+            "next test later.",
+        )
     }
 
     def act(self, container: Container, data: Any) -> Done:
-        held = containers.mark_opened(
-            container=container, actor=self.caller.user, now=self.now, opened_on=data["opened_on"]
+        held = mark_opened(
+            container=container,
+            actor=self.caller.user,
+            now=self.now,
+            opened_on=data["opened_on"],
+            may_loosen=self.caller.may("safety.loosen"),
+            reason=data.get("reason", ""),
         )
         return Done(containers_now([held.pk])[0])
 

@@ -10,6 +10,7 @@ from inventory.api.quantities import mass_out, millilitres, volume_out
 from inventory.models import Container, Lot, Solvent
 from inventory.rules.retest import Due
 from inventory.selectors import shelf
+from inventory.selectors.loosening import loosened
 
 Row = Sequence[Any]
 
@@ -89,6 +90,7 @@ def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
         "counting_began_at": container.counting_began_at,
         "created_at": container.created_at,
         "due": None if due is None else due_out(due),
+        "loosened": loosened(container),
     }
 
 

@@ -7,6 +7,7 @@ from typing import Any
 from django.http import HttpResponse
 from rest_framework import serializers
 
+from inventory.access import Caller
 from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.bench import BenchView
@@ -30,6 +31,7 @@ from inventory.rules.peroxide import METHODS, NOT_STATED
 from inventory.selectors.due import RANK_WORDS, due_containers, today_in
 from inventory.services import safety
 from inventory.services.sweep import sweep
+from inventory.services.withdrawals import sign_withdraw, test_withdraw
 
 NEWEST = orderings(id=Key("id", "int"))
 
@@ -114,18 +116,31 @@ class Withdrawal(Body):
     reason = NoteField(max_length=300)
 
 
+def _signature(caller: Caller, data: Any) -> dict[str, Any]:
+    """Why, and whether this person may make a container look safer than the records do."""
+    return {"reason": data.get("reason", ""), "may_loosen": caller.may("safety.loosen")}
+
+
 class TestWithdrawals(LabView):
     """A test that was recorded wrongly is taken back by a new row."""
 
     contracts = {
-        "POST": Contract("safety.withdraw", TestShape, "Withdraw a test", body=Withdrawal, status=201)
+        "POST": Contract(
+            "safety.withdraw",
+            TestShape,
+            "Withdraw a test",
+            body=Withdrawal,
+            status=201,
+            words="One that does not pass, or without which the next test is later, needs `safety.loosen` "
+            "too, unless it is a slip of the caller's own finger of the last fifteen minutes.",
+        )
     }
 
     def post(self, request: Any, lab: str, test: str) -> HttpResponse:
         found = test_at(self.caller, test)
 
         def work(data: Any) -> Done:
-            row = safety.test_withdraw(**self.by, test=found, reason=data.get("reason", ""))
+            row = test_withdraw(**self.by, test=found, **_signature(self.caller, data))
             return Done(_test(row.pk))
 
         return self.write(work)
@@ -135,14 +150,22 @@ class SignWithdrawals(LabView):
     """A sign that was not there is taken back by a new row."""
 
     contracts = {
-        "POST": Contract("safety.withdraw", SignShape, "Withdraw a sign", body=Withdrawal, status=201)
+        "POST": Contract(
+            "safety.withdraw",
+            SignShape,
+            "Withdraw a sign",
+            body=Withdrawal,
+            status=201,
+            words="Needs `safety.loosen` too, unless it is a slip of the caller's own finger of the last "
+            "fifteen minutes.",
+        )
     }
 
     def post(self, request: Any, lab: str, sign: str) -> HttpResponse:
         found = sign_at(self.caller, sign)
 
         def work(data: Any) -> Done:
-            row = safety.sign_withdraw(**self.by, sign=found, reason=data.get("reason", ""))
+            row = sign_withdraw(**self.by, sign=found, **_signature(self.caller, data))
             return Done(_sign(row.pk))
 
         return self.write(work)

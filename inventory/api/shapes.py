@@ -240,6 +240,23 @@ class LotDetailShape(LotShape):
     containers = ContainerRefShape(many=True)
 
 
+class StandingShape(Shape):
+    next_test_due_on = on()
+    due_code = text()
+    worst_sign = text()
+
+
+class LoosenedShape(Shape):
+    at = at()
+    by = text()
+    what = text()
+    reason = text()
+    to = StandingShape()
+
+    def get_fields(self) -> dict[str, Any]:
+        return {**super().get_fields(), "from": StandingShape()}
+
+
 class ContainerDetailShape(ContainerShape):
     lot = LotShape(allow_null=True)  # type: ignore[assignment]
     tare = QuantityShape(allow_null=True)
@@ -250,6 +267,7 @@ class ContainerDetailShape(ContainerShape):
     counting_began_at = at()
     created_at = at()
     due = DueShape(allow_null=True)
+    loosened = LoosenedShape(many=True, help_text="What a supervisor signed for, newest first.")
 
 
 class PlaceShape(Shape):

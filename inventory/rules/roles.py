@@ -34,7 +34,7 @@ MANAGE = frozenset(
         "people.read",
     }
 )
-GOVERN = frozenset({"lab.edit", "people.edit", "policy.set", "tokens.edit"})
+GOVERN = frozenset({"lab.edit", "people.edit", "policy.set", "safety.loosen", "tokens.edit"})
 
 AUDIT = frozenset({"audit.read", "people.read"})
 

@@ -20,11 +20,9 @@ from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
 from inventory.services.measuring import measured, moment
 from inventory.services.places import boundary, container_end
-from inventory.services.readings import NOT_MIXED_IN, blends_of, lock_containers, standing_tests
+from inventory.services.readings import blends_of, lock_containers
 
 CODE_PREFIX = "SK"
-# Movements into a container that bring only what its own record tells of.
-OWN_CONTENT = (*NOT_MIXED_IN, "reversal")
 ATMOSPHERES = ("air", "inert", "unknown")
 SOURCES = {
     Lot.Origin.PURCHASED: PlaceKind.SUPPLIER,
@@ -123,6 +121,19 @@ def container_add(
         if facts.code and Container.objects.filter(lab=lab, code=facts.code.strip()).exists():
             raise _code_taken(facts.code.strip()) from error
         raise
+
+
+def empty_add(*, lab: Lab, actor: User, now: datetime, facts: ContainerFacts) -> Container:
+    """Make a clean, empty container that people see. It has not been opened, for nothing is in it.
+
+    Raises InputError naming the field; Conflict when its code is taken.
+    """
+    if facts.opened != Container.Opened.UNKNOWN.value or facts.opened_on is not None:
+        field = "opened" if facts.opened != Container.Opened.UNKNOWN.value else "opened_on"
+        detail = "An empty container has no opening: that is told of what is in it."
+        raise InputError(field, "nothing-in-it", detail, "Leave it out.")
+    check_facts(facts, LotFacts(), day_in_lab(lab, now))
+    return container_add(lab=lab, actor=actor, now=now, facts=facts)
 
 
 def _code_taken(code: str) -> Conflict:
@@ -242,59 +253,6 @@ def receive(
     return Received(container, posted)
 
 
-def mark_opened(*, container: Container, actor: User, now: datetime, opened_on: date | None) -> Container:
-    """Note that a container was opened; the retest clock of an opened container starts.
-
-    opened_on None means the day is not known, which is handled as the worst case. A container
-    recorded with an unknown opening cannot be opened for the first time after that day.
-    """
-    today = day_in_lab(container.lab, now)
-    if opened_on is not None and opened_on > today:
-        raise InputError("opened_on", "in-the-future", "That day has not come yet.", "Check the date.")
-    if opened_on and container.received_on and opened_on < container.received_on:
-        raise InputError("opened_on", "before-receipt", "It was received later than that.", "Check the date.")
-    with transaction.atomic():
-        held = Container.objects.select_for_update().get(pk=container.pk)
-        if held.opened == Container.Opened.OPENED and held.opened_on is not None:
-            raise Conflict(
-                "opened_on",
-                "already-opened",
-                f"{held.code} was opened on {held.opened_on.isoformat()}.",
-                "A wrong date is corrected by a steward with a reason.",
-            )
-        if held.discarded_at is not None:
-            raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
-        _check_opening_fits(held, opened_on)
-        set_opened(held, actor=actor, now=now, opened_on=opened_on)
-    held.refresh_from_db()
-    return held
-
-
-def _check_opening_fits(held: Container, opened_on: date | None) -> None:
-    """Refuse an opening that is later than what is in the container may have been open."""
-    known_by = day_in_lab(held.lab, held.created_at)
-    if held.opened == Container.Opened.UNOPENED:
-        tests = standing_tests([held.lot_id] if held.lot_id else []).filter(container=held)
-        undated = tests.filter(tested_on=None).first()
-        if undated is None or opened_on is None:
-            return
-        known_by = day_in_lab(held.lab, undated.recorded_at)
-    elif Movement.objects.filter(destination_id=held.place_id).exclude(kind__in=OWN_CONTENT).exists():
-        # The day that is not known is that of another bottle, perhaps long before this one was recorded.
-        raise _opening_not_known(held, "What was poured into it may have been open for longer.")
-    if (opened_on or known_by) > known_by:
-        raise _opening_not_known(held, f"It may have been open since before {known_by.isoformat()}.")
-
-
-def _opening_not_known(held: Container, why: str) -> Conflict:
-    return Conflict(
-        "opened_on",
-        "opening-not-known",
-        f"{held.code} cannot be opened for the first time then. {why}",
-        "Give the earlier day if you know it, or test it: a passed test starts the clock anew.",
-    )
-
-
 def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> None:
     """Solvent left it on `day`, so it was open by then: opens a sealed one, moves a later opening back.
 
@@ -306,26 +264,29 @@ def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> Non
         move_opening_back(held, actor=actor, now=now, day=day)
 
 
-def move_opening_back(held: Container, *, actor: User, now: datetime, day: date) -> None:
+def move_opening_back(held: Container, *, actor: User, now: datetime, day: date | None) -> None:
     """It was open earlier than recorded, and so was all that was poured from it into other containers.
 
-    Only inside a transaction, with the row locked.
+    day None: nobody knows since when. Only inside a transaction, with the row locked.
     """
     set_opened(held, actor=actor, now=now, opened_on=day)
-    for taker in _poured_into(held):
-        if taker.opened_on is not None and taker.opened_on > day:
+    for taker in poured_into(held):
+        if taker.opened_on is not None and (day is None or taker.opened_on > day):
             move_opening_back(taker, actor=actor, now=now, day=day)
 
 
-def _poured_into(giver: Container) -> list[Container]:
-    """Containers in use that still hold something that was poured from this one, locked."""
+def poured_into(giver: Container) -> list[Container]:
+    """Containers that still hold something that was poured from this one, locked.
+
+    Discarded ones too: a discard may turn out to be a mistake.
+    """
     poured = Movement.objects.filter(source_id=giver.place_id, kind="pour", reversed_by=None)
     found = {
         pk
         for lot_id, place_id in poured.values_list("lot_id", "destination_id").distinct()
-        for pk in Container.objects.filter(
-            place_id=place_id, lot_id__in=blends_of(lot_id), discarded_at=None
-        ).values_list("pk", flat=True)
+        for pk in Container.objects.filter(place_id=place_id, lot_id__in=blends_of(lot_id)).values_list(
+            "pk", flat=True
+        )
     }
     lock_containers(list(found))
     return list(Container.objects.select_related("lab").filter(pk__in=found).order_by("place_id"))

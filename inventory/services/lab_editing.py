@@ -37,10 +37,6 @@ def lab_edit(
             f"“{changes['time_zone']}” is not a time zone.",
             "Use a name such as Europe/Berlin.",
         )
-    if policy is not None and policy.pk != lab.policy_id and not reason.strip():
-        raise InputError(
-            "reason", "missing", "Another policy needs a reason.", "Say why it fits this lab better."
-        )
     changed = {
         name: changes[name] for name in TEXTS if name in changes and changes[name] != getattr(lab, name)
     }
@@ -53,9 +49,7 @@ def lab_edit(
             data = {"before": before, "after": changed, "reason": reason.strip()}
             record(lab=lab, actor=actor, now=now, verb="lab-edited", subject=lab, data=data)
         if policy is not None and policy.pk != lab.policy_id:
-            data = {"policy": policy.key, "reason": reason.strip()}
-            record(lab=lab, actor=actor, now=now, verb="policy-chosen", subject=lab, data=data)
-            policy_set(lab=lab, actor=actor, now=now, policy=policy)
+            policy_set(lab=lab, actor=actor, now=now, policy=policy, reason=reason)
         elif "time_zone" in changed:
             # The day on which a container entered the records is a day in the lab's zone.
             refresh_lab(lab=lab, now=now)

@@ -13,6 +13,7 @@ from inventory.models import Container, Lab, Movement, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger, safety
 from inventory.services.containers import set_opened
+from inventory.services.corrections import reopen
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
 from inventory.services.places import lock_runs
@@ -35,6 +36,9 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
         _check_reversible(booked)
         lines = [_opposite(movement, reason.strip()) for movement in reversed(booked)]
         holds = {c.place_id: _holds(c, booked) for c in containers}
+        if booked[0].kind == "discard":
+            for container in containers:
+                reopen(container, actor=actor, now=now, reason=reason)
         posted = _post_once(lab, actor, now, lines, holds)
         for container in containers:
             if _changes_lot_back(holds[container.place_id], booked):

@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import Any, Literal, cast
 from zoneinfo import ZoneInfo
 
-from django.db import IntegrityError, connection, transaction
+from django.db import connection, transaction
 from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
@@ -32,9 +32,9 @@ from inventory.services.readings import (
 )
 
 __all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "due_of", "facts_of"]
-__all__ += ["first_opened_on", "hold_rules", "last_reading", "refresh_lab"]
+__all__ += ["first_opened_on", "hold_rules", "last_reading", "lock_kin", "refresh_all", "refresh_lab"]
 __all__ += ["observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
-__all__ += ["sign_withdraw", "standing_tests", "test_record", "test_withdraw", "worst_sign"]
+__all__ += ["standing_tests", "test_record", "touch", "worst_sign"]
 
 # Worst first; the first one present is shown and opens an alert.
 SIGNS = (
@@ -186,7 +186,7 @@ def test_record(
         reading = parse_reading(reading, method=method, tested_on=tested_on)
     upper = reading.upper_mg_per_l
     with transaction.atomic():
-        kin = _lock_kin(container.lot_id, container)
+        kin = lock_kin(container.lot_id, container)
         if not Container.objects.filter(pk=container.pk, lot_id=container.lot_id).exists():
             raise Conflict(
                 "container",
@@ -208,16 +208,17 @@ def test_record(
             note=note,
         )
         due = refresh_due(container=container, now=now)
-        _touch(container)
-        _refresh(kin, now)
+        touch(container)
+        refresh_all(kin, now)
     return TestRecorded(test, due)
 
 
-def _touch(container: Container) -> None:
+def touch(container: Container) -> None:
+    """Tell clients that hold the older state. Only inside a transaction."""
     Container.objects.filter(pk=container.pk).update(version=F("version") + 1)
 
 
-def _lock_kin(lot_id: int, container: Container) -> list[Container]:
+def lock_kin(lot_id: int, container: Container) -> list[Container]:
     """Lock a container and all that hold the lot or a blend of it; returns those others, still in use."""
     kin = Container.objects.filter(lot_id__in=blends_of(lot_id), discarded_at=None).exclude(pk=container.pk)
     others = list(kin.order_by("place_id"))
@@ -225,51 +226,10 @@ def _lock_kin(lot_id: int, container: Container) -> list[Container]:
     return others
 
 
-def _refresh(containers: list[Container], now: datetime) -> None:
+def refresh_all(containers: list[Container], now: datetime) -> None:
+    """`refresh_due` of each, in the order given."""
     for container in containers:
         refresh_due(container=container, now=now)
-
-
-def test_withdraw(*, lab: Lab, actor: User, now: datetime, test: PeroxideTest, reason: str) -> PeroxideTest:
-    """Take a wrongly recorded test back by a new row that names it."""
-    if not reason.strip():
-        raise InputError(
-            "reason", "missing", "Withdrawing a test needs a reason.", "Say why it does not count."
-        )
-    spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
-    if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
-        raise spent
-    with transaction.atomic():
-        # Its lot may have moved on since: those that hold it now are kin, whatever this container holds.
-        kin = _lock_kin(test.lot_id, test.container)
-        row = PeroxideTest(
-            lab=lab,
-            container_id=test.container_id,
-            lot_id=test.lot_id,
-            method=test.method,
-            lower_ug_per_l=test.lower_ug_per_l,
-            upper_ug_per_l=test.upper_ug_per_l,
-            as_entered=test.as_entered,
-            tested_on=test.tested_on,
-            actor=actor,
-            recorded_at=now,
-            withdraws=test,
-            note=reason.strip(),
-        )
-        _insert_once(row, spent)
-        refresh_due(container=test.container, now=now)
-        _touch(test.container)
-        _refresh(kin, now)
-    return row
-
-
-def _insert_once(row: PeroxideTest | Observation, spent: Conflict) -> None:
-    """Save a withdrawal; another one that came first is a conflict, not a fault."""
-    try:
-        with transaction.atomic():
-            row.save(force_insert=True)
-    except IntegrityError as error:
-        raise spent from error
 
 
 def observe(
@@ -299,40 +259,18 @@ def observe(
             recorded_at=now,
         )
         refresh_due(container=container, now=now)
-        _touch(container)
+        touch(container)
     return row
 
 
-def sign_withdraw(*, lab: Lab, actor: User, now: datetime, sign: Observation, reason: str) -> Observation:
-    """Take a sign back by a new row that names it, with a reason."""
+def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Any, reason: str) -> None:
+    """Use another policy from now on and work out every due date again. Who, when and why stay on record."""
     if not reason.strip():
         raise InputError(
-            "reason", "missing", "Withdrawing a sign needs a reason.", "Say what was found instead."
+            "reason", "missing", "Another policy needs a reason.", "Say why it fits this lab better."
         )
-    spent = Conflict("sign", "already-withdrawn", "This sign has been withdrawn already.")
-    if sign.withdraws_id is not None or Observation.objects.filter(withdraws=sign).exists():
-        raise spent
     with transaction.atomic():
-        row = Observation(
-            lab=lab,
-            container_id=sign.container_id,
-            sign=sign.sign,
-            words=reason.strip()[:300],
-            seen_on=now.astimezone(ZoneInfo(lab.time_zone)).date(),
-            actor=actor,
-            recorded_at=now,
-            withdraws=sign,
-        )
-        _insert_once(row, spent)
-        refresh_due(container=sign.container, now=now)
-        _touch(sign.container)
-    return row
-
-
-def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Any) -> None:
-    """Use another policy from now on and work out every due date again."""
-    with transaction.atomic():
-        data = {"from": lab.policy.key, "to": policy.key}
+        data = {"from": lab.policy.key, "to": policy.key, "reason": reason.strip()}
         Lab.objects.filter(pk=lab.pk).update(policy=policy)
         lab.policy = policy
         refresh_lab(lab=lab, now=now)
@@ -353,4 +291,4 @@ def hold_rules(lab: Lab, solvent: Solvent) -> None:
 
 def refresh_lab(*, lab: Lab, now: datetime) -> None:
     """Work out every due date of a lab again. Empty containers too: one may be filled at this moment."""
-    _refresh(list(Container.objects.filter(lab=lab, discarded_at=None).order_by("place_id")), now)
+    refresh_all(list(Container.objects.filter(lab=lab, discarded_at=None).order_by("place_id")), now)

@@ -209,6 +209,7 @@ def pour(
 
 
 def _all_of(container: Container) -> Measured:
+    # Nothing was measured: the recorded balance moves, exactly, and adds no uncertainty of its own.
     return Measured(container.volume_ul, 0, {"all": True})
 
 
@@ -255,7 +256,10 @@ def count(
             raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
         if held.lot is None:
             raise Conflict(
-                "container", "lot-not-known", f"{held.code} never held anything.", "Receive into a container."
+                "container",
+                "lot-not-known",
+                f"{held.code} never held anything.",
+                "Pour or return into it first.",
             )
         found = measured_or_zero(amount, held.lot, held.capacity_ul)
         recorded_ul = _recorded_then(held, happened, now)
@@ -327,7 +331,7 @@ def weigh(
             "container",
             "tare-not-known",
             f"The empty weight of {container.code} is not known.",
-            "Enter its tare first, or count by volume.",
+            "Have a steward enter its tare, or count by volume.",
         )
     amount = {**gross, "tare": {"value": str(container.tare_mg), "unit": "mg"}}
     return count(
@@ -368,6 +372,7 @@ def discard(
                 solvent_id=Lot.objects.values_list("solvent_id", flat=True).get(pk=held.lot_id),
                 source=container_end(held),
                 destination=boundary(lab, PlaceKind.WASTE),
+                # u_volume_ul stays 0: nothing was measured, the recorded balance leaves exactly.
                 volume_ul=held.volume_ul,
                 note=note,
             )

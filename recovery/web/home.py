@@ -19,6 +19,7 @@ from inventory import access
 from inventory.access import Caller
 from inventory.models import User
 from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
+from inventory.selectors.loosening import policy_in_use
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
 
@@ -96,6 +97,7 @@ def _context(caller: Caller) -> dict[str, Any]:
         "counts": counts,
         "groups": [_group(part) for part in parts.values()],
         "soon": soon,
+        "policy": policy_in_use(lab),
         "any_container": overview.any_container(lab=lab),
         "alerts": overview.open_alerts(lab=lab),
         "open_count": open_count,

@@ -9,8 +9,8 @@ import pytest
 
 from inventory.models import Container, Event, Lot, Movement, PlaceKind
 from inventory.rules.codes import check_code
-from inventory.rules.errors import Conflict, InputError
-from inventory.services import containers, places
+from inventory.rules.errors import Conflict, Denied, InputError
+from inventory.services import containers, opening, places
 from inventory.services.containers import ContainerFacts, LotFacts
 from tests import factories as make
 from tests.factories import day
@@ -115,9 +115,9 @@ def test_solvents_of_another_lab_are_not_known(club: make.Club) -> None:
 # -- opened
 
 
-def opened(club: make.Club, container: Container, on: str | None) -> Container:
-    return containers.mark_opened(
-        container=container, actor=club.member, now=make.NOW, opened_on=day(on) if on else None
+def opened(club: make.Club, container: Container, on: str | None, **signature: Any) -> Container:
+    return opening.mark_opened(
+        container=container, actor=club.member, now=make.NOW, opened_on=day(on) if on else None, **signature
     )
 
 
@@ -143,8 +143,17 @@ def test_an_opening_day_that_cannot_be(club: make.Club, on: str, code: str) -> N
 
 def test_an_opening_day_learnt_later(club: make.Club) -> None:
     container = make.stocked(club, "tetrahydrofuran", opened="unknown", received_on=day("2026-01-10"))
-    held = opened(club, container, "2026-02-10")
+    with pytest.raises(Denied, match="supervisor"):
+        opened(club, container, "2026-02-10")
+    with pytest.raises(InputError) as refusal:
+        opened(club, container, "2026-02-10", may_loosen=True)
+    assert refusal.value.field == "reason"
+    held = opened(club, container, "2026-02-10", may_loosen=True, reason="found in the old log")
     assert held.next_test_due == day("2026-05-10")
+    event = Event.objects.get(verb="loosened")
+    assert (event.subject_id, event.data["reason"]) == (container.pk, "found in the old log")
+    assert event.data["from"]["next_test_due_on"] == "2026-01-10"
+    assert event.data["to"]["next_test_due_on"] == "2026-05-10"
 
 
 def test_opened_on_a_day_that_nobody_knows(club: make.Club) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from inventory.models import Container, Movement, Solvent
 from inventory.rules.errors import Conflict
-from inventory.services import containers, reversal, safety, shipped, volumes
+from inventory.services import opening, reversal, safety, shipped, volumes
 from inventory.services.audit import audit
 from inventory.services.ledger import Posted
 from tests import factories as make
@@ -65,9 +65,7 @@ def test_an_opening_is_not_told_of_what_another_bottle_brought(club: make.Club) 
     before = due(mine)
     assert before[1] == "opening-date-unknown"
     with pytest.raises(Conflict, match="may have been open for longer"):
-        containers.mark_opened(
-            container=make.fresh(mine), actor=club.member, now=make.NOW, opened_on=make.TODAY
-        )
+        opening.mark_opened(container=make.fresh(mine), actor=club.member, now=make.NOW, opened_on=make.TODAY)
     assert due(mine) == before
 
 
@@ -84,7 +82,7 @@ def test_a_test_on_an_unknown_day_may_have_opened_it_long_ago(club: make.Club) -
     record(club, bottle, "<1", None)
     assert due(bottle) == ("2026-01-01", "opening-date-unknown")
     with pytest.raises(Conflict, match="may have been open since before"):
-        containers.mark_opened(
+        opening.mark_opened(
             container=make.fresh(bottle),
             actor=club.member,
             now=at(club, 9)["now"],

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from inventory.models import Container, Flow, Movement
+from inventory.models import Container, Event, Flow, Movement
 from inventory.rules.errors import Conflict, InputError
-from inventory.services import reversal, safety, volumes
+from inventory.services import corrections, reversal, safety, volumes, withdrawals
 from inventory.services.audit import audit
 from inventory.services.ledger import Posted
 from tests import factories as make
@@ -123,7 +123,7 @@ def test_a_tested_blend_is_not_parted(club: make.Club) -> None:
         **at(club), container=make.fresh(two), reading="50", method="strip-25", tested_on=make.TODAY
     ).test
     assert refused(club, poured) == "tested-since"
-    safety.test_withdraw(**at(club), test=test, reason="to part the blend")
+    withdrawals.test_withdraw(**at(club), test=test, reason="to part the blend", may_loosen=True)
     reverse(club, poured)
     assert make.fresh(two).lot_id == two.lot_id
 
@@ -154,7 +154,38 @@ def test_a_container_that_never_held_anything_is_empty_again(club: make.Club) ->
 def test_the_place_of_a_discarded_container_is_closed(club: make.Club) -> None:
     container = make.stocked(club, THF, "50 mL")
     drawn = draw(club, container, "10 mL")
+    assert volumes.discard(**at(club), container=container) is not None
+    assert refused(club, drawn) == "container-discarded"
+
+
+def test_a_wrong_discard_is_booked_back(club: make.Club) -> None:
+    """The bottle stands on the shelf again with its content, its clock as it was, and is due as before."""
+    container = make.stocked(club, THF, "50 mL")
+    drawn = draw(club, container, "10 mL")
+    before = make.fresh(container)
     gone = volumes.discard(**at(club), container=container)
     assert gone is not None
-    assert refused(club, gone) == "container-discarded"
-    assert refused(club, drawn) == "container-discarded"
+    reverse(club, gone, days=1)
+    held = make.fresh(container)
+    assert (held.discarded_at, held.volume_ul, held.lot_id) == (None, 40_000, before.lot_id)
+    assert (held.opened_on, held.next_test_due) == (before.opened_on, before.next_test_due)
+    event = Event.objects.get(verb="discard-undone")
+    assert (event.subject_id, event.data["reason"]) == (container.pk, "wrong bottle")
+    assert refused(club, gone) == "already-reversed"
+    reverse(club, drawn)
+    assert audit(full=True).clean
+    again = volumes.discard(**at(club, 2), container=make.fresh(container))
+    assert again is not None
+    assert make.fresh(container).discarded_at is not None
+
+
+def test_an_opening_found_to_be_earlier_reaches_what_was_discarded_meanwhile(club: make.Club) -> None:
+    giver, taker = make.stocked(club, THF, "300 mL", opened_on=make.TODAY), make.empty(club)
+    pour(club, giver, taker, "100 mL")
+    gone = volumes.discard(**at(club), container=make.fresh(taker))
+    assert gone is not None
+    earlier = make.TODAY - timedelta(days=100)
+    changes = {"received_on": earlier, "opened_on": earlier}
+    corrections.correct(**at(club), container=giver, changes=changes, reason="the older label")
+    reverse(club, gone)
+    assert make.fresh(taker).opened_on == earlier

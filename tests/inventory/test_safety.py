@@ -15,7 +15,7 @@ import pytest
 
 from inventory.models import Container, Policy, Solvent
 from inventory.rules.errors import Conflict, InputError
-from inventory.services import containers, safety, volumes
+from inventory.services import containers, opening, safety, volumes, withdrawals
 from tests import factories as make
 from tests.factories import day
 
@@ -110,7 +110,7 @@ def test_a_draw_seen_as_sealed_cannot_move_an_opening_on(club: make.Club) -> Non
 
 def test_marking_a_sealed_bottle_opened(club: make.Club) -> None:
     container = make.stocked(club, THF, opened="unopened", inhibited=True)
-    containers.mark_opened(container=container, actor=club.member, now=make.NOW, opened_on=make.TODAY)
+    opening.mark_opened(container=container, actor=club.member, now=make.NOW, opened_on=make.TODAY)
     assert due(container) == ("2026-09-10", "opened-interval")
 
 
@@ -118,7 +118,7 @@ def test_a_bottle_of_unknown_opening_is_not_opened_for_the_first_time_today(club
     container = make.stocked(club, THF, opened="unknown")
     later = at(club, 30)
     with pytest.raises(Conflict) as refusal:
-        containers.mark_opened(
+        opening.mark_opened(
             container=container, actor=club.member, now=later["now"], opened_on=day("2026-04-09")
         )
     assert refusal.value.code == "opening-not-known"
@@ -189,12 +189,14 @@ def test_a_withdrawn_test_no_longer_counts(club: make.Club) -> None:
     container = make.stocked(club, THF, inhibited=True)
     wrong = record_test(club, container, "50", "2026-03-10").test
     with pytest.raises(InputError, match="reason"):
-        safety.test_withdraw(**at(club), test=wrong, reason=" ")
-    row = safety.test_withdraw(**at(club), test=wrong, reason="read from another bottle")
+        withdrawals.test_withdraw(**at(club), test=wrong, reason=" ")
+    row = withdrawals.test_withdraw(
+        **at(club), test=wrong, reason="read from another bottle", may_loosen=True
+    )
     assert due(container) == ("2026-09-10", "opened-interval")
     for spent in (wrong, row):
         with pytest.raises(Conflict, match="withdrawn already"):
-            safety.test_withdraw(**at(club), test=spent, reason="again")
+            withdrawals.test_withdraw(**at(club), test=spent, reason="again", may_loosen=True)
 
 
 def test_withdrawing_reaches_those_who_hold_the_lot_now(club: make.Club) -> None:
@@ -205,7 +207,7 @@ def test_withdrawing_reaches_those_who_hold_the_lot_now(club: make.Club) -> None
     refill = make.stocked(club, ETHER, "50 mL")
     volumes.pour(**at(club), source=refill, into=make.fresh(bottle))
     assert due(other)[1] == "reading-at-or-above-level"
-    safety.test_withdraw(**at(club), test=wrong, reason="another bottle")
+    withdrawals.test_withdraw(**at(club), test=wrong, reason="another bottle", may_loosen=True)
     assert due(other) == ("2026-06-10", "opened-interval")
 
 
@@ -325,12 +327,14 @@ def test_the_worst_sign_stands_until_it_is_withdrawn(club: make.Club) -> None:
     cap = safety.observe(**at(club), container=container, sign="cap-stuck", words="needs a wrench")
     crystals = safety.observe(**at(club), container=container, sign="crystals", seen_on=day("2026-03-09"))
     assert make.fresh(container).worst_sign == "crystals"
-    row = safety.sign_withdraw(**at(club), sign=crystals, reason="sugar from the biscuits")
+    row = withdrawals.sign_withdraw(
+        **at(club), sign=crystals, reason="sugar from the biscuits", may_loosen=True
+    )
     assert make.fresh(container).worst_sign == "cap-stuck"
     for spent in (crystals, row):
         with pytest.raises(Conflict, match="withdrawn already"):
-            safety.sign_withdraw(**at(club), sign=spent, reason="again")
-    safety.sign_withdraw(**at(club), sign=cap, reason="new cap")
+            withdrawals.sign_withdraw(**at(club), sign=spent, reason="again", may_loosen=True)
+    withdrawals.sign_withdraw(**at(club), sign=cap, reason="new cap", may_loosen=True)
     assert make.fresh(container).worst_sign == ""
     with pytest.raises(InputError, match="Use crystals"):
         safety.observe(**at(club), container=container, sign="smelly")
@@ -345,7 +349,9 @@ def test_another_policy_works_every_date_out_again(club: make.Club) -> None:
     other = make.second_club()
     elsewhere = make.stocked(other, THF, inhibited=True)
     policy = Policy.objects.get(lab=None, key="cornell")  # class B: 12 months opened, 18 unopened
-    safety.policy_set(lab=club.lab, actor=club.supervisor, now=make.NOW, policy=policy)
+    safety.policy_set(
+        lab=club.lab, actor=club.supervisor, now=make.NOW, policy=policy, reason="the school's own table"
+    )
     assert due(opened) == ("2027-03-10", "opened-interval")
     assert due(sealed) == ("2027-09-10", "unopened-interval")
     assert due(plain) == ("never", "not-a-former")

@@ -13,7 +13,7 @@ from django.core.management import CommandError, call_command
 from inventory.models import Alert, Container, Lab
 from inventory.rules.alerts import CONTAINER_RULES, OWN_CODES
 from inventory.rules.retest import AT_ONCE
-from inventory.services import containers, safety, volumes
+from inventory.services import opening, safety, volumes, withdrawals
 from inventory.services.sweep import Swept, rules, sweep
 from tests import factories
 from tests.factories import NOW, TODAY, Club, club, fresh, stocked
@@ -222,7 +222,9 @@ def test_a_withdrawn_test_is_told(at: Club) -> None:
     record_test(at, bottle, "100")
     sweep(now=NOW)
     test = bottle.peroxide_tests.get()
-    safety.test_withdraw(lab=at.lab, actor=at.steward, now=NOW + LATER, test=test, reason="Wrong bottle.")
+    withdrawals.test_withdraw(
+        lab=at.lab, actor=at.steward, now=NOW + LATER, test=test, reason="Wrong bottle.", may_loosen=True
+    )
     sweep(now=NOW + 2 * LATER)
     assert (standing(bottle), cures(bottle)) == ([], [("action-level", "test withdrawn")])
 
@@ -246,7 +248,10 @@ def test_discarding_and_emptying_cure(at: Club) -> None:
 def test_learning_the_opening_date_cures(at: Club) -> None:
     bottle = ether(at, opened="opened", opened_on=None)
     sweep(now=NOW)
-    containers.mark_opened(container=fresh(bottle), actor=at.steward, now=NOW + LATER, opened_on=TODAY)
+    signed: dict[str, Any] = {"may_loosen": True, "reason": "the label on the back"}
+    opening.mark_opened(
+        container=fresh(bottle), actor=at.supervisor, now=NOW + LATER, opened_on=TODAY, **signed
+    )
     sweep(now=NOW + 2 * LATER)
     assert (standing(bottle), cures(bottle)) == ([], [("opening-date-unknown", "date learnt")])
 
@@ -279,7 +284,9 @@ def test_a_sign_on_an_empty_bottle_is_still_a_danger(at: Club) -> None:
     )  # fmt: skip
     sweep(now=NOW)
     assert standing(bottle) == ["sign-seen"]
-    safety.sign_withdraw(lab=at.lab, actor=at.steward, now=NOW + LATER, sign=sign, reason="It was sugar.")
+    withdrawals.sign_withdraw(
+        lab=at.lab, actor=at.steward, now=NOW + LATER, sign=sign, reason="It was sugar.", may_loosen=True
+    )
     sweep(now=NOW + 2 * LATER)
     assert (standing(bottle), cures(bottle)) == ([], [("sign-seen", "sign withdrawn")])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from html import unescape
 from typing import Any
 
 import pytest
@@ -12,9 +13,10 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from inventory.models import Container
+from inventory.models import Container, Policy
 from inventory.selectors.due import today_in
 from inventory.services import labs, places, safety
+from inventory.services.lab_editing import lab_edit
 from recovery.services import runs
 from tests import factories
 from tests.factories import Club
@@ -147,6 +149,25 @@ def test_it_shows_emergency_text_contact_cautions_and_the_api(client: Client) ->
         assert words in text
     type(at.lab).objects.update(emergency_text="", contact="")
     assert "Nobody has written down what to do here" in page(client)
+
+
+def test_it_names_the_rules_in_use_and_who_set_others_and_why(client: Client) -> None:
+    at = factories.club()
+    client.force_login(at.member)
+    text = page(client)
+    assert "In use: <strong>Cautious default</strong>" in text
+    assert "instead of the cautious default" not in text
+    cornell = Policy.objects.get(lab=None, key="cornell")
+    lab_edit(
+        lab=at.lab, actor=at.supervisor, now=factories.NOW, changes={}, policy=cornell,
+        reason="the school's <own> table",
+    )  # fmt: skip
+    text = page(client)
+    assert f"In use: <strong>{cornell.name}</strong>" in text
+    assert f"Source: {cornell.source}" in unescape(text)
+    set_by = f"Set by {at.supervisor.display_name} on 10 March 2026 instead of the cautious default"
+    assert f"{set_by}: “the school's <own> table”." in unescape(text)
+    assert "<own>" not in text
 
 
 def test_what_people_typed_is_never_markup(client: Client) -> None:

@@ -1,0 +1,184 @@
+"""What is recorded of a container itself is put right: its size and weight, its dates, a wrong discard."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+
+from inventory.models import Container, Lab, Movement, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.services import safety
+from inventory.services.containers import ATMOSPHERES, day_in_lab, move_opening_back, poured_into
+from inventory.services.events import record
+from inventory.services.loosening import signed
+
+NEED_REASON = ("capacity_ul", "received_on", "opened_on")
+FIELDS = ("tare_mg", "material", "atmosphere", "note", *NEED_REASON)
+# As they are called where people see them.
+SHOWN = {"tare_mg": "tare", "capacity_ul": "capacity"}
+# Movements out of a container that open nothing.
+NOT_DRAWN = ("count", "weigh", "discard", "blend", "reversal", "receive")
+
+
+def correct(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    container: Container,
+    changes: Mapping[str, Any],
+    reason: str = "",
+    may_loosen: bool = False,
+) -> Container:
+    """Change what is given of `FIELDS`; both states are kept in an event.
+
+    Raises InputError naming the field; Conflict when the records forbid it; Denied when a date makes the
+    next test later and `may_loosen` is not given.
+    """
+    with transaction.atomic():
+        held = _locked(container)
+        changed = {name: changes[name] for name in FIELDS if name in changes}
+        changed = {name: value for name, value in changed.items() if value != getattr(held, name)}
+        if not changed:
+            return held
+        _check_allowed(held, changed, reason)
+        _check_dates(held, changed, day_in_lab(lab, now))
+        before = {name: getattr(held, name) for name in changed}
+        with signed(
+            [held],
+            lab=lab,
+            actor=actor,
+            now=now,
+            what="Another date",
+            may_loosen=may_loosen,
+            reason=reason,
+        ):
+            _write(held, changed)
+            safety.refresh_due(container=held, now=now)
+            data = {"before": _plain(before), "after": _plain(changed), "reason": reason.strip()}
+            record(lab=lab, actor=actor, now=now, verb="corrected", subject=held, data=data)
+            if "received_on" in changed or "opened_on" in changed:
+                _pass_on(held, actor, now)
+    return held
+
+
+def discard_undo(*, lab: Lab, actor: User, now: datetime, container: Container, reason: str) -> Container:
+    """An empty container that was discarded by mistake stands on the shelf again.
+
+    One that left with content comes back by the reversal of that entry. Raises Conflict, InputError.
+    """
+    if not reason.strip():
+        raise InputError("reason", "missing", "Taking a discard back needs a reason.", "Say what was wrong.")
+    with transaction.atomic():
+        held = _locked(container)
+        if held.discarded_at is None:
+            return held
+        left = Movement.objects.filter(source_id=held.place_id, kind="discard", reversed_by=None).first()
+        if left is not None:
+            raise Conflict(
+                "discarded",
+                "discarded-with-content",
+                f"{held.code} was discarded with what was in it.",
+                f"Reverse the entry {left.entry}: its content comes back with it.",
+            )
+        reopen(held, actor=actor, now=now, reason=reason)
+    return held
+
+
+def reopen(held: Container, *, actor: User, now: datetime, reason: str) -> None:
+    """Clear the discard of a locked container. Only inside a transaction."""
+    data = {"discarded_at": held.discarded_at and held.discarded_at.isoformat(), "reason": reason.strip()}
+    held.discarded_at = None
+    Container.objects.filter(pk=held.pk).update(discarded_at=None, version=F("version") + 1)
+    record(lab=held.lab, actor=actor, now=now, verb="discard-undone", subject=held, data=data)
+    safety.refresh_due(container=held, now=now)
+
+
+def _locked(container: Container) -> Container:
+    return Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
+
+
+def _check_allowed(held: Container, changed: Mapping[str, Any], reason: str) -> None:
+    if held.discarded_at is not None:
+        raise Conflict(
+            "container",
+            "container-discarded",
+            f"{held.code} has been discarded.",
+            "Take the discard back first, if it was a mistake.",
+        )
+    asking = next((name for name in NEED_REASON if name in changed), None)
+    if asking and not reason.strip():
+        shown = SHOWN.get(asking, asking)
+        raise InputError("reason", "missing", f"Another {shown} needs a reason.", "Say how it is known.")
+    if changed.get("atmosphere", held.atmosphere) not in ATMOSPHERES:
+        raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
+    size_ul = changed.get("capacity_ul", held.capacity_ul)
+    if size_ul <= 0:
+        raise InputError("capacity", "not-positive", "The container needs a size above zero.")
+    if size_ul < held.volume_ul:
+        raise Conflict(
+            "capacity",
+            "below-content",
+            f"{held.code} holds {held.volume_ul / 1000:g} mL by the records, more than that.",
+            "Check the size, or count the container first.",
+        )
+
+
+def _check_dates(held: Container, changed: Mapping[str, Any], today: date) -> None:
+    """Refuse days that cannot be, or that movements of what is in it now speak against."""
+    given = {name: changed[name] for name in ("received_on", "opened_on") if changed.get(name)}
+    for name, day in given.items():
+        if day > today:
+            raise InputError(name, "in-the-future", f"{day.isoformat()} has not come yet.", "Check the date.")
+    if "opened_on" in changed and held.opened != Container.Opened.OPENED:
+        raise InputError(
+            "opened_on", "not-opened", f"{held.code} is not recorded as opened.", "Note its opening instead."
+        )
+    received_on, opened_on = (changed.get(n, getattr(held, n)) for n in ("received_on", "opened_on"))
+    if given and received_on and opened_on and opened_on < received_on:
+        raise InputError(
+            next(iter(given)), "before-receipt", "It would be opened before receipt.", "Check both dates."
+        )
+    drawn_on = _first_drawn_on(held) if given else None
+    for name, day in given.items():
+        if drawn_on is not None and day > drawn_on:
+            raise Conflict(
+                name,
+                "drawn-before",
+                f"Solvent was taken out of {held.code} on {drawn_on.isoformat()} already.",
+                "Give an earlier day, or reverse that entry first.",
+            )
+
+
+def _first_drawn_on(held: Container) -> date | None:
+    """The day of the first movement that took some of what is in it now; None: none did."""
+    if held.lot_id is None:
+        return None
+    taken = Movement.objects.filter(source_id=held.place_id, lot_id=held.lot_id, reversed_by=None)
+    first = taken.exclude(kind__in=NOT_DRAWN).order_by("happened_at").first()
+    return None if first is None else day_in_lab(held.lab, first.happened_at)
+
+
+def _write(held: Container, changed: Mapping[str, Any]) -> None:
+    for name, value in changed.items():
+        setattr(held, name, value)
+    held.version += 1
+    held.save(update_fields=[*changed, "version"])
+
+
+def _pass_on(held: Container, actor: User, now: datetime) -> None:
+    """What was poured from it is at least as old as it is: an earlier day follows the liquid."""
+    if held.opened == Container.Opened.UNOPENED:
+        return
+    since = safety.counts_open_since(held)
+    for taker in poured_into(held):
+        if taker.opened_on is not None and (since is None or taker.opened_on > since):
+            move_opening_back(taker, actor=actor, now=now, day=since)
+
+
+def _plain(facts: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value.isoformat() if isinstance(value, date) else value for name, value in facts.items()}
