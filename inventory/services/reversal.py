@@ -18,6 +18,7 @@ from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
 from inventory.services.places import lock_runs
 from inventory.services.readings import standing_tests
+from inventory.services.timing import lacking
 
 
 def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: str) -> Posted:
@@ -41,6 +42,7 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
                 reopen(container, actor=actor, now=now, reason=reason)
         posted = _post_once(lab, actor, now, lines, holds)
         for container in containers:
+            _check_held_since(container, booked[0].happened_at)
             if _changes_lot_back(holds[container.place_id], booked):
                 # Its own opening day was written over when it took the other solvent: the worst is assumed.
                 set_opened(container, actor=actor, now=now, opened_on=None)
@@ -48,6 +50,17 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
             data = {"entry": str(entry), "reason": reason.strip()}
             record(lab=lab, actor=actor, now=now, verb="entry-reversed", subject=container, data=data)
     return posted
+
+
+def _check_held_since(container: Container, moment: datetime) -> None:
+    """What was drawn after the entry may have been its solvent, though more came in later."""
+    if lacking(container.place_id, moment) is not None:
+        raise Conflict(
+            "entry",
+            "moved-on",
+            f"What came into {container.code} was drawn before more came in.",
+            "Reverse the later entries first.",
+        )
 
 
 def _booked(lab: Lab, entry: uuid.UUID) -> list[Movement]:

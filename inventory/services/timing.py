@@ -28,25 +28,35 @@ def changes_since(place_id: int, moment: datetime) -> list[tuple[datetime, int]]
     return sorted(changes.items(), reverse=True)
 
 
-def fitting(happened_at: datetime, place_id: int) -> datetime:
-    """The time from which a container, as it now stands, never held less than nothing.
+def lacking(place_id: int, moment: datetime) -> datetime | None:
+    """The last time since `moment` up to which a container, as it now stands, held less than nothing.
 
-    That is `happened_at`, or a little later where two clocks may differ. To be asked after an outflow has
-    been taken off the balance, with the row locked. Raises Conflict when the container held too little then.
+    None when it never did.
     """
-    changes = changes_since(place_id, happened_at)
+    changes = changes_since(place_id, moment)
     if not changes:
-        return happened_at
-    code, held_ul = Container.objects.values_list("code", "volume_ul").get(place_id=place_id)
+        return None
+    held_ul = Container.objects.values_list("volume_ul", flat=True).get(place_id=place_id)
     for when, change_ul in changes:
         held_ul -= change_ul  # what it held just before
         if held_ul < 0:
-            if when <= happened_at + CLOCK_SLACK:
-                return when
-            raise Conflict(
-                "happened_at",
-                "not-enough-then",
-                f"{code} did not hold that much at that time: part of it came in later.",
-                "Check the date and time, and the amount.",
-            )
-    return happened_at
+            return when
+    return None
+
+
+def fitting(happened_at: datetime, place_id: int) -> datetime:
+    """The time of an outflow that has been taken off the balance, with the row locked.
+
+    That is `happened_at`, or a little later where two clocks may differ. Raises Conflict when the container
+    held too little then.
+    """
+    until = lacking(place_id, happened_at)
+    if until is None or until <= happened_at + CLOCK_SLACK:
+        return until or happened_at
+    code = Container.objects.values_list("code", flat=True).get(place_id=place_id)
+    raise Conflict(
+        "happened_at",
+        "not-enough-then",
+        f"{code} did not hold that much at that time: part of it came in later.",
+        "Check the date and time, and the amount.",
+    )

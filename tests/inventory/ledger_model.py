@@ -160,7 +160,8 @@ class Model:
         for at, lot in entry.after.items():
             bottle = self.bottles[at]
             demand(not bottle.discarded and bottle.lot == lot)
-            demand(0 <= bottle.held + change[at] <= bottle.capacity)
+            demand(bottle.held + change[at] <= bottle.capacity)
+            demand(0 <= self._least_since(at, entry.day) + change[at])
             demand(at not in entry.blended or bottle.held == entry.blended[at])
         back = [replace(x, source=x.destination, destination=x.source) for x in reversed(entry.lines)]
         for line in entry.lines:
