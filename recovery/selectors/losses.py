@@ -8,7 +8,7 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Count, F, Q, Sum
+from django.db.models import Count, F, Q, Sum, Value
 
 from inventory.models import Lab
 from inventory.rules.errors import InputError
@@ -53,7 +53,8 @@ def loss_rates(
     """Loss rates of closed runs by any of solvent, month, purpose and operator.
 
     since, until: months (both included) in which the runs started. equal: further values of the groups that
-    must match. Different solvents are added only when asked without "solvent" in `by`.
+    must match. Different solvents are added only when asked without "solvent" in `by`; by nothing, all runs
+    are one group.
     """
     for name in [*by, *equal]:
         if name not in GROUPS:
@@ -64,9 +65,10 @@ def loss_rates(
     if until is not None:
         sums = sums.filter(run__month__lte=until)
     sums = sums.filter(**{GROUPS[name]: value for name, value in equal.items()})
-    columns = {name: F(GROUPS[name]) for name in by}
+    # Without any group all runs are one: a constant keeps them from being listed one by one.
+    columns: dict[str, Any] = {f"by_{name}": F(GROUPS[name]) for name in by} or {"all_runs": Value(1)}
     rows: Any = (
-        sums.values(**{f"by_{name}": column for name, column in columns.items()})
+        sums.values(**columns)
         .annotate(
             runs=Count("run", distinct=True),
             without=Count("run", filter=Q(returned_ul=0), distinct=True),
