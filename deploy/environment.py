@@ -63,6 +63,13 @@ def boolean(text: str) -> bool:
     raise ValueError(f"{text!r} is neither yes nor no; write true or false")
 
 
+def count(text: str) -> int:
+    """A whole number of zero or more."""
+    if not (text.isascii() and text.isdigit() and len(text) <= 9):
+        raise ValueError(f"{text!r} is not a whole number of zero or more")
+    return int(text)
+
+
 def names(text: str) -> list[str]:
     """A comma-separated list without blanks."""
     return [part.strip() for part in text.split(",") if part.strip()]

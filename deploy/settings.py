@@ -4,6 +4,9 @@ STILLKEEP_HOME              folder for the database, the key and collected stati
 STILLKEEP_SITE_URL          public address; https switches the strict transport settings on
 STILLKEEP_ALLOWED_HOSTS     further host names, comma-separated
 STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed (127.0.0.1 with https)
+STILLKEEP_API_PER_MINUTE    API requests a minute of each token or person (600; 0: no bound); of an address that
+                            nobody signed in from a tenth. Counted by all processes together with Redis, by
+                            each process alone without
 STILLKEEP_DEBUG             true only while developing
 STILLKEEP_LOG_LEVEL         DEBUG, INFO, WARNING or ERROR
 SECRET_KEY, DATABASE_URL, REDIS_URL   also as SECRET_KEY_FILE and so on
@@ -128,6 +131,8 @@ CACHES = {
     },
 }
 
+STILLKEEP_API_PER_MINUTE: int = _env.read("STILLKEEP_API_PER_MINUTE", environment.count, 600)
+
 AUTH_USER_MODEL = "inventory.User"
 LOGIN_URL = "/login/"
 LOGIN_REDIRECT_URL = "/"
@@ -154,8 +159,8 @@ REST_FRAMEWORK: dict[str, Any] = {
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Stillkeep",
     "DESCRIPTION": (
-        "Solvent stock, peroxide tests and recovery for a shared laboratory. Every POST carries an "
-        "Idempotency-Key; every refusal is an RFC 9457 problem; volumes are at 20 °C."
+        "Solvent stock, peroxide tests and recovery for a shared laboratory. Every POST and PATCH carries an "
+        "Idempotency-Key, remembered for 60 days; every refusal is an RFC 9457 problem; volumes are at 20 °C."
     ),
     "VERSION": "1",
     "OAS_VERSION": "3.1.0",

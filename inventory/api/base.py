@@ -17,7 +17,7 @@ from rest_framework.serializers import BaseSerializer
 from rest_framework.views import APIView
 
 from inventory.access import Caller
-from inventory.api import problems
+from inventory.api import problems, throttle
 from inventory.api.authentication import PersonAuthentication, TokenAuthentication, caller_for
 from inventory.api.fields import Body
 from inventory.api.idempotency import Done, do_once
@@ -72,10 +72,19 @@ class ApiView(APIView):
         request.accepted_renderer, request.accepted_media_type = self.perform_content_negotiation(request)
         self.now = timezone.now()
         check_length(request.META.get("CONTENT_LENGTH"), self.body_limit_bytes)
-        if not request.user.is_authenticated:
-            raise exceptions.NotAuthenticated("Sign in, or send a token as Authorization: Bearer.")
-        self.check_throttles(request)
+        self.let_in(request)
         self.enter()
+
+    def let_in(self, request: Request) -> None:
+        """Raises NotAuthenticated, AuthenticationFailed, or Throttled for those two as well."""
+        try:
+            known = request.user.is_authenticated
+        except exceptions.AuthenticationFailed:
+            throttle.check_nobody(request)
+            raise
+        throttle.check(request)
+        if not known:
+            raise exceptions.NotAuthenticated("Sign in, or send a token as Authorization: Bearer.")
 
     def enter(self) -> None:
         """Nothing to enter outside a lab."""
@@ -115,7 +124,7 @@ class ApiView(APIView):
         return self.request.data
 
     def write(self, work: Callable[[Any], Done]) -> HttpResponse:
-        """Carry out a POST once for its Idempotency-Key."""
+        """Carry out a POST or PATCH once for its Idempotency-Key."""
         data = self.sent()
         return self.once(lambda: work(data))
 

@@ -1,4 +1,4 @@
-"""Idempotency-Key on every POST: the same request again gives the first answer again."""
+"""Idempotency-Key on every POST and PATCH: the same request again gives the first answer again."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 
-from inventory.api.replies import dumps, reply
+from inventory.api.replies import dumps, etag_of, reply
 from inventory.models import User
 from inventory.rules.errors import InputError
 from inventory.services.once import Reply, fingerprint, once
@@ -27,6 +27,11 @@ class Done:
     once_only: Mapping[str, str] = field(default_factory=dict)
 
 
+def changed(body: Any) -> Done:
+    """What a PATCH answers: the record as it is now, with its entity tag."""
+    return Done(body, 200, {"ETag": etag_of(dumps(body))})
+
+
 def do_once(
     request: HttpRequest, user: User, raw: bytes, now: datetime, work: Callable[[], Done]
 ) -> HttpResponse:
@@ -39,7 +44,7 @@ def do_once(
         raise InputError(
             KEY_HEADER,
             "key-missing",
-            "Every POST needs a key, so that a repeated request is not carried out twice.",
+            "Every write needs a key, so that a repeated request is not carried out twice.",
             "Send a fresh UUID in the header Idempotency-Key, the same one when you repeat.",
         )
     first: list[Done] = []

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db import transaction
 from django.db.models import F, Q
 from django.http import Http404, HttpResponse
 from rest_framework import serializers
@@ -13,7 +12,7 @@ from inventory.access import labs_of
 from inventory.api.authentication import Grant
 from inventory.api.base import ApiView, Contract, LabView
 from inventory.api.fields import Body, InstantField, NoteField, RefField, TextField
-from inventory.api.idempotency import Done
+from inventory.api.idempotency import Done, changed
 from inventory.api.lookup import location_in
 from inventory.api.paging import Key, orderings, page
 from inventory.api.params import paging, text
@@ -134,17 +133,18 @@ class LabDetail(LabView):
         return self.detail(self.shown())
 
     def patch(self, request: Any, lab: str) -> HttpResponse:
-        data = self.sent()
+        return self.write(self.change)
+
+    def change(self, data: Any) -> Done:
         policy = None
         if "policy" in data:
             self.caller.require("policy.set")
             policy = _policy_named(self.caller.lab, data.pop("policy"))
         reason = data.pop("reason", "")
-        with transaction.atomic():
-            held = lock_lab(self.caller.lab)
-            check_if_match(request._request, self.shown())
-            lab_edit(**{**self.by, "lab": held}, changes=data, policy=policy, reason=reason)
-        return self.detail(self.shown())
+        held = lock_lab(self.caller.lab)
+        check_if_match(self.request._request, self.shown())
+        lab_edit(**{**self.by, "lab": held}, changes=data, policy=policy, reason=reason)
+        return changed(self.shown())
 
 
 def _policy_named(lab: Lab, key: str) -> Policy:

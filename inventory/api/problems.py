@@ -17,6 +17,7 @@ from django.core.exceptions import PermissionDenied, RequestDataTooBig, Suspicio
 from django.http import Http404, HttpRequest, HttpResponse
 from rest_framework import exceptions
 
+from inventory.api.overload import RETRY_AFTER_S, is_overload
 from inventory.rules.errors import Conflict, Denied, InputError
 
 MEDIA_TYPE = "application/problem+json"
@@ -134,6 +135,8 @@ def handle(error: Exception, context: Mapping[str, Any]) -> HttpResponse:
         return problem(400, "invalid", "This request could not be read.", request=request)
     if isinstance(error, exceptions.APIException):
         return from_rest_framework(error, request)
+    if is_overload(error):
+        return busy(request)
     logger.exception("unexpected fault", extra={"request_id": getattr(request, "request_id", "")})
     return unexpected(request)
 
@@ -152,6 +155,17 @@ def from_rest_framework(error: exceptions.APIException, request: HttpRequest) ->
 def not_found(request: HttpRequest) -> HttpResponse:
     remedy = "" if request.path.endswith("/") else " Addresses end with a slash."
     return problem(404, "not-found", f"There is nothing here for you.{remedy}", request=request)
+
+
+def busy(request: HttpRequest) -> HttpResponse:
+    """503 with Retry-After: the database is busy or away. The same key sent again does the work once."""
+    logger.warning(
+        "the database is busy or away",
+        exc_info=True,
+        extra={"request_id": getattr(request, "request_id", "")},
+    )
+    detail = "The records could not be reached in time. Send the very same request again, with its key."
+    return problem(503, "busy", detail, headers={"Retry-After": str(RETRY_AFTER_S)}, request=request)
 
 
 def unexpected(request: HttpRequest) -> HttpResponse:

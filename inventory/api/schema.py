@@ -12,6 +12,8 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
+from inventory.services.once import KEPT_FOR
+
 ERROR_WORDS = {
     400: "Something in the request cannot be used; `errors` names each field and the remedy.",
     401: "Nobody is signed in, or the token cannot be used.",
@@ -23,8 +25,13 @@ ERROR_WORDS = {
     413: "The body is too large.",
     415: "The body is of a kind that is not read here.",
     428: "If-Match is missing.",
+    429: "Too many requests in this minute.",
+    503: "The records could not be reached in time; the same request may be sent again, with its key.",
 }
-ERRORS = {"GET": (400, 401, 403, 404, 406), "POST": (400, 401, 403, 404, 406, 409, 413, 415)}
+ERRORS = {
+    "GET": (400, 401, 403, 404, 406, 429, 503),
+    "POST": (400, 401, 403, 404, 406, 409, 413, 415, 429, 503),
+}
 ERRORS["PATCH"] = (*ERRORS["POST"], 412, 428)
 PATH_SCHEMAS: dict[str, tuple[dict[str, Any], str]] = {
     "lab": ({"type": "string", "pattern": "^[-a-zA-Z0-9_]{1,60}$"}, "The lab's short name."),
@@ -108,7 +115,7 @@ class ContractSchema(AutoSchema):
         answers: dict[Any, Any] = {contract.status: OpenApiResponse(answer, contract.summary)}
         if contract.also is not None:
             answers[contract.also] = OpenApiResponse(answer, contract.summary)
-        if contract.tagged:
+        if contract.tagged and self.method == "GET":
             answers[304] = OpenApiResponse(None, "The caller has this version.")
         for status in ERRORS[self.method]:
             answers[(status, "application/problem+json")] = OpenApiResponse(ProblemShape, ERROR_WORDS[status])
@@ -137,16 +144,21 @@ class ContractSchema(AutoSchema):
         every = [contract.status, *ERRORS[self.method]]
         found.append(_answer_header("X-Request-ID", every, "Also in our log."))
         found.append(_answer_header("WWW-Authenticate", [401], "How to sign in."))
-        if self.method == "POST":
+        found.append(_answer_header("Retry-After", [429, 503], "Seconds to wait."))
+        if self.method in {"POST", "PATCH"}:
             key = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]+$"}
-            words = "A fresh UUID for each thing done; the same again to repeat a request."
+            words = (
+                "A fresh UUID for each thing done; the same again to repeat a request. "
+                f"Answers are kept for {KEPT_FOR.days} days: after that a key counts as new."
+            )
             found.append(OpenApiParameter("Idempotency-Key", key, header, True, words))
             found.append(_answer_header("Idempotency-Replayed", good, "`true`: answered before."))
         if self.method == "PATCH":
             tag = {"type": "string", "minLength": 1, "maxLength": 200, "pattern": "^[!-~]+$"}
             found.append(OpenApiParameter("If-Match", tag, header, True, "The ETag that was read."))
         if contract.tagged:
-            found.append(_answer_header("ETag", [contract.status, 304], "Of these very bytes."))
+            statuses = [contract.status, 304] if self.method == "GET" else good
+            found.append(_answer_header("ETag", statuses, "Of these very bytes."))
         return found
 
 

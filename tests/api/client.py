@@ -1,4 +1,4 @@
-"""A small client for the API tests: JSON in and out, a fresh key for each POST unless one is given."""
+"""A small client for the API tests: JSON in and out, a fresh key for each write unless one is given."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class Api:
         content_type: str = "application/json",
     ) -> Any:
         sent = {**self.headers, **(headers or {})}
-        if method == "POST" and key != "":
+        if method in {"POST", "PATCH"} and key != "":
             sent["Idempotency-Key"] = key or str(uuid.uuid4())
         data = raw if raw is not None else json.dumps({} if body is None else body)
         if method in {"GET", "HEAD"}:
@@ -49,8 +49,8 @@ class Api:
     def post(self, address: str, body: Any = None, **options: Any) -> Any:
         return self.ask("POST", address, body, **options)
 
-    def patch(self, address: str, body: Any = None, *, if_match: str = "") -> Any:
-        return self.ask("PATCH", address, body, headers={"If-Match": if_match} if if_match else None)
+    def patch(self, address: str, body: Any = None, *, if_match: str = "", key: str | None = None) -> Any:
+        return self.ask("PATCH", address, body, key=key, headers={"If-Match": if_match} if if_match else None)
 
 
 def base(at: Club) -> str:

@@ -33,11 +33,12 @@ def test_every_operation_says_what_it_refuses(db: None) -> None:
     for address, methods in schema_document()["paths"].items():
         for method, operation in methods.items():
             refusals = {status for status in operation["responses"] if status >= "400"}
-            assert {"400", "401", "403", "404", "406"} <= refusals, (method, address)
+            assert {"400", "401", "403", "404", "406", "429", "503"} <= refusals, (method, address)
             for status in refusals:
                 assert set(operation["responses"][status]["content"]) == {"application/problem+json"}
             names = {parameter["name"] for parameter in operation.get("parameters", [])}
-            assert ("Idempotency-Key" in names) == (method == "post")
+            assert ("Idempotency-Key" in names) == (method in {"post", "patch"})
+            assert method == "get" or "304" not in operation["responses"]
             assert operation["summary"]
 
 
