@@ -15,20 +15,25 @@ from inventory.api.fields import (
     Body,
     DayField,
     DecimalTextField,
+    FlagField,
     InstantField,
     NoteField,
     RefField,
 )
-from inventory.api.idempotency import Done
+from inventory.api.idempotency import Done, changed
 from inventory.api.lookup import container_at, location_in, lot_at, solvent_in
 from inventory.api.paging import Key, orderings, paged
 from inventory.api.quantities import capacity_ul, tare_mg, volume_out
+from inventory.api.replies import check_if_match
 from inventory.api.rows import container_detail, container_out, lot_out
 from inventory.api.shapes import ContainerDetailShape, ContainerShape, LotDetailShape
 from inventory.models import Container, Lot, LotParent
+from inventory.rules.errors import InputError
 from inventory.selectors.shelf import Sort, containers_listed
 from inventory.services import safety
-from inventory.services.containers import ContainerFacts, LotFacts, receive
+from inventory.services.containers import ATMOSPHERES, ContainerFacts, LotFacts, empty_add, receive
+from inventory.services.corrections import correct, discard_undo
+from inventory.services.readings import lock_containers
 
 ORDERINGS = orderings(
     id=Key("id", "int"),
@@ -57,14 +62,18 @@ LOT_NAMES = (
     "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor", "inhibitor_ppm", "assay",
     "made_on",
 )  # fmt: skip
+CORRECTED = ("received_on", "opened_on", "material", "atmosphere", "note")
 CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "note")
 
 
 class Receive(Body):
-    """A filled container and what is known of the lot in it. What is left out counts as not known."""
+    """A filled container and what is known of the lot in it. What is left out counts as not known.
 
-    solvent = RefField(help_text="Id, key, name, synonym or CAS number.")
-    volume = AmountField()
+    Without solvent and volume: an empty, clean one, of which only facts of the container itself are told.
+    """
+
+    solvent = RefField(required=False, help_text="Id, key, name, synonym or CAS number.")
+    volume = AmountField(required=False)
     capacity = AmountField(help_text="Size of the container, a volume.")
     code = RefField(max_length=24, required=False, help_text="A code of our own is made when left out.")
     tare = AmountField(required=False, help_text="Empty weight, a mass.")
@@ -73,7 +82,7 @@ class Receive(Body):
     received_on = DayField(required=False)
     opened = serializers.ChoiceField(Container.Opened.values, required=False)
     opened_on = DayField(required=False)
-    atmosphere = serializers.ChoiceField(["air", "inert", "unknown"], required=False)
+    atmosphere = serializers.ChoiceField(ATMOSPHERES, required=False)
     note = NoteField()
     origin = serializers.ChoiceField([o for o in Lot.Origin.values if o != Lot.Origin.BLEND], required=False)
     maker = NoteField(max_length=120)
@@ -93,7 +102,13 @@ class Containers(LabView):
     contracts = {
         "GET": Contract("stock.read", ContainerShape, "Containers", params=FILTERS, paged=True),
         "POST": Contract(
-            "stock.receive", ContainerDetailShape, "Receive a filled container", body=Receive, status=201
+            "stock.receive",
+            ContainerDetailShape,
+            "Receive a filled container, or note an empty one",
+            body=Receive,
+            status=201,
+            words="Without solvent and volume it is empty and clean: what a run gives back into it is a lot "
+            "of its own.",
         ),
     }
 
@@ -117,34 +132,108 @@ class Containers(LabView):
         return self.write(self._receive)
 
     def _receive(self, data: Any) -> Done:
-        location = location_in(self.caller, data["location"]) if "location" in data else None
-        received = receive(
+        made = self._filled(data) if _is_filled(data) else empty_add(**self.by, facts=self._facts(data))
+        container = container_at(self.caller, str(made.pk))
+        body = container_detail(container, safety.due_of(container))
+        return Done(body, headers={"Location": f"{self.request.path}{container.pk}/"})
+
+    def _facts(self, data: Any) -> ContainerFacts:
+        return ContainerFacts(
+            capacity_ul=capacity_ul(data["capacity"]),
+            tare_mg=tare_mg(data.get("tare")),
+            location=location_in(self.caller, data["location"]) if "location" in data else None,
+            **{name: data[name] for name in CONTAINER_NAMES if name in data},
+        )
+
+    def _filled(self, data: Any) -> Container:
+        return receive(
             **self.by,
             solvent=solvent_in(self.caller, data["solvent"]),
             amount=data["volume"],
-            facts=ContainerFacts(
-                capacity_ul=capacity_ul(data["capacity"]),
-                tare_mg=tare_mg(data.get("tare")),
-                location=location,
-                **{name: data[name] for name in CONTAINER_NAMES if name in data},
-            ),
+            facts=self._facts(data),
             lot=LotFacts(**{name: data[name] for name in LOT_NAMES if name in data}),
             happened_at=data.get("happened_at"),
-        )
-        container = container_at(self.caller, str(received.container.pk))
-        body = container_detail(container, safety.due_of(container))
-        return Done(body, headers={"Location": f"{self.request.path}{container.pk}/"})
+        ).container
+
+
+def _is_filled(data: Any) -> bool:
+    """Raises InputError when only half is told, or when something is told of a lot that is not there."""
+    if "solvent" in data and "volume" in data:
+        return True
+    for name, other in (("solvent", "volume"), ("volume", "solvent")):
+        if other in data:
+            remedy = "Give both for a filled container, neither for an empty one."
+            raise InputError(name, "missing", f"The {other} is given without the {name}.", remedy)
+    stray = next((name for name in (*LOT_NAMES, "happened_at") if name in data), None)
+    if stray:
+        detail = "An empty container holds no lot to tell this of."
+        raise InputError(stray, "nothing-in-it", detail, "Give solvent and volume, or leave this out.")
+    return False
+
+
+class Correction(Body):
+    """What was recorded wrongly of the container itself. null: not known."""
+
+    tare = AmountField(required=False, allow_null=True)
+    capacity = AmountField(required=False)
+    received_on = DayField(required=False, allow_null=True)
+    opened_on = DayField(required=False, allow_null=True, help_text="Only of one recorded as opened.")
+    material = NoteField(max_length=40)
+    atmosphere = serializers.ChoiceField(ATMOSPHERES, required=False)
+    note = NoteField()
+    discarded = FlagField(required=False, help_text="false: it was empty and was discarded by mistake.")
+    reason = NoteField(max_length=500, help_text="Needed with capacity, a date, or a discard taken back.")
 
 
 class ContainerDetail(LabView):
     """One container with its lot and the reasons behind its next test."""
 
-    contracts = {"GET": Contract("stock.read", ContainerDetailShape, "One container", tagged=True)}
+    contracts = {
+        "GET": Contract("stock.read", ContainerDetailShape, "One container", tagged=True),
+        "PATCH": Contract(
+            "stock.edit",
+            ContainerDetailShape,
+            "Correct what is recorded of a container",
+            body=Correction,
+            tagged=True,
+            words="A date that makes the next test later needs `safety.loosen` too. One that was discarded "
+            "with content comes back by the reversal of that entry.",
+        ),
+    }
 
     def get(self, request: Any, lab: str, container: str) -> HttpResponse:
         self.query  # noqa: B018 - refuses parameters
+        return self.detail(self._shown(container))
+
+    def _shown(self, ref: str) -> dict[str, Any]:
+        found = container_at(self.caller, ref)
+        return container_detail(found, safety.due_of(found))
+
+    def patch(self, request: Any, lab: str, container: str) -> HttpResponse:
         found = container_at(self.caller, container)
-        return self.detail(container_detail(found, safety.due_of(found)))
+        return self.write(lambda data: self._correct(found, data))
+
+    def _correct(self, found: Container, data: Any) -> Done:
+        lock_containers([found.pk])
+        check_if_match(self.request._request, self._shown(str(found.pk)))
+        reason = data.get("reason", "")
+        if data.get("discarded"):
+            raise InputError("discarded", "not-here", "A discard is an entry.", "Post it under discards/.")
+        if "discarded" in data:
+            discard_undo(**self.by, container=found, reason=reason)
+        changes = {name: data[name] for name in CORRECTED if name in data}
+        if "tare" in data:
+            changes["tare_mg"] = tare_mg(data["tare"])
+        if "capacity" in data:
+            changes["capacity_ul"] = capacity_ul(data["capacity"])
+        correct(
+            **self.by,
+            container=found,
+            changes=changes,
+            reason=reason,
+            may_loosen=self.caller.may("safety.loosen"),
+        )
+        return changed(self._shown(str(found.pk)))
 
 
 class LotDetail(LabView):

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.utils import timezone
 
 from tests.api.client import Api, base, token_for
-from tests.factories import Club, club
+from tests.factories import TIME_ZONE, Club, club
 
 pytestmark = pytest.mark.django_db
 
@@ -74,9 +75,7 @@ def draws_and_tests(api: Api, root: str, bottle: dict[str, Any]) -> str:
 def runs(api: Api, root: str, bottle: dict[str, Any]) -> dict[str, Any]:
     """Charges 200 mL, gets 150 mL back, explains 20 mL of the rest. Returns the flask of what came back."""
     run = api.post(f"{root}runs/", {"purpose": "fat in biscuits"}).json()
-    flask = api.post(
-        f"{root}containers/", {"solvent": "ether", "volume": "1 mL", "capacity": "500 mL"}
-    ).json()
+    flask = api.post(f"{root}containers/", {"capacity": "500 mL"}).json()
     charged = api.post(f"{root}runs/{run['id']}/charges/", {"container": bottle["code"], "volume": "200 mL"})
     assert charged.json()["run"]["sums"][0]["charged"]["value"] == "200"
     back = api.post(f"{root}runs/{run['id']}/returns/", {"container": flask["id"], "volume": "150 mL"})
@@ -95,12 +94,13 @@ def reads_the_books(api: Api, root: str, flask: dict[str, Any]) -> None:
     assert rates[0]["group"] == {"solvent": "diethyl-ether", "purpose": "fat in biscuits"}
     assert rates[0]["loss_fraction"] == "0.2500"
     flows = api.get(f"{root}reports/flows/").json()["results"]
-    # 1001 received - 250 drawn - 200 charged + 150 returned, by hand.
-    assert flows[-1]["closing"]["value"] == "701"
+    # 1000 received - 250 drawn - 200 charged + 150 returned, by hand.
+    assert flows[-1]["closing"]["value"] == "700"
     lot = api.get(f"{root}containers/{flask['id']}/").json()["lot"]
-    assert lot["origin"] == "blend"
-    parents = api.get(f"{root}lots/{lot['id']}/").json()["parents"]
-    assert sorted(parent["volume"]["value"] for parent in parents) == ["1", "150"]
+    assert (lot["origin"], lot["inhibited"], lot["times_distilled"]) == ("recovered", False, 1)
+    assert lot["made_on"] == timezone.localdate(timezone=ZoneInfo(TIME_ZONE)).isoformat()
+    (parent,) = api.get(f"{root}lots/{lot['id']}/").json()["parents"]
+    assert parent["origin"] == "purchased"
 
 
 def looks_after_what_is_due(api: Api, root: str, flask: dict[str, Any]) -> None:

@@ -54,6 +54,7 @@ TABLE = [
     Row("GET", "containers/", EVERYONE, READ),
     Row("POST", "containers/", KEEPERS, MANAGE),
     Row("GET", "containers/{container}/", EVERYONE, READ),
+    Row("PATCH", "containers/{container}/", KEEPERS, MANAGE),
     Row("POST", "containers/{container}/draws/", BENCH, LOG),
     Row("POST", "containers/{container}/put-backs/", BENCH, LOG),
     Row("POST", "containers/{container}/pours/", BENCH, LOG),
