@@ -4,9 +4,9 @@ STILLKEEP_HOME              folder for the database, the key and collected stati
 STILLKEEP_SITE_URL          public address; https switches the strict transport settings on
 STILLKEEP_ALLOWED_HOSTS     further host names, comma-separated
 STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed (127.0.0.1 with https)
-STILLKEEP_API_PER_MINUTE    API requests a minute of each token or person (600; 0: no bound); of an address that
-                            nobody signed in from a tenth. Counted by all processes together with Redis, by
-                            each process alone without
+STILLKEEP_API_PER_MINUTE    API requests a minute of each token or person (600; 0: no bound); a tenth for an
+                            address with nobody signed in. With Redis all processes count together, without
+                            it each counts alone
 STILLKEEP_DEBUG             true only while developing
 STILLKEEP_LOG_LEVEL         DEBUG, INFO, WARNING or ERROR
 SECRET_KEY, DATABASE_URL, REDIS_URL   also as SECRET_KEY_FILE and so on
