@@ -31,7 +31,7 @@ from tests.api.client import token_for
 from tests.api.seed import Seed, planted
 
 pytestmark = [pytest.mark.django_db, pytest.mark.filterwarnings("ignore")]
-CODES = ["B-2", "B-1", "B-3", "nothing"]
+CODES = ["B-3", "B-2", "B-1", "nothing"]
 AMOUNTS = [
     "12.5 mL",
     "1 mL",
