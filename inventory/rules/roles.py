@@ -45,7 +45,7 @@ ROLE_PERMISSIONS: dict[str, frozenset[str]] = {
     "member": READ | LOG | OWN,
     "steward": READ | LOG | MANAGE | OWN,
     "supervisor": READ | LOG | MANAGE | GOVERN | OWN,
-    "auditor": READ | AUDIT,
+    "auditor": READ | AUDIT | OWN,
 }
 SCOPE_PERMISSIONS: dict[str, frozenset[str]] = {
     "read": READ | AUDIT,
@@ -60,3 +60,8 @@ def allowed(role: str, scope: str | None) -> frozenset[str]:
     """Permissions of a role, narrowed by a token's scope when the caller is a program."""
     own = ROLE_PERMISSIONS.get(role, frozenset())
     return own if scope is None else own & SCOPE_PERMISSIONS.get(scope, frozenset())
+
+
+def scopes_for(role: str) -> tuple[str, ...]:
+    """Scopes that a person of that role may give a token of their own: one who only reads, only reading."""
+    return SCOPES if ROLE_PERMISSIONS.get(role, frozenset()) & LOG else ("read",)

@@ -15,8 +15,8 @@ from django.db import transaction
 from django.utils.text import slugify
 
 from inventory.models import BOUNDARIES, ApiToken, EntryLink, Lab, Membership, Place, Policy, User
-from inventory.rules.errors import Conflict, InputError
-from inventory.rules.roles import ROLES, SCOPES
+from inventory.rules.errors import Conflict, Denied, InputError
+from inventory.rules.roles import ROLES, SCOPES, scopes_for
 from inventory.services.events import record
 
 DEFAULT_POLICY = "cautious-default"
@@ -80,8 +80,16 @@ def _supervisors(lab: Lab) -> set[int]:
     return set(rows.filter(user__is_active=True).order_by("pk").values_list("user_id", flat=True))
 
 
-def entry_link_create(*, lab: Lab | None, role: str, now: datetime) -> tuple[EntryLink, str]:
-    """Make a one-time link. Returns the row and its secret, which is not kept."""
+def invitation_create(*, lab: Lab, actor: User, now: datetime, role: str) -> tuple[EntryLink, str]:
+    """Make a one-time link into a lab. Returns the row and its secret, which is not kept."""
+    with transaction.atomic():
+        link, secret = _link_create(lab, role, now)
+        data = {"role": role, "expires_at": link.expires_at.isoformat()}
+        record(lab=lab, actor=actor, now=now, verb="invitation-made", subject=link, data=data)
+    return link, secret
+
+
+def _link_create(lab: Lab | None, role: str, now: datetime) -> tuple[EntryLink, str]:
     secret = secrets.token_urlsafe(32)
     link = EntryLink.objects.create(
         lab=lab,
@@ -98,7 +106,7 @@ def setup_link_create(*, now: datetime) -> str | None:
     if User.objects.exists():
         return None
     EntryLink.objects.filter(lab=None, used_at=None).update(expires_at=now)
-    return entry_link_create(lab=None, role="supervisor", now=now)[1]
+    return _link_create(None, "supervisor", now)[1]
 
 
 def entry_link_find(*, secret: str, now: datetime) -> EntryLink | None:
@@ -181,7 +189,10 @@ def token_create(
     user: User | None = None,
     expires_at: datetime | None = None,
 ) -> tuple[ApiToken, str]:
-    """Make an API token. Returns it with its secret, which is shown this once and not kept."""
+    """Make an API token. Returns it with its secret, which is shown this once and not kept.
+
+    Raises InputError naming scope, name or expires_at; Denied for a scope that the role is not for.
+    """
     if scope not in SCOPES:
         raise InputError(
             "scope", "unknown-scope", f"“{scope}” is not a scope.", f"Use one of {', '.join(SCOPES)}."
@@ -190,14 +201,21 @@ def token_create(
         raise InputError("name", "missing", "A token needs a name.", "Name the program that will use it.")
     if expires_at is not None and expires_at <= now:
         raise InputError("expires_at", "in-the-past", "That moment has passed.", "Give a later one, or none.")
+    owner = user or actor
+    if scope not in scopes_for(_role_of(owner, lab)):
+        raise Denied("scope", "scope-too-wide", "An auditor's token may only read.", "Use the scope “read”.")
     with transaction.atomic():
         key, secret = ApiToken.objects.create_key(
-            name=name.strip()[:50], lab=lab, user=user or actor, scope=scope, expiry_date=expires_at
+            name=name.strip()[:50], lab=lab, user=owner, scope=scope, expiry_date=expires_at
         )
         token = cast(ApiToken, key)
         data = {"prefix": token.prefix, "name": token.name, "scope": scope}
         record(lab=lab, actor=actor, now=now, verb="token-created", subject=lab, data=data)
     return token, secret
+
+
+def _role_of(user: User, lab: Lab) -> str:
+    return Membership.objects.filter(user=user, lab=lab).values_list("role", flat=True).first() or ""
 
 
 def token_revoke(*, token: ApiToken, actor: User, now: datetime) -> None:

@@ -29,7 +29,9 @@ def invite(request: HttpRequest, slug: str) -> HttpResponse:
     context = {"form": form, "lab": caller.lab}
     if request.method == "POST" and form.is_valid():
         role = form.cleaned_data["role"]
-        link, secret = labs.entry_link_create(lab=caller.lab, role=role, now=timezone.now())
+        link, secret = labs.invitation_create(
+            lab=caller.lab, actor=caller.user, now=timezone.now(), role=role
+        )
         address = request.build_absolute_uri(reverse("enter", args=[secret]))
         return render(request, "inventory/invited.html", {**context, "link": link, "address": address})
     return render(request, "inventory/invite.html", context, status=400 if form.errors else 200)

@@ -10,10 +10,12 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 import pytest
+from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from inventory.models import Membership
 from inventory.rules.roles import SCOPES
-from tests.api.client import Api, token_for
+from tests.api.client import Api, codes, token_for
 from tests.api.seed import Seed, planted
 from tests.factories import ROLES, person, second_club
 
@@ -40,8 +42,8 @@ TABLE = [
     Row("PATCH", "", HEAD, NONE),
     Row("GET", "members/", AUDIT, READ),
     Row("POST", "members/", HEAD, NONE),
-    Row("GET", "tokens/", BENCH, NONE),
-    Row("POST", "tokens/", BENCH, NONE),
+    Row("GET", "tokens/", EVERYONE, NONE),
+    Row("POST", "tokens/", EVERYONE, NONE),
     # The token in question is the supervisor's: of others it is as if it were not there.
     Row("POST", "tokens/{prefix}/revocations/", HEAD, NONE),
     Row("GET", "locations/", EVERYONE, READ),
@@ -91,6 +93,25 @@ TABLE = [
 OUTSIDE_A_LAB = {("GET", "/api/v1/me/"), ("GET", "/api/v1/labs/")}
 FOR_ANYONE = {("GET", "/api/schema/"), ("GET", "/api/docs/"), ("GET", "/healthz"), ("GET", "/readyz")}
 ROOT = "/api/v1/labs/{lab}/"
+READING, WRITING, ALL = ("GET",), ("POST",), ("GET", "POST", "PATCH", "PUT", "DELETE")
+
+
+class Page(NamedTuple):
+    """taken: methods that are not answered 405. roles: who may; "anyone" needs no sign-in."""
+
+    taken: tuple[str, ...]
+    address: str
+    roles: str
+
+
+PAGES = [
+    Page(READING, "/", EVERYONE),
+    Page(READING, "/labs/{slug}/", EVERYONE),
+    Page(READING + WRITING, "/labs/{slug}/invite/", HEAD),
+    Page((*READING, *WRITING, "PUT"), "/login/", "anyone"),
+    Page(WRITING, "/logout/", "anyone"),
+    Page(READING + WRITING, "/enter/{secret}/", "anyone"),
+]
 # Past the door: what was sent is empty, so a body may be refused, but no longer the caller.
 INSIDE = {200, 201, 400, 409, 428}
 METHODS = ("GET", "POST", "PATCH", "PUT", "DELETE")
@@ -105,20 +126,20 @@ def _addresses(resolver: URLResolver, start: str = "/") -> Iterator[tuple[str, U
             yield address, pattern
 
 
-def _served() -> set[tuple[str, str]]:
-    """Method and address of everything under /api/v1/."""
-    found = set()
-    for address, pattern in _addresses(get_resolver()):
-        if address.startswith("/api/v1/"):
-            view = pattern.callback.view_class  # type: ignore[attr-defined]
-            found |= {(method, address) for method in METHODS if hasattr(view, method.lower())}
-    return found
+def _methods(pattern: URLPattern) -> tuple[str, ...]:
+    """Those of METHODS that an address of the API or of the server itself has; a page's are in its row."""
+    view = getattr(pattern.callback, "view_class", None)
+    return METHODS[:1] if view is None else tuple(m for m in METHODS if hasattr(view, m.lower()))
 
 
 def test_every_address_has_its_row() -> None:
+    pages = {page.address for page in PAGES}
+    served = list(_addresses(get_resolver()))
+    api = {(m, address) for address, pattern in served if address not in pages for m in _methods(pattern)}
     rows = [(row.method, ROOT + row.address) for row in TABLE]
     assert len(rows) == len(set(rows))
-    assert set(rows) | OUTSIDE_A_LAB == _served()
+    assert set(rows) | OUTSIDE_A_LAB | FOR_ANYONE == api
+    assert pages <= {address for address, _ in served}
 
 
 def _asked(api: Api, row: Row, names: dict[str, str]) -> int:
@@ -137,7 +158,7 @@ def test_roles(seed: Seed, role: str) -> None:
     # A closing or a discard changes what comes after, so writes with an empty body are refused beforehand.
     for row in TABLE:
         status, may = _asked(api, row, seed.names), role in row.roles.split()
-        hidden = "{prefix}" in row.address and role in BENCH
+        hidden = "{prefix}" in row.address and role in EVERYONE
         assert status in (INSIDE if may else {404} if hidden else {403}), (row, status)
 
 
@@ -151,7 +172,9 @@ def test_scopes_of_a_supervisors_token(seed: Seed, scope: str) -> None:
 
 @pytest.mark.parametrize("role", ROLES)
 def test_a_token_never_does_more_than_its_owner(seed: Seed, role: str) -> None:
-    api = Api(token=token_for(seed.lab, role, "manage"))
+    """Not even one that was made while the owner might do more."""
+    api = Api(token=token_for(seed.lab, "supervisor", "manage"))
+    Membership.objects.filter(user=seed.lab.supervisor).update(role=role)
     for row in TABLE:
         may = role in row.roles.split() and "manage" in row.scopes.split()
         assert _asked(api, row, seed.names) in (INSIDE if may else {403}), row
@@ -199,3 +222,66 @@ def test_what_needs_no_sign_in(db: None) -> None:
     for method, address in OUTSIDE_A_LAB:
         assert Api().ask(method, address).status_code == 401
         assert Api(person(f"p{len(address)}")).ask(method, address).status_code == 200
+
+
+def test_an_auditor_keeps_tokens_that_only_read(seed: Seed) -> None:
+    api, address = Api(seed.lab.auditor), ROOT.format(**seed.names) + "tokens/"
+    for scope in ("log", "manage"):
+        refused = api.post(address, {"name": "calendar", "scope": scope})
+        assert (refused.status_code, codes(refused)) == (403, ["scope-too-wide"])
+    made = api.post(address, {"name": "calendar", "scope": "read"}).json()
+    program = Api(token=made["secret"])
+    assert program.get(ROOT.format(**seed.names) + "events/").status_code == 200
+    assert [token["id"] for token in api.get(address).json()["results"]] == [made["id"]]
+    ended = api.post(f"{address}{made['id']}/revocations/")
+    assert (ended.status_code, program.get(ROOT.format(**seed.names)).status_code) == (201, 401)
+
+
+# -- pages
+
+
+def _page(address: str, seed: Seed) -> str:
+    return address.format(slug=seed.names["lab"], secret="made-up")
+
+
+def _page_answers(client: Client, page: Page, seed: Seed) -> dict[str, int]:
+    address = _page(page.address, seed)
+    return {method: client.generic(method, address).status_code for method in ALL}
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_pages_by_role(seed: Seed, role: str) -> None:
+    for page in PAGES:
+        client = Client()
+        client.force_login(seed.lab.people[role])
+        for method, status in _page_answers(client, page, seed).items():
+            if page.address == "/login/":
+                assert status == 302, method  # whoever is signed in is led on, whatever the method
+            elif method not in page.taken:
+                assert status == 405, (page, method)
+            elif page.roles != "anyone":
+                # An empty form is refused past the door; the front page leads on to the only lab.
+                assert status in ({200, 302, 400} if role in page.roles.split() else {403}), (page, method)
+
+
+def test_pages_show_a_stranger_nothing(seed: Seed) -> None:
+    for outsider in (person("passer-by"), second_club().supervisor):
+        client = Client()
+        client.force_login(outsider)
+        for page in PAGES:
+            if "{slug}" in page.address:
+                for method in page.taken:
+                    assert client.generic(method, _page(page.address, seed)).status_code == 404, page
+        assert seed.lab.lab.name not in client.get("/", follow=True).content.decode()
+
+
+def test_pages_ask_nobody_in_without_a_name(seed: Seed) -> None:
+    for page in PAGES:
+        for method in page.taken:
+            answer = Client().generic(method, address := _page(page.address, seed))
+            if page.roles == "anyone":
+                assert answer.status_code in {200, 302, 410}, (page, method)
+            else:
+                assert answer["Location"] == f"/login/?next={address}", (page, method)
+    assert Client().get("/enter/made-up/").status_code == 410
+    assert Client().post("/logout/")["Location"] == "/login/"

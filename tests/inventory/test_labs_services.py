@@ -117,7 +117,8 @@ def test_a_newer_link_ends_an_older_one() -> None:
 
 
 def test_links_end_by_themselves() -> None:
-    link, secret = labs.entry_link_create(lab=None, role="supervisor", now=make.NOW)
+    club = make.club()
+    link, secret = labs.invitation_create(lab=club.lab, actor=club.supervisor, role="member", now=make.NOW)
     assert labs.entry_link_find(secret=secret, now=link.expires_at - timedelta(seconds=1)) == link
     assert labs.entry_link_find(secret=secret, now=link.expires_at) is None
     assert labs.entry_link_find(secret="guess", now=make.NOW) is None
@@ -147,9 +148,12 @@ def test_a_mistyped_form_does_not_spend_the_link() -> None:
 
 def test_an_invitation_gives_its_role() -> None:
     club = make.club()
-    _, secret = labs.entry_link_create(lab=club.lab, role="auditor", now=make.NOW)
+    link, secret = labs.invitation_create(lab=club.lab, actor=club.supervisor, role="auditor", now=make.NOW)
     user, lab = use(secret)
     assert (lab, role_of(club, user)) == (club.lab, "auditor")
+    made = Event.objects.get(verb="invitation-made")
+    assert (made.actor, made.subject_id, made.data["role"]) == (club.supervisor, link.pk, "auditor")
+    assert secret not in str(made.data)
     spent(secret, "second")
 
 

@@ -35,7 +35,8 @@ def set_up_secret() -> str:
 
 
 def invitation(lab: Lab, role: str = "member") -> str:
-    return labs.entry_link_create(lab=lab, role=role, now=timezone.now())[1]
+    head = lab.memberships.get(role="supervisor").user
+    return labs.invitation_create(lab=lab, actor=head, role=role, now=timezone.now())[1]
 
 
 def test_the_first_set_up_makes_person_and_lab_and_signs_in(client: Client) -> None:
