@@ -91,21 +91,35 @@ class InstantField(serializers.Field[Any, Any, Any, Any]):
         return self.fail("invalid")
 
 
+_VALUE: dict[str, Any] = {"type": ["string", "number"], "maxLength": QUANTITY_TEXT_MAX}
+_UNIT: dict[str, Any] = {"type": "string", "maxLength": 32}
+_PART: dict[str, Any] = {
+    "oneOf": [
+        {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+        {
+            "type": "object",
+            "properties": {"value": _VALUE, "unit": _UNIT},
+            "required": ["value"],
+            "additionalProperties": False,
+        },
+    ]
+}
 AMOUNT_SCHEMA: dict[str, Any] = {
     "description": (
         'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes '
-        "through the density at 20 °C; a volume read at another temperature is brought to 20 °C."
+        "through the density at 20 °C; a volume read at another temperature is brought to 20 °C. "
+        "Numbers are read digit by digit as decimals, in quotes or without: 12.5 is exactly 12.5."
     ),
     "oneOf": [
         {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},
         {
             "type": "object",
             "properties": {
-                "value": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
-                "unit": {"type": "string", "maxLength": 32},
-                "temperature": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+                "value": _VALUE,
+                "unit": _UNIT,
+                "temperature": _PART,
                 "instrument": {"type": "string", "maxLength": 40},
-                "tare": {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
+                "tare": _PART,
             },
             "required": ["value"],
             "additionalProperties": False,

@@ -122,10 +122,10 @@ def choices(name: str, allowed: Sequence[str], words: str = "") -> Param:
     return Param(name, read, {**items, "minItems": 1}, words, many=True)
 
 
-def paging(orderings: Iterable[str]) -> tuple[Param, ...]:
-    """page_size, cursor and ordering."""
+def paging(orderings: Iterable[str], *, most: int = PAGE_SIZE_MAX) -> tuple[Param, ...]:
+    """page_size (up to `most`), cursor and ordering."""
     return (
-        number("page_size", f"At most {PAGE_SIZE_MAX}.", least=1, most=PAGE_SIZE_MAX),
+        number("page_size", f"At most {most}.", least=1, most=most),
         Param(
             "cursor",
             lambda value: _words(value) if len(value) <= TEXT_MAX else value,

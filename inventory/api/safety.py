@@ -184,15 +184,14 @@ class DueList(LabView):
             "safety.read",
             DueItemShape,
             "What is due",
-            params=params.paging(BY_DANGER),
+            params=params.paging(BY_DANGER, most=DUE_PAGE_MAX),
             paged=True,
-            words=f"States, worst first: {', '.join(RANK_WORDS)}. A page has at most {DUE_PAGE_MAX}.",
+            words=f"States, worst first: {', '.join(RANK_WORDS)}.",
         )
     }
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         given = self.query
-        given["page_size"] = min(given.get("page_size", 50), DUE_PAGE_MAX)
         today = today_in(self.caller.lab, self.now)
         body = page(
             request._request,

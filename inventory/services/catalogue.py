@@ -109,7 +109,7 @@ def _with_density(data: SolventData, density_20c_kg_m3: str) -> SolventData:
             f"No density is known for {data.name}.",
             "Give it in kg/m3 at 20 °C, as 713.6.",
         ) from error
-    if not Decimal(300) <= density <= Decimal(4000):
+    if not density.is_finite() or not Decimal(300) <= density <= Decimal(4000):
         raise InputError(
             field,
             "out-of-range",

@@ -37,6 +37,8 @@ class LossRates(LabView):
                 params.text("operator"),
                 *PERIOD,
             ),
+            words="Not paged: there is one entry for each group that closed runs of that time show, such as "
+            "one for each solvent, or for each solvent and month.",
         )
     }
 
@@ -62,7 +64,15 @@ class LossRates(LabView):
 class Flows(LabView):
     """What stood in containers at the start and end of each month, and what came and went between."""
 
-    contracts = {"GET": Contract("reports.read", FlowsShape, "Stock ledger by month", params=PERIOD)}
+    contracts = {
+        "GET": Contract(
+            "reports.read",
+            FlowsShape,
+            "Stock ledger by month",
+            params=PERIOD,
+            words="Not paged: there is one entry for each solvent and month, however much was booked.",
+        )
+    }
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         rows = ledger_report(lab=self.caller.lab, **self.query)
