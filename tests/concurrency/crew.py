@@ -68,9 +68,9 @@ class Crew:
 
 
 @contextmanager
-def crew(home: str, url: str) -> Iterator[Crew]:
-    """A crew on a migrated database; its processes end with the block."""
-    command = [sys.executable, "-m", "tests.concurrency.worker"]
+def crew(home: str, url: str, *, module: str = "tests.concurrency.worker") -> Iterator[Crew]:
+    """A crew on a migrated database; its processes end with the block. module: whose tasks it knows."""
+    command = [sys.executable, "-m", module]
     options: dict[str, Any] = {"cwd": ROOT, "env": environment(home, url), "text": True}
     workers = [
         subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, **options)

@@ -1,0 +1,93 @@
+"""What a crew does at one still: charges, returns, closings and reversals on the same run."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+from uuid import UUID
+
+from tests.concurrency import worker  # sets Django up, so it comes first
+
+# isort: split
+from inventory.models import Container
+from inventory.rules.errors import InputError
+from inventory.services import reversal
+from recovery.models import Run, RunSum
+from recovery.services import runs
+from tests import factories as make
+from tests.recovery.club import PARTS
+
+
+def still(lab: str) -> dict[str, Any]:
+    return worker._at(lab)
+
+
+def flask(lab: str) -> int:
+    return make.empty(worker._club(lab)).pk
+
+
+def charge_often(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
+    """Charges of 1 mL; returns how each ended."""
+    return _often("charge", lab, run, pk, times)
+
+
+def return_often(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
+    """Returns of 1 mL; returns how each ended."""
+    return _often("give_back", lab, run, pk, times)
+
+
+def _often(verb: str, lab: str, run: int, pk: int, times: int) -> dict[str, int]:
+    at, ends = still(lab), Counter[str]()
+    seen = Run.objects.get(pk=run)
+    for _ in range(times):
+        container = make.fresh(Container.objects.get(pk=pk))
+        try:
+            getattr(runs, verb)(**at, run=seen, container=container, amount="1 mL")
+            ends["booked"] += 1
+        except InputError as refusal:
+            ends[refusal.code] += 1
+    return ends
+
+
+def close(lab: str, run: int) -> str:
+    try:
+        runs.run_close(**still(lab), run=Run.objects.get(pk=run))
+    except InputError as refusal:
+        return refusal.code
+    return "closed"
+
+
+def return_once(lab: str, run: int, pk: int) -> str:
+    """A return of 1 mL; returns its entry."""
+    container = make.fresh(Container.objects.get(pk=pk))
+    posted = runs.give_back(**still(lab), run=Run.objects.get(pk=run), container=container, amount="1 mL")
+    return str(posted.entry)
+
+
+def undo(lab: str, entries: list[str]) -> dict[str, int]:
+    """Reverse entries; returns how each ended."""
+    at, ends = still(lab), Counter[str]()
+    for entry in entries:
+        try:
+            reversal.reverse(**at, entry=UUID(entry), reason="wrong flask")
+            ends["reversed"] += 1
+        except InputError as refusal:
+            ends[refusal.code] += 1
+    return ends
+
+
+def sums_of(run: int) -> list[int]:
+    return list(RunSum.objects.values_list(*PARTS).get(run=run))
+
+
+def closed(run: int) -> bool:
+    return Run.objects.get(pk=run).closed_at is not None
+
+
+worker.TASKS |= {
+    task.__name__: task
+    for task in (flask, charge_often, return_often, close, return_once, undo, sums_of, closed)
+}
+
+if __name__ == "__main__":
+    worker.main()
