@@ -11,7 +11,7 @@ from inventory.access import LARGEST_ID, Caller
 from inventory.models import Container, Location, Lot, Observation, PeroxideTest, Solvent
 from inventory.rules.errors import InputError
 from inventory.services.catalogue import solvent_named, solvents_of
-from inventory.services.containers import code_read
+from inventory.services.containers import code_is, code_read
 
 CODE_MARK = "code:"
 
@@ -45,9 +45,9 @@ def _container_find(caller: Caller, ref: str) -> Container | None:
         code = code_read(code)
     except InputError:
         return None
-    # The exact spelling has an index; other cases are looked for only when it fails.
+    # The exact spelling is what labels hold; other capitals are looked for only when it fails.
     exact = _one(own, code=code, lab_id=caller.lab.pk)
-    return exact or own.filter(lab_id=caller.lab.pk, code__iexact=code).first()
+    return exact or own.filter(code_is(code), lab_id=caller.lab.pk).first()
 
 
 def _one(objects: QuerySet[Container], **lookup: Any) -> Container | None:

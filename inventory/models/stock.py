@@ -6,6 +6,7 @@ from typing import ClassVar
 
 from django.db import models
 from django.db.models import F, Q
+from django.db.models.functions import Lower
 
 from inventory.rules.alerts import OWN_CODES
 
@@ -102,7 +103,8 @@ class Container(models.Model):
 
     class Meta:
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["lab", "code"], name="container_code_once_in_lab"),
+            # Read aloud or typed on a phone, capitals are lost: "b-1" is never another bottle than "B-1".
+            models.UniqueConstraint("lab", Lower("code"), name="container_code_once_in_lab"),
             models.CheckConstraint(
                 condition=Q(volume_ul__gte=0) & Q(volume_ul__lte=F("capacity_ul")),
                 name="container_volume_in_bounds",
@@ -120,6 +122,7 @@ class Container(models.Model):
         ]
         indexes: ClassVar = [
             models.Index(fields=["lab", "id"], name="container_lab_page"),
+            models.Index(fields=["lab", "code"], name="container_by_code"),
             # The sweep reads only these: what is due, what is due for a reason that no date cures, and signs.
             models.Index(
                 fields=["next_test_due"],

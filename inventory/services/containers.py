@@ -9,7 +9,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
-from django.db.models import F
+from django.db.models import F, Value
+from django.db.models.functions import Lower
+from django.db.models.lookups import Exact
 
 from inventory.models import Container, Lab, Location, Lot, Movement, Place, PlaceKind, Solvent, User
 from inventory.rules.codes import check_code, make_code
@@ -118,7 +120,7 @@ def container_add(
         return _container_insert(lab, actor, now, facts, lot, counting_began_at or now)
     except IntegrityError as error:
         # Two at once: the other one committed between the look and the insert.
-        if facts.code and Container.objects.filter(lab=lab, code=facts.code.strip()).exists():
+        if facts.code and Container.objects.filter(code_is(facts.code.strip()), lab=lab).exists():
             raise _code_taken(facts.code.strip()) from error
         raise
 
@@ -136,6 +138,11 @@ def empty_add(*, lab: Lab, actor: User, now: datetime, facts: ContainerFacts) ->
     return container_add(lab=lab, actor=actor, now=now, facts=facts)
 
 
+def code_is(code: str) -> Exact:
+    """A filter for that code in any capitals, as the unique index has them."""
+    return Exact(Lower(F("code")), Lower(Value(code)))
+
+
 def _code_taken(code: str) -> Conflict:
     return Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
 
@@ -148,7 +155,7 @@ def _container_insert(
         code = facts.code.strip() or make_code(place.pk, CODE_PREFIX)
         if len(code) > 24:
             raise InputError("code", "too-long", "A code has at most 24 characters.", "Shorten it.")
-        if Container.objects.filter(lab=lab, code__iexact=code).exists():
+        if Container.objects.filter(code_is(code), lab=lab).exists():
             raise _code_taken(code)
         container = Container.objects.create(
             lab=lab,

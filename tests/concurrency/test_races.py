@@ -139,8 +139,10 @@ def test_a_policy_reaches_what_is_received_and_drawn_meanwhile(hands: Crew) -> N
 
 
 def test_one_code_is_given_once(hands: Crew, lab: str) -> None:
-    ends = hands.all("receive", lab=lab, code="B07")
-    assert sorted(ends) == ["code-taken"] * (SIZE - 1) + ["received"]
+    """Capitals make no new code."""
+    for codes in (["B07"], ["B08", "b08"]):
+        orders = [("receive", {"lab": lab, "code": codes[n % len(codes)]}) for n in range(SIZE)]
+        assert sorted(hands.each(orders)) == ["code-taken"] * (SIZE - 1) + ["received"]
 
 
 def test_a_sealed_bottle_is_opened_once(hands: Crew, lab: str) -> None:
