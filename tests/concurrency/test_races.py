@@ -120,8 +120,8 @@ def test_the_sums_of_a_run_follow_charges_and_reversals(hands: Crew, lab: str) -
 def test_disposal_and_draws_to_the_same_end_do_not_lock_each_other_out(hands: Crew, lab: str) -> None:
     bottles = [[hands.one("bottle", lab=lab, amount="10 mL") for _ in range(12)] for _ in range(SIZE // 2)]
     open_ones = [hands.one("bottle", lab=lab, amount="100 mL") for _ in range(SIZE // 2)]
-    orders = [("discard", {"lab": lab, "pks": pks}) for pks in bottles]
-    to_waste = {"lab": lab, "tries": 30, "kind": "waste-contractor"}
+    orders: list[tuple[str, dict[str, object]]] = [("discard", {"lab": lab, "pks": pks}) for pks in bottles]
+    to_waste: dict[str, object] = {"lab": lab, "tries": 30, "kind": "waste-contractor"}
     orders += [("draw", {**to_waste, "pk": pk}) for pk in open_ones]
     assert hands.each(orders) == [12] * (SIZE // 2) + [{"granted": 30}] * (SIZE // 2)
 

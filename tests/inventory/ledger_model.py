@@ -161,7 +161,7 @@ class Model:
             bottle = self.bottles[at]
             demand(not bottle.discarded and bottle.lot == lot)
             demand(bottle.held + change[at] <= bottle.capacity)
-            demand(0 <= self._least_since(at, entry.day) + change[at])
+            demand(self._least_since(at, entry.day) + change[at] >= 0)
             demand(at not in entry.blended or bottle.held == entry.blended[at])
         back = [replace(x, source=x.destination, destination=x.source) for x in reversed(entry.lines)]
         for line in entry.lines:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import Any
 
 import pytest
 
@@ -21,7 +22,11 @@ def sign(lab: Club, container: Container, what: str) -> None:
 
 def test_danger_comes_before_the_calendar() -> None:
     here = club()
-    ether = {"key": "diethyl-ether", "received_on": TODAY - timedelta(days=400), "inhibited": True}
+    ether: dict[str, Any] = {
+        "key": "diethyl-ether",
+        "received_on": TODAY - timedelta(days=400),
+        "inhibited": True,
+    }
     stocked(here, code="OLD", **ether)
     stocked(here, code="WHEN", **{**ether, "opened": "unknown"})
     bad = stocked(here, code="BAD", key="tetrahydrofuran", inhibited=True)
