@@ -54,6 +54,7 @@ class Entry:
     after: dict[int, int | None]
     blended: dict[int, int] = field(default_factory=dict)  # bottle → volume of the blend made in it
     final: bool = False  # reversed, or a reversal
+    disposal: bool = False  # the bottle left with its content
 
 
 def demand(allowed: bool) -> None:
@@ -147,6 +148,7 @@ class Model:
         if bottle.held:
             lot = self._lot(bottle)
             self._book([Line(lot, number, "waste-contractor", bottle.held)], day, {number: lot})
+            self.entries[-1].disposal = True
         bottle.discarded = True
 
     def reverse(self, number: int) -> None:
@@ -159,7 +161,7 @@ class Model:
                     change[place] += sign * line.volume
         for at, lot in entry.after.items():
             bottle = self.bottles[at]
-            demand(not bottle.discarded and bottle.lot == lot)
+            demand((entry.disposal or not bottle.discarded) and bottle.lot == lot)
             demand(bottle.held + change[at] <= bottle.capacity)
             demand(self._least_since(at, entry.day) + change[at] >= 0)
             demand(at not in entry.blended or bottle.held == entry.blended[at])
@@ -170,6 +172,7 @@ class Model:
         entry.final = True
         self.entries.append(Entry(back, entry.day, entry.month, {}, {}, final=True))
         for at in entry.after:
+            self.bottles[at].discarded = False  # as it was, or taken back with its content
             self._give_lot_back(number, at, change[at])
 
     def _give_lot_back(self, number: int, at: int, change: int) -> None:
