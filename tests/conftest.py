@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from tests import servers
 
@@ -14,6 +15,10 @@ ON_POSTGRESQL = os.environ.get("STILLKEEP_TEST_DB", "sqlite") == "postgresql"
 FULL = os.environ.get("STILLKEEP_TEST_FULL") == "1"
 DATABASE_FIXTURES = {"db", "transactional_db", "django_db_reset_sequences", "live_server", "client_db"}
 skipped: list[str] = []
+
+# How long one example takes says more of what else the machine does than of the code.
+settings.register_profile("stillkeep", deadline=None)
+settings.load_profile("stillkeep")
 
 
 def pytest_configure(config: pytest.Config) -> None:
