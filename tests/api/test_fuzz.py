@@ -68,12 +68,22 @@ MOMENTS = {
     "date": [TODAY, "2026-02-28", "2150-01-01"],
     "date-time": [f"{TODAY}T00:00:00Z", "2150-01-01T00:00Z"],
 }
+
+
+def bad_data_is_refused(context: Any, response: Any, case: Any) -> bool | None:
+    """What breaks the schema is not accepted; a tag that makes no sense is one that does not fit (412)."""
+    if response.status_code == 412:
+        return None
+    return openapi_checks.negative_data_rejection(context, response, case)
+
+
 CHECKS = [
     checks.not_a_server_error,
     openapi_checks.status_code_conformance,
     openapi_checks.content_type_conformance,
     openapi_checks.response_headers_conformance,
     openapi_checks.response_schema_conformance,
+    bad_data_is_refused,
 ]
 
 
@@ -85,7 +95,9 @@ def _known(field: str, schema: dict[str, Any]) -> dict[str, Any]:
     good = KNOWN_NAMES.get(field) or MOMENTS.get(schema.get("format", ""))
     if good is None and "oneOf" in schema:
         good = AMOUNTS
-    return schema if good is None else {"enum": good}
+    if good is None:
+        return schema
+    return {"enum": [*good, None] if "null" in schema.get("type", ()) else good}
 
 
 def _fitted(document: dict[str, Any]) -> dict[str, Any]:
