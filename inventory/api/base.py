@@ -21,12 +21,15 @@ from inventory.api import problems, throttle
 from inventory.api.authentication import PersonAuthentication, TokenAuthentication, caller_for
 from inventory.api.fields import Body
 from inventory.api.idempotency import Done, do_once
+from inventory.api.lookup import solvent_in
 from inventory.api.negotiation import OnlyJson
 from inventory.api.params import Param, read_params
 from inventory.api.parsing import SMALL_BODY_BYTES, StrictJSONParser, check_length
+from inventory.api.problems import QueryError
 from inventory.api.replies import dumps, reply, tagged
 from inventory.api.schema import ContractSchema
 from inventory.models import User
+from inventory.rules.errors import InputError
 
 NO_PARAMS: Mapping[str, Param] = {}
 
@@ -148,6 +151,17 @@ class LabView(ApiView):
         contract = self.contracts.get("GET" if self.request.method == "HEAD" else self.request.method or "")
         if contract is not None and contract.permission:
             self.caller.require(contract.permission)
+
+    @property
+    def query(self) -> dict[str, Any]:
+        """As above; a solvent may be told by any of its names, and an unknown one is never just no result."""
+        given = super().query
+        if "solvent" in given:
+            try:
+                given["solvent"] = solvent_in(self.caller, given["solvent"]).key
+            except InputError as error:
+                raise QueryError("solvent", error.code, error.detail, error.remedy) from error
+        return given
 
     @cached_property
     def by(self) -> dict[str, Any]:

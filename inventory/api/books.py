@@ -34,7 +34,7 @@ BY_NAME = orderings(name=Key("name", "str"))
 MOVEMENT_FILTERS = (
     params.ref("place", "Source or destination."),
     params.ref("lot"),
-    params.text("solvent", "Id or key."),
+    params.text("solvent", "Id, key, name or synonym."),
     params.text("kind"),
     params.uuid("entry"),
     params.on("flow_month", "First day of a month."),

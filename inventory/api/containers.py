@@ -45,7 +45,7 @@ ORDERINGS = orderings(
 )
 FILTERS = (
     params.text("q", "Words in code, solvent, location or note."),
-    params.text("solvent", "Id or key."),
+    params.text("solvent", "Id, key, name or synonym."),
     params.ref("location"),
     params.ref("lot"),
     params.choice("opened", Container.Opened.values),

@@ -31,7 +31,7 @@ class LossRates(LabView):
             "Loss rates",
             params=(
                 params.choices("by", list(GROUPS), "What the rates are read by; solvent when left out."),
-                params.text("solvent", "Key."),
+                params.text("solvent", "Id, key, name or synonym."),
                 params.on("month", "First day of a month."),
                 params.text("purpose"),
                 params.text("operator"),

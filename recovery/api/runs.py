@@ -37,7 +37,7 @@ FILTERS = (
     params.flag("history", "Runs from before counting began."),
     params.text("purpose"),
     params.text("operator"),
-    params.text("solvent", "Key."),
+    params.text("solvent", "Id, key, name or synonym."),
     params.on("month", "First day of a month."),
     params.at("started_at__gte"),
     params.at("started_at__lt"),

@@ -347,6 +347,7 @@ def test_filters_find_what_they_name(lab: Club, api: Api) -> None:
         "?discarded=true": ["A-1"],
         "?solvent=diethyl-ether": ["E-1"],
         "?solvent=acetone": [],
+        "?solvent=Et2O": ["E-1"],
         "?q=diethyl e-1": ["E-1"],
         "?q=0%25": ["E-1"],
         "?q=1%25": [],
