@@ -7,7 +7,9 @@ class RecoveryConfig(AppConfig):
     name = "recovery"
 
     def ready(self) -> None:
+        from inventory.models import append_only
         from inventory.services.ledger import posted
         from recovery.services.sums import on_posted
 
         posted.connect(on_posted, dispatch_uid="recovery.run_sums")
+        append_only.TABLES.setdefault("recovery_clearance", [["id"]])

@@ -1,10 +1,21 @@
 """All tables of the inventory; import models from here."""
 
 from inventory.models.labs import ApiToken, EntryLink, Lab, Membership, User
-from inventory.models.places import BOUNDARIES, HOLDING, LOSSES, Location, Place, PlaceKind
+from inventory.models.outbox import Delivery, Feed, MailChoice, Webhook
+from inventory.models.places import (
+    BOUNDARIES,
+    HOLDING,
+    LOSSES,
+    Location,
+    LocationPath,
+    Place,
+    PlaceKind,
+    StorageLimit,
+    WasteContainer,
+)
 from inventory.models.records import Alert, Answer, Event, ImportedRow, Job
-from inventory.models.safety import Observation, PeroxideTest
-from inventory.models.solvents import Policy, Solvent, SolventName
+from inventory.models.safety import Observation, PeroxideTest, Reagent, Treatment
+from inventory.models.solvents import Policy, Solvent, SolventName, StockLevel
 from inventory.models.stock import Container, Flow, Lot, LotParent, Movement
 
 __all__ = [
@@ -15,15 +26,19 @@ __all__ = [
     "Answer",
     "ApiToken",
     "Container",
+    "Delivery",
     "EntryLink",
     "Event",
+    "Feed",
     "Flow",
     "ImportedRow",
     "Job",
     "Lab",
     "Location",
+    "LocationPath",
     "Lot",
     "LotParent",
+    "MailChoice",
     "Membership",
     "Movement",
     "Observation",
@@ -31,7 +46,13 @@ __all__ = [
     "Place",
     "PlaceKind",
     "Policy",
+    "Reagent",
     "Solvent",
     "SolventName",
+    "StockLevel",
+    "StorageLimit",
+    "Treatment",
     "User",
+    "WasteContainer",
+    "Webhook",
 ]

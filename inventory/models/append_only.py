@@ -17,6 +17,7 @@ TABLES: dict[str, list[list[str]]] = {
     "inventory_lotparent": [["id"], ["lot_id", "parent_id"]],
     "inventory_peroxidetest": [["id"], ["withdraws_id"]],
     "inventory_observation": [["id"], ["withdraws_id"]],
+    "inventory_treatment": [["id"], ["withdraws_id"]],
     "inventory_event": [["id"]],
     "inventory_importedrow": [["id"], ["lab_id", "kind", "fingerprint"]],
 }

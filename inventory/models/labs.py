@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import time
 from typing import ClassVar
 
 from django.contrib.auth.models import AbstractUser
@@ -30,6 +31,10 @@ class Lab(models.Model):
     contact = models.CharField(max_length=200, blank=True)
     policy = models.ForeignKey("inventory.Policy", on_delete=models.PROTECT, related_name="labs")
     due_soon_days = models.PositiveSmallIntegerField(default=14)
+    escalate_after_hours = models.PositiveSmallIntegerField(
+        default=48, help_text="An alert that nobody has answered by then goes to the supervisors."
+    )
+    digest_at = models.TimeField(default=time(7, 0), help_text="When the daily digest goes out, lab's zone.")
     created_at = models.DateTimeField(auto_now_add=True)
 
     def __str__(self) -> str:

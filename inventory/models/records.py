@@ -19,6 +19,15 @@ class Alert(models.Model):
     opened_at = models.DateTimeField()
     closed_at = models.DateTimeField(null=True, blank=True)
     cured_by = models.CharField(max_length=200, blank=True)
+    acknowledged_at = models.DateTimeField(null=True, blank=True)
+    acknowledged_by = models.ForeignKey(
+        "inventory.User", null=True, blank=True, on_delete=models.PROTECT, related_name="+", db_index=False
+    )
+    put_off_until = models.DateTimeField(null=True, blank=True)
+    escalated_at = models.DateTimeField(null=True, blank=True)
+    # Whom to tell is worked out once when it opens and once more when it goes to the supervisors.
+    planned_at = models.DateTimeField(null=True, blank=True)
+    escalation_planned_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints: ClassVar = [
@@ -31,6 +40,17 @@ class Alert(models.Model):
         indexes: ClassVar = [
             models.Index(fields=["lab", "id"], name="alert_lab_page"),
             models.Index(fields=["lab", "id"], condition=Q(closed_at__isnull=True), name="alert_open_page"),
+            models.Index(
+                fields=["opened_at"],
+                condition=Q(closed_at__isnull=True, acknowledged_at__isnull=True, escalated_at__isnull=True),
+                name="alert_unanswered",
+            ),
+            models.Index(fields=["id"], condition=Q(planned_at__isnull=True), name="alert_unplanned"),
+            models.Index(
+                fields=["id"],
+                condition=Q(escalated_at__isnull=False, escalation_planned_at__isnull=True),
+                name="alert_escalation_unplanned",
+            ),
         ]
 
     def __str__(self) -> str:

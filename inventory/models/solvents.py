@@ -79,6 +79,24 @@ class SolventName(models.Model):
         return self.folded
 
 
+class StockLevel(models.Model):
+    """How much of a solvent a lab wants to have; below it, it is short."""
+
+    lab = models.ForeignKey("inventory.Lab", on_delete=models.CASCADE, related_name="stock_levels")
+    solvent = models.ForeignKey(Solvent, on_delete=models.CASCADE, related_name="+")
+    minimum_ul = models.BigIntegerField()
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["lab", "solvent"], name="stock_level_once"),
+            models.CheckConstraint(condition=Q(minimum_ul__gt=0), name="stock_level_positive"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.solvent_id}: {self.minimum_ul}"
+
+
 class Policy(models.Model):
     """Retest rules as data: shipped (no lab) or a lab's own copy. `body` is `rules.retest.Policy` as JSON."""
 
@@ -89,6 +107,8 @@ class Policy(models.Model):
     name = models.CharField(max_length=120)
     source = models.TextField()
     body = models.JSONField()
+    copied_from = models.SlugField(max_length=60, blank=True, help_text="Key of the policy it began as.")
+    version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints: ClassVar = [

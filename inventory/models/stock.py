@@ -34,6 +34,9 @@ class Lot(models.Model):
     made_on = models.DateField(null=True, blank=True, help_text="Day it was distilled, blended or made here.")
     times_distilled = models.PositiveSmallIntegerField(default=0)
     created_at = models.DateTimeField()
+    topped_up_on = models.DateField(
+        null=True, blank=True, help_text="Day inhibitor was added here; counts from a test passed since."
+    )
     note = models.TextField(blank=True)
 
     class Meta:
@@ -90,12 +93,35 @@ class Container(models.Model):
     atmosphere = models.CharField(
         max_length=8, choices=[(a, a) for a in ["air", "inert", "unknown"]], default="unknown"
     )
+    closure = models.CharField(
+        max_length=16,
+        choices=[
+            (c, c) for c in ["plastic-screw", "metal-screw", "glass-stopper", "septum", "other", "unknown"]
+        ],
+        default="unknown",
+        db_default="unknown",
+    )
+    quarantined_at = models.DateTimeField(null=True, blank=True)
+    quarantine_reason = models.CharField(max_length=300, blank=True, db_default="")
     volume_ul = models.BigIntegerField(default=0)
     counting_began_at = models.DateTimeField()
     next_test_due = models.DateField(null=True, blank=True)
     due_code = models.CharField(max_length=40, default="not-a-former")
     due_words = models.TextField(blank=True)
     worst_sign = models.CharField(max_length=40, blank=True)
+    # Worked out from the facts in the transaction that changes one, for the sweep to read.
+    dispose_on = models.DateField(null=True, blank=True, help_text="Last day it may be kept by the policy.")
+    expires_on = models.DateField(null=True, blank=True, help_text="The maker's expiry of what is in it.")
+    untested_since = models.DateField(
+        null=True, blank=True, help_text="A former open since then without any dated test."
+    )
+    forecast_on = models.DateField(null=True, blank=True)
+    forecast_code = models.CharField(max_length=40, blank=True, db_default="")
+    forecast_words = models.TextField(blank=True, db_default="")
+    policy_due = models.DateField(null=True, blank=True, help_text="Next test by the policy alone.")
+    count_off_ul = models.BigIntegerField(
+        null=True, blank=True, help_text="Last count less recorded, if that was beyond its uncertainty."
+    )
     discarded_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
     note = models.TextField(blank=True)
@@ -138,6 +164,36 @@ class Container(models.Model):
                 fields=["worst_sign"],
                 condition=Q(discarded_at__isnull=True) & ~Q(worst_sign=""),
                 name="container_sign",
+            ),
+            models.Index(
+                fields=["dispose_on"],
+                condition=Q(discarded_at__isnull=True, volume_ul__gt=0, dispose_on__isnull=False),
+                name="container_dispose",
+            ),
+            models.Index(
+                fields=["expires_on"],
+                condition=Q(discarded_at__isnull=True, volume_ul__gt=0, expires_on__isnull=False),
+                name="container_expires",
+            ),
+            models.Index(
+                fields=["untested_since"],
+                condition=Q(discarded_at__isnull=True, volume_ul__gt=0, untested_since__isnull=False),
+                name="container_untested",
+            ),
+            models.Index(
+                fields=["forecast_on"],
+                condition=Q(discarded_at__isnull=True, volume_ul__gt=0, forecast_on__isnull=False),
+                name="container_forecast",
+            ),
+            models.Index(
+                fields=["id"],
+                condition=Q(discarded_at__isnull=True, count_off_ul__isnull=False),
+                name="container_count_off",
+            ),
+            models.Index(
+                fields=["id"],
+                condition=Q(discarded_at__isnull=True, quarantined_at__isnull=False),
+                name="container_quarantined",
             ),
         ]
 

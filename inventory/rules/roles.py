@@ -14,6 +14,10 @@ LOG = frozenset(
         "stock.move",
         "safety.test",
         "safety.observe",
+        "safety.treat",
+        "safety.quarantine",
+        "alerts.answer",
+        "waste.log",
         "runs.log",
     }
 )
@@ -29,17 +33,34 @@ MANAGE = frozenset(
         "catalogue.add",
         "catalogue.confirm",
         "alerts.sweep",
+        "alerts.put-off",
+        "deliveries.read",
+        "policy.edit",
+        "reagents.edit",
+        "stock.levels",
+        "waste.edit",
         "import.write",
         "audit.read",
         "people.read",
     }
 )
-GOVERN = frozenset({"lab.edit", "people.edit", "policy.set", "safety.loosen", "tokens.edit"})
+GOVERN = frozenset(
+    {
+        "lab.edit",
+        "people.edit",
+        "policy.set",
+        "safety.loosen",
+        "runs.override",
+        "tokens.edit",
+        "webhooks.edit",
+    }
+)
 
 AUDIT = frozenset({"audit.read", "people.read"})
 
-# Every person may keep tokens of their own; a token can never do more than its owner.
-OWN = frozenset({"tokens.own"})
+# Every person may keep tokens and feeds of their own, which can never do more than their owner, and say
+# how they want to be told of alerts.
+OWN = frozenset({"tokens.own", "feeds.own", "mail.own"})
 
 ROLE_PERMISSIONS: dict[str, frozenset[str]] = {
     "member": READ | LOG | OWN,

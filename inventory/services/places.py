@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from django.db import connection
+from django.db import connection, transaction
 
-from inventory.models import BOUNDARIES, Container, Lab, Location, Place, PlaceKind
+from inventory.models import BOUNDARIES, Container, Lab, Location, LocationPath, Place, PlaceKind
 from inventory.rules.errors import InputError
 from inventory.services.ledger import End
 
@@ -48,7 +48,12 @@ def location_get(*, lab: Lab, name: str, kind: str = "other", parent: Location |
     shown = " ".join(name.split())
     if not shown or len(shown) > 120:
         raise InputError("location", "bad-name", "A location needs a name of at most 120 characters.")
-    location, _ = Location.objects.get_or_create(
-        lab=lab, folded=fold(shown), defaults={"name": shown, "kind": kind, "parent": parent}
-    )
+    with transaction.atomic():
+        location, made = Location.objects.get_or_create(
+            lab=lab, folded=fold(shown), defaults={"name": shown, "kind": kind, "parent": parent}
+        )
+        if made:
+            above = [] if parent is None else parent.paths_up.values_list("ancestor_id", flat=True)
+            paths = [LocationPath(ancestor_id=pk, descendant=location) for pk in [location.pk, *above]]
+            LocationPath.objects.bulk_create(paths)
     return location

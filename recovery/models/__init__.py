@@ -1,5 +1,5 @@
 """All tables of recovery; import models from here."""
 
-from recovery.models.runs import Run, RunSum
+from recovery.models.runs import Clearance, Run, RunSum
 
-__all__ = ["Run", "RunSum"]
+__all__ = ["Clearance", "Run", "RunSum"]

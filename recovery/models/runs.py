@@ -24,6 +24,13 @@ class Run(models.Model):
     is_history = models.BooleanField(default=False, help_text="From before counting began: moves no stock.")
     remarks = models.TextField(blank=True)
     findings = models.JSONField(default=list)
+    distils = models.BooleanField(
+        default=True,
+        db_default=True,
+        help_text="Whether solvent is distilled or concentrated in it; taken so unless told.",
+    )
+    heel_ul = models.BigIntegerField(default=0, db_default=0, help_text="Least volume to leave in the still.")
+    heel_source = models.TextField(blank=True, db_default="")
     version = models.PositiveIntegerField(default=1)
     actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
     created_at = models.DateTimeField()
@@ -62,3 +69,43 @@ class RunSum(models.Model):
 
     def __str__(self) -> str:
         return f"run {self.run_id}: {self.charged_ul} out, {self.returned_ul} back"
+
+
+class Clearance(models.Model):
+    """What the gate before distilling said of one charge: what it rested on, and who overrode it.
+
+    Append-only. A refusal that nobody overrode leaves no row: nothing was charged.
+    """
+
+    lab = models.ForeignKey(
+        "inventory.Lab", on_delete=models.PROTECT, related_name="clearances", db_index=False
+    )
+    run = models.ForeignKey(Run, on_delete=models.PROTECT, related_name="clearances")
+    container = models.ForeignKey("inventory.Container", on_delete=models.PROTECT, related_name="clearances")
+    lot = models.ForeignKey("inventory.Lot", on_delete=models.PROTECT, related_name="+")
+    entry = models.UUIDField(help_text="The movements that it let through.")
+    volume_ul = models.BigIntegerField()
+    level = models.CharField(max_length=20)
+    allowed = models.BooleanField(help_text="What the verdict alone said.")
+    reasons = models.JSONField(default=list)
+    test = models.ForeignKey(
+        "inventory.PeroxideTest", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    heel_percent = models.DecimalField(max_digits=5, decimal_places=2)
+    heel_ul = models.BigIntegerField()
+    heel_source = models.TextField()
+    override_reason = models.TextField(blank=True)
+    actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(allowed=True) | ~Q(override_reason=""), name="clearance_override_has_reason"
+            ),
+            models.CheckConstraint(condition=Q(heel_ul__gte=0), name="clearance_heel_not_negative"),
+        ]
+        indexes: ClassVar = [models.Index(fields=["lab", "id"], name="clearance_lab_page")]
+
+    def __str__(self) -> str:
+        return f"{self.level} for run {self.run_id}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable, Iterator
 from functools import partial
 from typing import Any
@@ -14,8 +15,19 @@ from django.db import DatabaseError, IntegrityError, connection, models, transac
 from django.db.migrations import AlterField, Migration
 from django.db.migrations.loader import MigrationLoader
 
-from inventory.models import Container, Event, ImportedRow, Movement, PeroxideTest, append_only
+from inventory.models import (
+    Container,
+    Event,
+    ImportedRow,
+    Movement,
+    Observation,
+    PeroxideTest,
+    Treatment,
+    append_only,
+)
 from inventory.services import safety, volumes
+from recovery.models import Clearance
+from recovery.services import runs
 from tests import factories as make
 from tests.conftest import ON_POSTGRESQL
 
@@ -36,6 +48,16 @@ def club() -> make.Club:
     volumes.pour(**at, source=one, into=two, amount="50 mL")  # a blend has parents
     safety.test_record(**at, container=one, reading="5", method="strip-25", tested_on=make.TODAY)
     safety.observe(**at, container=one, sign="cloudy")
+    Treatment.objects.create(
+        lab=club.lab, container=one, lot_id=one.lot_id, kind="peroxides-removed", treated_on=make.TODAY,
+        volume_ul=50_000, actor=club.steward, recorded_at=make.NOW,
+    )  # fmt: skip
+    run = runs.run_start(**at, purpose="fat in biscuits")
+    Clearance.objects.create(
+        lab=club.lab, run=run, container=one, lot_id=one.lot_id, entry=uuid.uuid4(), volume_ul=1000,
+        level="use", allowed=True, heel_percent=20, heel_ul=200, heel_source="a test", actor=club.steward,
+        recorded_at=make.NOW,
+    )  # fmt: skip
     ImportedRow.objects.create(
         lab=club.lab, kind="stock", fingerprint="f" * 64, file_sha256="0" * 64, line=2,
         subject_kind="container", subject_id=one.pk, actor=club.steward, recorded_at=make.NOW,
@@ -139,7 +161,7 @@ def test_every_withdrawable_record_is_on_the_list() -> None:
         for model in apps.get_app_config("inventory").get_models()
         if {"reversal_of", "withdraws"} & {f.name for f in model._meta.get_fields()}
     }
-    assert pointed_back == {m._meta.db_table for m in (Movement, PeroxideTest)} | {"inventory_observation"}
+    assert pointed_back == {m._meta.db_table for m in (Movement, PeroxideTest, Observation, Treatment)}
     assert pointed_back < set(TABLES)
 
 
