@@ -18,7 +18,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from rest_framework import exceptions
 
 from inventory.api.overload import RETRY_AFTER_S, is_overload
-from inventory.rules.errors import Conflict, Denied, InputError
+from inventory.rules.errors import Conflict, Denied, InputError, Refusal
 
 MEDIA_TYPE = "application/problem+json"
 CHALLENGE = 'Bearer realm="stillkeep"'
@@ -86,6 +86,8 @@ def from_input_error(error: InputError, request: HttpRequest | None = None) -> H
     if not path:
         where = "request"
     errors = [fault(where, path, error.code, error.detail, error.remedy)]
+    if isinstance(error, Refusal) and error.causes:
+        errors = [fault(where, path, c.code, c.detail, c.remedy) | {"source": c.source} for c in error.causes]
     detail = f"{error.detail} {error.remedy}".strip()
     return problem(status, error.code, detail, errors=errors, request=request)
 

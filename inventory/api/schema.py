@@ -51,6 +51,7 @@ class FaultShape(serializers.Serializer[Any]):
     code = serializers.CharField()
     detail = serializers.CharField()
     remedy = serializers.CharField()
+    source = serializers.CharField(required=False, help_text="Where the rule behind it comes from.")
 
     def get_fields(self) -> dict[str, Any]:
         where = serializers.ChoiceField(["body", "query", "header", "request"])

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 
 class InputError(ValueError):
     """Something given to us cannot be used as it stands.
@@ -22,6 +25,24 @@ class InputError(ValueError):
 
 class Conflict(InputError):
     """The request is well formed, but what stands in the records forbids it (HTTP 409)."""
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One of several reasons for a refusal, as the members of `InputError`, and where the rule comes from."""
+
+    code: str
+    detail: str
+    remedy: str
+    source: str
+
+
+class Refusal(Conflict):
+    """A conflict with several reasons, each of which is told."""
+
+    def __init__(self, field: str, code: str, detail: str, remedy: str, causes: Sequence[Cause]) -> None:
+        super().__init__(field, code, detail, remedy)
+        self.causes = tuple(causes)
 
 
 class Denied(InputError):

@@ -29,6 +29,11 @@ class Migration(migrations.Migration):
             name='heel_ul',
             field=models.BigIntegerField(db_default=0, default=0, help_text='Least volume to leave in the still.'),
         ),
+        migrations.AddField(
+            model_name='run',
+            name='to_dryness',
+            field=models.BooleanField(db_default=False, default=False, help_text='Meant to be taken to dryness: no peroxide former may be charged.'),
+        ),
         migrations.CreateModel(
             name='Clearance',
             fields=[

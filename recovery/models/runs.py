@@ -29,6 +29,11 @@ class Run(models.Model):
         db_default=True,
         help_text="Whether solvent is distilled or concentrated in it; taken so unless told.",
     )
+    to_dryness = models.BooleanField(
+        default=False,
+        db_default=False,
+        help_text="Meant to be taken to dryness: no peroxide former may be charged.",
+    )
     heel_ul = models.BigIntegerField(default=0, db_default=0, help_text="Least volume to leave in the still.")
     heel_source = models.TextField(blank=True, db_default="")
     version = models.PositiveIntegerField(default=1)
