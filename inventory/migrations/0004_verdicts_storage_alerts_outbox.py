@@ -24,6 +24,7 @@ def _each_location_lies_in_itself_and_its_parents(apps, schema_editor):
 def _old_alerts_are_not_sent_out(apps, schema_editor):
     alerts = apps.get_model("inventory", "Alert").objects.using(schema_editor.connection.alias)
     alerts.filter(planned_at=None).update(planned_at=models.F("opened_at"))
+    alerts.exclude(closed_at=None).update(closing_planned_at=models.F("closed_at"))
 
 
 class Migration(migrations.Migration):
@@ -46,6 +47,7 @@ class Migration(migrations.Migration):
                 ('attempts', models.PositiveSmallIntegerField(default=0)),
                 ('sent_at', models.DateTimeField(blank=True, null=True)),
                 ('failed_at', models.DateTimeField(blank=True, null=True)),
+                ('withdrawn_at', models.DateTimeField(blank=True, help_text='Nobody needed it any more; last_error says why.', null=True)),
                 ('last_error', models.TextField(blank=True)),
             ],
         ),
@@ -163,6 +165,8 @@ class Migration(migrations.Migration):
                 ('name', models.CharField(max_length=80)),
                 ('url', models.URLField(max_length=500)),
                 ('secret', models.CharField(help_text='whsec_…: needed in plain to sign with.', max_length=120)),
+                ('secret_before', models.CharField(blank=True, help_text='Signs too for a while.', max_length=120)),
+                ('secret_before_until', models.DateTimeField(blank=True, null=True)),
                 ('rules', models.JSONField(default=list, help_text='Keys of alert rules; empty: all.')),
                 ('created_at', models.DateTimeField()),
                 ('ended_at', models.DateTimeField(blank=True, null=True)),
@@ -195,6 +199,11 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='alert',
             name='escalation_planned_at',
+            field=models.DateTimeField(blank=True, null=True),
+        ),
+        migrations.AddField(
+            model_name='alert',
+            name='closing_planned_at',
             field=models.DateTimeField(blank=True, null=True),
         ),
         migrations.AddField(
@@ -269,6 +278,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddField(
             model_name='lab',
+            name='digest_planned_on',
+            field=models.DateField(blank=True, help_text='Last day whose digest has been asked for.', null=True),
+        ),
+        migrations.AddField(
+            model_name='lab',
             name='escalate_after_hours',
             field=models.PositiveSmallIntegerField(default=48, help_text='An alert that nobody has answered by then goes to the supervisors.'),
         ),
@@ -328,6 +342,10 @@ class Migration(migrations.Migration):
         migrations.AddIndex(
             model_name='alert',
             index=models.Index(condition=models.Q(('escalated_at__isnull', False), ('escalation_planned_at__isnull', True)), fields=['id'], name='alert_escalation_unplanned'),
+        ),
+        migrations.AddIndex(
+            model_name='alert',
+            index=models.Index(condition=models.Q(('closed_at__isnull', False), ('closing_planned_at__isnull', True)), fields=['id'], name='alert_closing_unplanned'),
         ),
         migrations.AddIndex(
             model_name='container',
@@ -577,7 +595,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='delivery',
-            index=models.Index(condition=models.Q(('failed_at__isnull', True), ('sent_at__isnull', True)), fields=['due_at'], name='delivery_waiting'),
+            index=models.Index(condition=models.Q(('failed_at__isnull', True), ('sent_at__isnull', True), ('withdrawn_at__isnull', True)), fields=['due_at'], name='delivery_waiting'),
         ),
         migrations.AddConstraint(
             model_name='delivery',

@@ -35,6 +35,9 @@ class Lab(models.Model):
         default=48, help_text="An alert that nobody has answered by then goes to the supervisors."
     )
     digest_at = models.TimeField(default=time(7, 0), help_text="When the daily digest goes out, lab's zone.")
+    digest_planned_on = models.DateField(
+        null=True, blank=True, help_text="Last day whose digest has been asked for."
+    )
     created_at = models.DateTimeField(auto_now_add=True)
 
     def __str__(self) -> str:

@@ -32,6 +32,8 @@ class Webhook(models.Model):
     name = models.CharField(max_length=80)
     url = models.URLField(max_length=500)
     secret = models.CharField(max_length=120, help_text="whsec_…: needed in plain to sign with.")
+    secret_before = models.CharField(max_length=120, blank=True, help_text="Signs too for a while.")
+    secret_before_until = models.DateTimeField(null=True, blank=True)
     rules = models.JSONField(default=list, help_text="Keys of alert rules; empty: all.")
     actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
     created_at = models.DateTimeField()
@@ -97,6 +99,9 @@ class Delivery(models.Model):
     attempts = models.PositiveSmallIntegerField(default=0)
     sent_at = models.DateTimeField(null=True, blank=True)
     failed_at = models.DateTimeField(null=True, blank=True)
+    withdrawn_at = models.DateTimeField(
+        null=True, blank=True, help_text="Nobody needed it any more; last_error says why."
+    )
     last_error = models.TextField(blank=True)
 
     class Meta:
@@ -110,7 +115,7 @@ class Delivery(models.Model):
             models.Index(fields=["lab", "id"], name="delivery_lab_page"),
             models.Index(
                 fields=["due_at"],
-                condition=Q(sent_at__isnull=True, failed_at__isnull=True),
+                condition=Q(sent_at__isnull=True, failed_at__isnull=True, withdrawn_at__isnull=True),
                 name="delivery_waiting",
             ),
         ]

@@ -25,9 +25,10 @@ class Alert(models.Model):
     )
     put_off_until = models.DateTimeField(null=True, blank=True)
     escalated_at = models.DateTimeField(null=True, blank=True)
-    # Whom to tell is worked out once when it opens and once more when it goes to the supervisors.
+    # Whom to tell is worked out once when it opens, when it goes to the supervisors, and when it closes.
     planned_at = models.DateTimeField(null=True, blank=True)
     escalation_planned_at = models.DateTimeField(null=True, blank=True)
+    closing_planned_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints: ClassVar = [
@@ -50,6 +51,11 @@ class Alert(models.Model):
                 fields=["id"],
                 condition=Q(escalated_at__isnull=False, escalation_planned_at__isnull=True),
                 name="alert_escalation_unplanned",
+            ),
+            models.Index(
+                fields=["id"],
+                condition=Q(closed_at__isnull=False, closing_planned_at__isnull=True),
+                name="alert_closing_unplanned",
             ),
         ]
 
