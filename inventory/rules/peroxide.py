@@ -8,85 +8,27 @@ Strips read mg/L. Mass ppm is mg/L divided by the density in kg/L, so in an ethe
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
-from types import MappingProxyType
 from typing import Literal
 
 from inventory.rules.errors import InputError
+from inventory.rules.methods import COLOUR_WORDS, METHODS, NOT_STATED, Method, method_named
+
+__all__ = ["METHODS", "NOT_STATED", "ZERO", "Method", "PeroxideClass", "Reading", "method_named"]
+__all__ += ["parse_reading", "passes", "reaches", "worst_class"]
 
 PeroxideClass = Literal["A", "B", "C", "D", "none", "unknown"]
 # Strictest first, by interval under the cautious default; an unknown class is handled as A.
 _WORST_FIRST_INHIBITED: tuple[PeroxideClass, ...] = ("A", "unknown", "C", "B", "D", "none")
 _WORST_FIRST_UNINHIBITED: tuple[PeroxideClass, ...] = ("C", "A", "unknown", "B", "D", "none")
 
-NOT_STATED = "not-stated"
 ZERO = Decimal(0)
 MG_PER_L_PER_PERCENT = Decimal(10_000)
-
-
-@dataclass(frozen=True)
-class Method:
-    """How a test is read, in mg/L as H2O2.
-
-    first_step_mg_per_l: least amount the method shows; a negative result means only "below this".
-        None: unknown, so a negative result says nothing.
-    top_mg_per_l: end of the scale; from there on only "at least this much" is known. None: no end.
-    colours: what a named colour means at least.
-    """
-
-    key: str
-    name: str
-    source: str
-    first_step_mg_per_l: Decimal | None = None
-    top_mg_per_l: Decimal | None = None
-    steps_mg_per_l: tuple[Decimal, ...] = ()
-    colours: Mapping[str, Decimal] = field(default_factory=lambda: MappingProxyType({}))
-
-
-def _strip(key: str, name: str, source: str, *steps: str) -> Method:
-    marks = tuple(Decimal(step) for step in steps)
-    return Method(key, name, source, marks[1], marks[-1], marks)
-
-
-_IODIDE_COLOURS = {"faint": "100", "yellow": "100", "strong": "1000", "brown": "1000"}
-
-METHODS: Mapping[str, Method] = MappingProxyType(
-    {
-        method.key: method
-        for method in (
-            _strip(
-                "strip-25",
-                "test strip to 25 mg/L",
-                "range: RIT test-strip procedure; steps from memory",
-                *("0", "0.5", "2", "5", "10", "25"),
-            ),
-            _strip(
-                "strip-100",
-                "test strip to 100 mg/L",
-                "range: Aarhus iNANO guidance; steps from memory",
-                *("0", "1", "3", "10", "30", "100"),
-            ),
-            Method(
-                "iodide-visual",
-                "acidified iodide, colour by eye",
-                "yellow then brown: Aarhus iNANO; faint at 0.01 %, strong at 0.1 %: from memory",
-                first_step_mg_per_l=Decimal(100),
-                colours=MappingProxyType({word: Decimal(least) for word, least in _IODIDE_COLOURS.items()}),
-            ),
-            Method(
-                "iodometric-titration",
-                "iodometric titration",
-                # c = V * c(thio) * 17.007 * 1000 / V(sample): a 0.05 mL drop of 0.1 N on 10 mL is 8.5 mg/L.
-                "17.007 g per equivalent: Metrohm AN H-132; least amount: one drop, from memory, rounded up",
-                first_step_mg_per_l=Decimal(10),
-            ),
-            Method(NOT_STATED, "method not stated", "nothing is known of its range"),
-        )
-    }
-)
+# Units that may stand behind a result, by the unit of the method; "ppm" is of the method's own kind.
+_UNITS_OF = {"mg/L": {"mg/l", "mg l-1", "ppm", "%"}, "mg/kg": {"mg/kg", "ppm"}}
 
 
 @dataclass(frozen=True)
@@ -94,13 +36,16 @@ class Reading:
     """One peroxide result: the true value lies between the bounds, in mg/L as H2O2.
 
     upper_mg_per_l None: no upper bound is known. tested_on None: the day is not known, so the reading may
-    count against a container but never for it. Raises InputError for impossible bounds or methods.
+    count against a container but never for it. reagent_expired True: the strips or the reagent were past
+    their date, and the same holds; None: nobody wrote their date down. Raises InputError for impossible
+    bounds or methods.
     """
 
     lower_mg_per_l: Decimal
     upper_mg_per_l: Decimal | None
     method: str = NOT_STATED
     tested_on: date | None = None
+    reagent_expired: bool | None = False
 
     def __post_init__(self) -> None:
         method_named(self.method, field="method")
@@ -121,23 +66,16 @@ class Reading:
 def passes(reading: Reading, action_level_mg_per_l: Decimal) -> bool:
     """True only when the upper bound is known and below the level; exactly the level does not pass.
 
-    Edge: Michigan State EHS calls "< 25 ppm" still usable.
+    One made with reagents past their date never passes. Edge: Michigan State EHS calls "< 25 ppm" usable.
     """
-    return reading.upper_mg_per_l is not None and reading.upper_mg_per_l < action_level_mg_per_l
+    if reading.reagent_expired or reading.upper_mg_per_l is None:
+        return False
+    return reading.upper_mg_per_l < action_level_mg_per_l
 
 
 def reaches(reading: Reading, level_mg_per_l: Decimal) -> bool:
     """True when the reading shows that the level is reached: its lower bound is at the level or above."""
     return reading.lower_mg_per_l >= level_mg_per_l
-
-
-def method_named(key: str, *, field: str) -> Method:
-    """The method with this key, or InputError that lists the keys."""
-    if key not in METHODS:
-        raise InputError(
-            field, "method-unknown", f'"{key}" is not a test method.', f"Use one of: {', '.join(METHODS)}."
-        )
-    return METHODS[key]
 
 
 def worst_class(classes: Iterable[PeroxideClass], *, inhibited: bool) -> PeroxideClass:
@@ -151,7 +89,7 @@ def worst_class(classes: Iterable[PeroxideClass], *, inhibited: bool) -> Peroxid
 _NEGATIVE = {"neg", "neg.", "negative", "none", "nil", "no", "nd", "n.d.", "not detected", "none detected"}
 _POSITIVE = {"pos", "pos.", "positive", "detected", "trace", "traces", "tr", "tr.", "+", "yes", "present"}
 _NUMBER = r"(\d{1,9}(?:[.,]\d{1,9})?)"
-_UNIT = r"(?P<unit>mg/l|mg l-1|ppm|%)?"
+_UNIT = r"(?P<unit>mg/l|mg l-1|mg/kg|ppm|%)?"
 _RE_ONE = re.compile(
     rf"(?P<sign><=|>=|<|>|=|≤|≥|~|ca\.?|about)?\s*{_NUMBER}\s*{_UNIT}\s*(?P<doubt>\?*)", re.ASCII
 )
@@ -160,16 +98,22 @@ _RE_THOUSANDS = re.compile(r"[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 
 
 def parse_reading(
-    text: str, *, method: str = NOT_STATED, field: str = "reading", tested_on: date | None = None
+    text: str,
+    *,
+    method: str = NOT_STATED,
+    field: str = "reading",
+    tested_on: date | None = None,
+    density_20c_kg_m3: Decimal | None = None,
 ) -> Reading:
     """A result as people write it ("<1", "neg", "0,5", "5-10", "> 25 mg/L", "trace", "0.01 %").
 
     "=" gives equal bounds, "<x" (0, x), ">x" (x, none), a doubt ("?", "about") no upper bound. The method
     then widens it: a result below its first step, "neg" or 0 reaches up to that step; at or above the end
-    of its scale there is no upper bound. Raises InputError: reading-missing, reading-not-understood,
-    number-ambiguous, method-unknown.
+    of its scale there is no upper bound. A peroxide number is in mg/kg of active oxygen and becomes mg/L as
+    H2O2 by the density. Raises InputError: reading-missing, reading-not-understood, number-ambiguous,
+    method-unknown, density-needed, unit-does-not-fit.
     """
-    how = method_named(method, field=field)
+    how = method_named(method, field=field).at_density(density_20c_kg_m3)
     words = " ".join(text.lower().split())
     if not words:
         raise InputError(field, "reading-missing", "No result was given.", 'Give a number, "neg" or "trace".')
@@ -184,15 +128,15 @@ def _bounds(words: str, how: Method, field: str) -> tuple[Decimal, Decimal | Non
         return ZERO, how.first_step_mg_per_l
     if words in how.colours:
         return how.colours[words], None
-    if words in _POSITIVE or words in _IODIDE_COLOURS:
+    if words in _POSITIVE or words in COLOUR_WORDS:
         return how.first_step_mg_per_l or ZERO, None
     if not words.strip("?"):
         return ZERO, None
     if match := _RE_RANGE.fullmatch(words):
-        first, second = (_milligrams(match[i], match["unit"], field) for i in (1, 2))
+        first, second = (_milligrams(match[i], match["unit"], how, field) for i in (1, 2))
         return min(first, second), max(first, second)
     if match := _RE_ONE.fullmatch(words):
-        value = _milligrams(match[2], match["unit"], field)
+        value = _milligrams(match[2], match["unit"], how, field)
         return _signed(value, match["sign"] or "=", doubtful=bool(match["doubt"]))
     raise InputError(
         field,
@@ -220,7 +164,7 @@ def _widened(lower: Decimal, upper: Decimal | None, how: Method) -> tuple[Decima
     return lower, upper if first is None else max(upper, first)
 
 
-def _milligrams(digits: str, unit: str | None, field: str) -> Decimal:
+def _milligrams(digits: str, unit: str | None, how: Method, field: str) -> Decimal:
     if _RE_THOUSANDS.fullmatch(digits):
         raise InputError(
             field,
@@ -228,5 +172,23 @@ def _milligrams(digits: str, unit: str | None, field: str) -> Decimal:
             f'"{digits}" can mean thousands or a decimal fraction.',
             "Write thousands without a separator, and a fraction with one or two digits.",
         )
-    value = Decimal(digits.replace(",", "."))
-    return value * MG_PER_L_PER_PERCENT if unit == "%" else value
+    return Decimal(digits.replace(",", ".")) * _factor(unit, how, field)
+
+
+def _factor(unit: str | None, how: Method, field: str) -> Decimal:
+    """mg/L as H2O2 for one unit of what was written."""
+    if unit is not None and unit not in _UNITS_OF[how.unit]:
+        raise InputError(
+            field,
+            "unit-does-not-fit",
+            f"The result of a {how.name} is not in {unit}.",
+            f"Give it in {how.unit}.",
+        )
+    if how.mg_per_l_per_unit is None:
+        raise InputError(
+            field,
+            "density-needed",
+            f"A {how.name} becomes mg/L only through the density.",
+            "Enter it with the container that was tested.",
+        )
+    return MG_PER_L_PER_PERCENT if unit == "%" else how.mg_per_l_per_unit
