@@ -1,12 +1,16 @@
 """When a container must next be tested for peroxides: a pure function of its facts and a policy.
 
-The worse is assumed of a missing fact: unknown class is A, unknown inhibitor is none, unknown opening,
-receipt or making is due at once, an undated result never helps. In order:
+The worse is assumed of a missing fact: an unknown class takes the strictest row of any class, unknown inhibitor
+is none, unknown opening, receipt or making is due at once, an undated result never helps. In order:
 
 1. A reading that does not pass is due from the day of the test, whatever the clocks say.
 2. One clock runs: from opening, from receipt while unopened, or from the day it was made or distilled here.
-   A passed test, dated on or after that day, starts the clock anew from the test.
-3. The maker's expiry date shortens the result and nothing lengthens it past that date.
+   A passed test, dated on or after that day, starts the clock anew from the test. Rows that count from receipt
+   hold for an opened bottle too, unless they say otherwise.
+3. Rows that end in disposal run on through every test.
+4. The maker's expiry date shortens the result and nothing lengthens it past that date, unless the policy says
+   that a passed test on or after it starts the clock anew.
+5. A forecast from the readings shortens the result too, and never lengthens it.
 
 No today enters: "at once" is a date that lies in the past already, so one stored date serves every sweep.
 Dates in the future are for the caller to refuse.
@@ -19,11 +23,25 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from inventory.rules.peroxide import PeroxideClass, Reading, passes, reaches
-from inventory.rules.policy_data import CountsFrom, Interval, Origin, Policy, Rule
+from inventory.rules.facts import (
+    MADE_ORIGINS,
+    Clock,
+    ContainerFacts,
+    classes_of,
+    clock_of,
+    counts_inhibited,
+    earliest_known,
+    effective_inhibited,
+    test_too_early,
+    tested_on_an_unknown_day,
+    vouches,
+)
+from inventory.rules.outcomes import outcome
+from inventory.rules.peroxide import PeroxideClass
+from inventory.rules.policy_data import CountsFrom, EndsIn, Interval, Origin, Policy, Rule
 
 __all__ = ["ContainerFacts", "CountsFrom", "Due", "DueCode", "Interval", "Origin", "Policy", "Reason", "Rule"]
-__all__ += ["effective_inhibited", "next_test"]
+__all__ += ["dispose_on", "dues", "effective_inhibited", "next_test"]
 
 DueCode = Literal[
     "not-a-former",
@@ -32,6 +50,7 @@ DueCode = Literal[
     "made-interval",
     "after-passed-test",
     "expiry",
+    "forecast-earlier",
     "opened-when-overdue",
     "opening-date-unknown",
     "receipt-date-unknown",
@@ -40,9 +59,14 @@ DueCode = Literal[
     "reading-at-or-above-level",
     "reading-not-decisive",
     "class-unknown",
+    "origin-unknown",
     "inhibitor-unknown",
     "inhibitor-claim-not-used",
+    "inhibitor-needs-air",
+    "inhibitor-taken-out",
+    "inhibitor-added",
     "reading-undated",
+    "reagent-expired",
     "test-before-clock",
 ]
 AT_ONCE: frozenset[DueCode] = frozenset(
@@ -57,28 +81,18 @@ AT_ONCE: frozenset[DueCode] = frozenset(
     }
 )
 OUR_RULE = "When a fact is missing, the worse is assumed: our choice, not published"
-MADE_ORIGINS: frozenset[Origin] = frozenset({"made-here", "recovered"})
-
-
-@dataclass(frozen=True)
-class ContainerFacts:
-    """What is recorded of one container and the lot in it.
-
-    inhibited: of a blend True only when every part counts as inhibited (`effective_inhibited`). opened_on: of
-    a blend the earliest opening or making among its parts; made_on: the day of blending or distilling.
-    expiry_on: the maker's, of a blend the earliest. recorded_on: the day the container entered the records.
-    """
-
-    peroxide_class: PeroxideClass
-    inhibited: bool | None
-    origin: Origin
-    opened: Literal["unopened", "opened", "unknown"]
-    opened_on: date | None
-    received_on: date | None
-    made_on: date | None
-    expiry_on: date | None
-    last_test: Reading | None
-    recorded_on: date
+_INTERVAL_CODES: dict[CountsFrom, DueCode] = {
+    "opened": "opened-interval",
+    "received": "unopened-interval",
+    "made": "made-interval",
+    "test": "after-passed-test",
+}
+_SINCE = {
+    "opened": "opening",
+    "received": "receipt",
+    "made": "making or distilling",
+    "test": "the passed test",
+}
 
 
 @dataclass(frozen=True)
@@ -92,33 +106,24 @@ class Reason:
 
 @dataclass(frozen=True)
 class Due:
-    """The day the next test falls due (None: never), the leading reason, and all reasons behind it."""
+    """The day the next test falls due (None: never), the leading reason, and all reasons behind it.
+
+    ends_in: what that day asks for, a test or disposal. same_day: the interval is nought, so that day needs a
+    test before anything is taken out.
+    """
 
     on: date | None
     code: DueCode
     words: str
     rule_source: str
     reasons: tuple[Reason, ...] = ()
+    ends_in: EndsIn = "test"
+    same_day: bool = False
 
     @property
     def at_once(self) -> bool:
         """True when no interval is waited for: it is due because of what is known, or is not."""
         return self.code in AT_ONCE
-
-
-@dataclass(frozen=True)
-class _Clock:
-    """From when an interval counts. start None: the day that is needed is not known."""
-
-    counts_from: CountsFrom
-    start: date | None
-    code: DueCode
-    unknown: DueCode
-
-
-def effective_inhibited(inhibited: bool | None, origin: Origin) -> bool:
-    """Whether it counts as inhibited: distilling leaves the inhibitor behind, a claim is no top-up."""
-    return inhibited is True and origin not in MADE_ORIGINS
 
 
 def next_test(facts: ContainerFacts, policy: Policy) -> Due:
@@ -128,194 +133,260 @@ def next_test(facts: ContainerFacts, policy: Policy) -> Due:
         return _due(
             None, Reason("not-a-former", "Not a peroxide former: no test is needed.", "solvent catalogue")
         )
-    candidates = [*_clock_dues(facts, policy), *_expiry(facts)]
-    candidates.sort(key=lambda due: due.on or date.max)
+    candidates = dues(facts, policy)
     lead = harm or candidates[0]
     behind = [reason for due in candidates if due is not lead for reason in due.reasons]
-    reasons = (*lead.reasons, *behind, *_notes(facts))
-    return Due(lead.on, lead.code, lead.words, lead.rule_source, tuple(dict.fromkeys(reasons)))
+    reasons = tuple(dict.fromkeys((*lead.reasons, *behind, *notes(facts, policy))))
+    return Due(lead.on, lead.code, lead.words, lead.rule_source, reasons, lead.ends_in, lead.same_day)
 
 
-def _due(on: date | None, reason: Reason) -> Due:
-    return Due(on, reason.code, reason.words, reason.source, (reason,))
+def dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
+    """Every day on which a former falls due, the earliest first, leaving aside what the reading itself says."""
+    found = [due for name in classes_of(facts) for due in _clock_dues(facts, policy, name)]
+    found += _expiry(facts, policy)
+    # Of two on one day the one that ends in disposal leads.
+    found = sorted(dict.fromkeys(found), key=lambda due: (due.on or date.max, due.ends_in == "test"))
+    return [*_forecast(facts, found[0].on), *found]
+
+
+def dispose_on(facts: ContainerFacts, policy: Policy) -> date | None:
+    """The first day that ends in disposal, past or to come; None when no row or date asks for it."""
+    if facts.peroxide_class == "none":
+        return None
+    return min((due.on for due in dues(facts, policy) if due.ends_in == "dispose" and due.on), default=None)
+
+
+def _due(on: date | None, reason: Reason, ends_in: EndsIn = "test", *, same_day: bool = False) -> Due:
+    return Due(on, reason.code, reason.words, reason.source, (reason,), ends_in, same_day)
 
 
 def _harm(facts: ContainerFacts, policy: Policy) -> Due | None:
     """Due at once when the last reading does not pass; dated or not, it counts."""
-    reading, level = facts.last_test, policy.action_level_mg_per_l
-    if reading is None or passes(reading, level):
+    reading = facts.last_test
+    if reading is None:
+        return None
+    found = outcome(reading, policy, "draw", facts.density_20c_kg_m3)
+    if found.code is None or found.row is None:
         return None
     on = reading.tested_on or facts.recorded_on
-    if reaches(reading, policy.stop_level_mg_per_l):
-        stop = policy.stop_level_mg_per_l
-        words = (
-            f"The last test reached {stop} mg/L, the stop level: leave it in place and call the supervisor."
-        )
-        return _due(on, Reason("reading-at-or-above-level", words, policy.level_source))
-    if reaches(reading, level):
-        words = f"The last test read {reading.lower_mg_per_l} mg/L or more: the action level is {level} mg/L."
-        return _due(on, Reason("reading-at-or-above-level", words, policy.level_source))
-    words = f"The last test does not show that it is below {level} mg/L."
-    return _due(on, Reason("reading-not-decisive", words, OUR_RULE))
+    if found.code == "reading-not-decisive":
+        words = f"The last test does not rule out {found.words}."
+        return _due(on, Reason(found.code, words, OUR_RULE))
+    words = f"The last test reached {found.words}, a level at which it is not used."
+    if found.level == "do-not-touch":
+        words = f"The last test may have reached {found.words}: leave it in place and call the supervisor."
+    return _due(on, Reason(found.code, words, found.row.source), "dispose")
 
 
-def _clock_dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
-    """What the running clock gives; an unknown day stays a reason even after a passed test."""
-    clock = _clock(facts)
-    test = _passed_test(facts, policy, clock)
-    first = _interval_due(facts, policy, clock)
-    if test is None:
-        return [first, *_opened_by_a_test(facts, policy, clock), *_overdue_when_opened(facts, policy, clock)]
-    renewed = _interval_due(facts, policy, test)
+def _clock_dues(facts: ContainerFacts, policy: Policy, name: PeroxideClass) -> list[Due]:
+    """What the running clock gives for one class; an unknown day stays a reason even after a passed test."""
+    clock = clock_of(facts)
+    ends = [
+        _interval_due(facts, rows, c) for c, rows in _clocks(facts, policy, name, clock, "dispose") if rows
+    ]
+    running = _clocks(facts, policy, name, clock, "test")
+    firsts = [_interval_due(facts, rows, c) for c, rows in running if rows]
+    if not ends and not firsts:
+        firsts = [_no_rule(facts, policy) if clock.start else _interval_due(facts, [], clock)]
+    overdue = list(_overdue_when_opened(facts, policy, name, clock))
+    ends += [due for due in overdue if due.ends_in == "dispose"]
+    if not vouches(facts, policy):
+        return [*firsts, *ends, *_opened_by_a_test(facts, policy, name, clock), *overdue]
+    renewed = _renewed(facts, policy, name, ends)
     if clock.counts_from == "received":
         # A test opens the bottle: the opened interval may shorten the unopened one, never lengthen it.
-        return [first, renewed]
+        return [*firsts, *renewed, *ends]
     if clock.start is None:
-        return [
-            Due(renewed.on, renewed.code, renewed.words, renewed.rule_source, renewed.reasons + first.reasons)
-        ]
-    return [renewed]
+        unknown = tuple(reason for due in firsts for reason in due.reasons)
+        renewed = [_with_reasons(due, unknown) for due in renewed]
+    return [*renewed, *ends]
 
 
-def _clock(facts: ContainerFacts) -> _Clock:
-    if facts.origin in MADE_ORIGINS:
-        return _Clock("made", facts.made_on, "made-interval", "made-date-unknown")
-    if facts.origin == "blend":
-        # Pouring together opens the lot and cures nothing: the oldest known day of any part counts.
-        start = None if facts.opened_on is None else min(facts.opened_on, facts.made_on or facts.opened_on)
-        return _Clock("opened", start, "opened-interval", "opening-date-unknown")
-    if facts.opened == "unopened" and facts.opened_on is None and not _tested_on_an_unknown_day(facts):
-        return _Clock("received", facts.received_on, "unopened-interval", "receipt-date-unknown")
-    return _Clock("opened", facts.opened_on, "opened-interval", "opening-date-unknown")
+def _with_reasons(due: Due, more: tuple[Reason, ...]) -> Due:
+    reasons = due.reasons + more
+    return Due(due.on, due.code, due.words, due.rule_source, reasons, due.ends_in, due.same_day)
 
 
-def _tested_on_an_unknown_day(facts: ContainerFacts) -> bool:
-    return facts.last_test is not None and facts.last_test.tested_on is None
+def _renewed(facts: ContainerFacts, policy: Policy, name: PeroxideClass, ends: list[Due]) -> list[Due]:
+    """What counts from the last test, which vouches for the container."""
+    clock = _test_clock(facts)
+    groups = [_rows(facts, policy, name, clock, ends_in) for ends_in in ("test", "dispose")]
+    found = [_interval_due(facts, rows, clock) for rows in groups if rows]
+    return found if found or ends else [_no_rule(facts, policy)]
 
 
-def _passed_test(facts: ContainerFacts, policy: Policy, clock: _Clock) -> _Clock | None:
-    """A clock from the last test, when it passed, is dated, and was made on what is in the container now."""
-    reading = facts.last_test
-    if reading is None or reading.tested_on is None or not passes(reading, policy.action_level_mg_per_l):
-        return None
-    if _test_too_early(facts, clock):
-        return None
-    return _Clock("test", reading.tested_on, "after-passed-test", clock.unknown)
+def _test_clock(facts: ContainerFacts) -> Clock:
+    tested_on = facts.last_test.tested_on if facts.last_test else None
+    return Clock("test", tested_on, clock_of(facts).unknown)
 
 
-def _opened_by_a_test(facts: ContainerFacts, policy: Policy, clock: _Clock) -> Iterable[Due]:
+def _clocks(
+    facts: ContainerFacts, policy: Policy, name: PeroxideClass, clock: Clock, ends_in: EndsIn
+) -> list[tuple[Clock, list[Rule]]]:
+    """The clocks that run, each with its rows: the main one, and that from receipt for an opened bottle."""
+    found = [(clock, _rows(facts, policy, name, clock, ends_in))]
+    if clock.counts_from == "opened" and facts.origin == "purchased":
+        receipt = Clock("received", facts.received_on, "receipt-date-unknown")
+        found.append((receipt, _rows(facts, policy, name, receipt, ends_in, opened=True)))
+    return found
+
+
+def _opened_by_a_test(
+    facts: ContainerFacts, policy: Policy, name: PeroxideClass, clock: Clock
+) -> Iterable[Due]:
     """A test opens the bottle: a later day that is told for the opening gives no longer time than it did."""
-    reading = facts.last_test
+    tested_on = facts.last_test.tested_on if facts.last_test else None
     if clock.counts_from != "opened" or facts.origin != "purchased" or clock.start is None:
         return
-    if reading is None or reading.tested_on is None or reading.tested_on >= clock.start:
+    if tested_on is None or tested_on >= clock.start:
         return
-    if facts.received_on is None or reading.tested_on >= facts.received_on:
-        yield _interval_due(
-            facts, policy, _Clock("test", reading.tested_on, "after-passed-test", clock.unknown)
-        )
+    if facts.received_on is None or tested_on >= facts.received_on:
+        yield from _renewed(facts, policy, name, [])
 
 
-def _test_too_early(facts: ContainerFacts, clock: _Clock) -> bool:
-    """True when the test says nothing of the material since its clock started, or that cannot be shown."""
-    tested_on = facts.last_test.tested_on if facts.last_test else None
-    if tested_on is None:
-        return False
-    if facts.origin == "blend" and facts.made_on is None:
-        return True
-    known = [day for day in (clock.start, facts.made_on) if day is not None]
-    if facts.origin == "purchased" and facts.received_on is not None:
-        known.append(facts.received_on)
-    return any(tested_on < day for day in known)
-
-
-def _interval_due(facts: ContainerFacts, policy: Policy, clock: _Clock) -> Due:
+def _interval_due(facts: ContainerFacts, rules: list[Rule], clock: Clock) -> Due:
+    """The earliest end of some rows that all ask for the same at their end."""
+    ends_in = rules[0].ends_in if rules else "test"
     if clock.start is None:
         words = {
             "opening-date-unknown": "It is not known when it was opened.",
             "receipt-date-unknown": "It is unopened, and it is not known when it was received.",
             "made-date-unknown": "It is not known when it was made or distilled.",
         }[clock.unknown]
-        return _due(_earliest_known(facts), Reason(clock.unknown, words, OUR_RULE))
-    rules = _rules(facts, policy, clock.counts_from)
-    if not rules:
-        words = f'The policy "{policy.name}" has no interval for this container.'
-        return _due(_earliest_known(facts), Reason("no-rule", words, OUR_RULE))
+        if clock.unknown == "receipt-date-unknown" and facts.opened != "unopened":
+            words = "It is not known when it was received."
+        return _due(earliest_known(facts), Reason(clock.unknown, words, OUR_RULE), ends_in)
     start = clock.start
     rule = min(rules, key=lambda candidate: candidate.interval.after(start))
-    since = {
-        "opened": "opening",
-        "received": "receipt",
-        "made": "making or distilling",
-        "test": "the passed test",
-    }
-    words = f"Test due {rule.interval} after {since[clock.counts_from]} on {start.isoformat()}."
-    return _due(rule.interval.after(start), Reason(clock.code, words, rule.source))
+    what = "Test due" if ends_in == "test" else "To be disposed of"
+    words = f"{what} {rule.interval} after {_SINCE[clock.counts_from]} on {start.isoformat()}."
+    reason = Reason(_INTERVAL_CODES[clock.counts_from], words, rule.source)
+    return _due(rule.interval.after(start), reason, ends_in, same_day=rule.interval.count == 0)
 
 
-def _rules(facts: ContainerFacts, policy: Policy, counts_from: CountsFrom) -> list[Rule]:
+def _no_rule(facts: ContainerFacts, policy: Policy) -> Due:
+    words = f'The policy "{policy.name}" has no interval for this container.'
+    return _due(earliest_known(facts), Reason("no-rule", words, OUR_RULE))
+
+
+def _rows(
+    facts: ContainerFacts,
+    policy: Policy,
+    name: PeroxideClass,
+    clock: Clock,
+    ends_in: EndsIn,
+    *,
+    opened: bool | None = None,
+) -> list[Rule]:
     """Rows that fit. A policy without rows for made or tested material lends those for opened material."""
-    lenders: dict[CountsFrom, tuple[CountsFrom, ...]] = {
-        "opened": ("opened",),
-        "received": ("received",),
-        "made": ("made", "opened"),
-        "test": ("test", "made", "opened") if facts.origin in MADE_ORIGINS else ("test", "opened"),
-    }
-    fitting = [rule for rule in policy.rules if _fits(rule, facts, opened=counts_from != "received")]
-    for lender in lenders[counts_from]:
-        if rules := [rule for rule in fitting if rule.counts_from == lender]:
+    opened = clock.counts_from != "received" if opened is None else opened
+    candidates = [r for r in policy.rules if r.peroxide_class == name and r.ends_in == ends_in]
+    if not candidates:
+        return []
+    inhibited = counts_inhibited(facts, policy, name)
+    fitting = [r for r in candidates if _fits(r, facts, opened=opened, inhibited=inhibited)]
+    for lenders in _lenders(facts, clock.counts_from, ends_in):
+        if rules := [rule for rule in fitting if rule.counts_from in lenders]:
             return rules
     return []
 
 
-def _fits(rule: Rule, facts: ContainerFacts, *, opened: bool) -> bool:
-    """Whether a row holds for the container; a class that should not need a row is handled as unknown."""
-    wanted = facts.peroxide_class if facts.peroxide_class in {"A", "B", "C", "D"} else "A"
-    inhibited = effective_inhibited(facts.inhibited, facts.origin)
+def _lenders(facts: ContainerFacts, counts_from: CountsFrom, ends_in: EndsIn) -> list[set[CountsFrom]]:
+    if counts_from == "received" or (counts_from == "test" and ends_in == "dispose"):
+        return [{counts_from}]
+    first: list[set[CountsFrom]] = [{"test"}] if counts_from == "test" else []
+    if facts.origin_unknown:
+        return [*first, {"made", "opened"}]
+    made: list[set[CountsFrom]] = [{"made"}] if facts.origin in MADE_ORIGINS else []
+    return [*first, *made, {"opened"}]
+
+
+def _fits(rule: Rule, facts: ContainerFacts, *, opened: bool, inhibited: bool) -> bool:
+    """Whether a row of its class holds for the container; an unknown atmosphere is air."""
     return (
-        rule.peroxide_class == wanted
-        and rule.opened in (None, opened)
+        rule.opened in (None, opened)
         and rule.inhibited in (None, inhibited)
-        and (rule.origins is None or facts.origin in rule.origins)
+        and (rule.origins is None or facts.origin_unknown or facts.origin in rule.origins)
+        and (rule.atmosphere is None or (rule.atmosphere == "inert") == (facts.atmosphere == "inert"))
     )
 
 
-def _overdue_when_opened(facts: ContainerFacts, policy: Policy, clock: _Clock) -> Iterable[Due]:
+def _overdue_when_opened(
+    facts: ContainerFacts, policy: Policy, name: PeroxideClass, clock: Clock
+) -> Iterable[Due]:
     """Opening a bottle that was overdue already, without a test, does not give it a new interval."""
     if facts.origin != "purchased" or clock.start is None or clock.counts_from != "opened":
         return
-    if facts.received_on is None or not _rules(facts, policy, "received"):
+    if facts.received_on is None:
         return
-    sealed = _Clock("received", facts.received_on, "unopened-interval", "receipt-date-unknown")
-    due = _interval_due(facts, policy, sealed)
-    if due.on is not None and due.on < clock.start:
-        words = f"It was due unopened on {due.on.isoformat()} and was opened later without a test."
-        yield _due(due.on, Reason("opened-when-overdue", words, due.rule_source))
+    sealed = Clock("received", facts.received_on, "receipt-date-unknown")
+    for ends_in in ("test", "dispose"):
+        rows = _rows(facts, policy, name, sealed, ends_in)
+        due = _interval_due(facts, rows, sealed) if rows else None
+        if due is not None and due.on is not None and due.on < clock.start:
+            words = f"It was due unopened on {due.on.isoformat()} and was opened later without a test."
+            yield _due(due.on, Reason("opened-when-overdue", words, due.rule_source), ends_in)
 
 
-def _expiry(facts: ContainerFacts) -> Iterable[Due]:
-    if facts.expiry_on is not None:
-        words = f"The maker's expiry date is {facts.expiry_on.isoformat()}."
-        yield _due(facts.expiry_on, Reason("expiry", words, "maker's label; no interval runs past it"))
+def _expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
+    on, ends_in = facts.expiry_on, policy.expiry_ends_in
+    if on is None:
+        return
+    tested_on = facts.last_test.tested_on if facts.last_test else None
+    if ends_in == "test" and tested_on is not None and tested_on >= on and vouches(facts, policy):
+        return
+    source = "maker's label; no interval runs past it"
+    if ends_in == "test":
+        source = "maker's label; under this policy a passed test on or after it starts the clock anew"
+    yield _due(on, Reason("expiry", f"The maker's expiry date is {on.isoformat()}.", source), ends_in)
 
 
-def _earliest_known(facts: ContainerFacts) -> date:
-    """The day from which a container with a missing date counts as due: never blank, never late."""
-    return min(day for day in (facts.received_on, facts.made_on, facts.recorded_on) if day is not None)
+def _forecast(facts: ContainerFacts, policy_on: date | None) -> Iterable[Due]:
+    """The forecast, where it comes before everything that the policy says."""
+    if facts.forecast_on is not None and (policy_on is None or facts.forecast_on < policy_on):
+        words = f"By its readings so far it may reach the action level on {facts.forecast_on.isoformat()}."
+        yield _due(
+            facts.forecast_on,
+            Reason("forecast-earlier", words, "forecast from this container's own readings"),
+        )
 
 
-def _notes(facts: ContainerFacts) -> Iterable[Reason]:
+def notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
     """What was assumed for want of a fact, or set aside."""
     if facts.peroxide_class == "unknown":
-        yield Reason("class-unknown", "The peroxide class is not known: handled as class A.", OUR_RULE)
-    if facts.origin in MADE_ORIGINS and facts.inhibited:
-        words = "Distilling leaves the inhibitor behind and no top-up is recorded: handled as uninhibited."
-        yield Reason("inhibitor-claim-not-used", words, "BHT is not volatile: common practice, no source")
-    elif facts.inhibited is None and facts.origin not in MADE_ORIGINS:
-        yield Reason("inhibitor-unknown", "No inhibitor is recorded: handled as uninhibited.", OUR_RULE)
-    if _tested_on_an_unknown_day(facts):
+        words = "The peroxide class is not known: the strictest row of any class holds."
+        yield Reason("class-unknown", words, OUR_RULE)
+    if facts.origin_unknown:
+        words = "It is not known where it came from: it may have been distilled, so no inhibitor is believed."
+        yield Reason("origin-unknown", words, OUR_RULE)
+    yield from _inhibitor_notes(facts, policy)
+    if tested_on_an_unknown_day(facts):
         yield Reason(
             "reading-undated", "The last test has no date: it cannot lengthen an interval.", OUR_RULE
         )
-    elif facts.last_test is not None and _test_too_early(facts, _clock(facts)):
+    elif facts.last_test is not None and test_too_early(facts):
         yield Reason("test-before-clock", "The last test is older than what it would vouch for.", OUR_RULE)
+    if facts.last_test is not None and facts.last_test.reagent_expired:
+        words = "The strips or the reagent of the last test were past their date: it can harm, not help."
+        yield Reason("reagent-expired", words, OUR_RULE)
+
+
+def _inhibitor_notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
+    counted = any(counts_inhibited(facts, policy, name) for name in classes_of(facts))
+    if facts.topped_up_on is not None:
+        counts = "it counts, a test has passed since" if counted else "it counts once a test passes after it"
+        words = f"Inhibitor was added on {facts.topped_up_on.isoformat()}: {counts}."
+        yield Reason("inhibitor-added", words, "common practice, no source")
+    elif facts.origin in MADE_ORIGINS and facts.inhibited:
+        words = "Distilling leaves the inhibitor behind and no top-up is recorded: handled as uninhibited."
+        yield Reason("inhibitor-claim-not-used", words, "BHT is not volatile: common practice, no source")
+    elif facts.treated_on is not None and facts.inhibited:
+        words = "Taking peroxides out takes the inhibitor too: handled as uninhibited."
+        yield Reason("inhibitor-taken-out", words, "common practice, no source")
+    elif facts.inhibited is None and facts.origin not in MADE_ORIGINS:
+        yield Reason("inhibitor-unknown", "No inhibitor is recorded: handled as uninhibited.", OUR_RULE)
+    if facts.atmosphere == "inert" and "C" in classes_of(facts) and facts.inhibited:
+        words = "Its inhibitor needs air and it stands under inert gas: handled as uninhibited."
+        yield Reason(
+            "inhibitor-needs-air", words, "Cornell EHS App. J, Princeton EHS: class C not under inert gas"
+        )

@@ -1,0 +1,109 @@
+"""Signs that are seen on a container without opening it, and what each comes to whatever the policy says.
+
+A policy may be stricter than this floor (its `handling` rows), never milder. A sign stands until a steward
+withdraws it: a passed test does not take it away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from inventory.rules.levels import Level
+
+
+@dataclass(frozen=True)
+class Sign:
+    """A sign. former, other: the level it gives a peroxide former, and any other solvent."""
+
+    code: str
+    words: str
+    former: Level
+    other: Level
+    source: str
+
+
+# Worst first; the first one present is shown and opens an alert.
+_ROWS = (
+    Sign(
+        "crystals",
+        "Crystals or solids were seen.",
+        "do-not-touch",
+        "do-not-touch",
+        "Michigan State EHS: crystals, solids: do not open, call; UCLA EHS: do not handle",
+    ),
+    Sign(
+        "viscous-layer",
+        "An oily or viscous layer was seen.",
+        "do-not-touch",
+        "do-not-touch",
+        "Virginia Tech: oily viscous layer or precipitate, do not use; Cornell waste manual 7.16: odd "
+        "viscosity, do not open or move",
+    ),
+    Sign(
+        "cloudy",
+        "It was seen to be cloudy.",
+        "do-not-touch",
+        "do-not-touch",
+        "Michigan State EHS: cloudiness: do not open, call",
+    ),
+    Sign(
+        "cap-stuck",
+        "The cap is stuck.",
+        "do-not-touch",
+        "do-not-use",
+        "Peroxide in the thread may go off when it is forced: common practice, no source",
+    ),
+    Sign(
+        "cap-rusted",
+        "The cap or can is rusted.",
+        "do-not-touch",
+        "do-not-use",
+        "Our choice above Virginia Tech, which has rusted undated containers disposed of",
+    ),
+    Sign(
+        "odd-colour",
+        "An odd colour was seen.",
+        "do-not-touch",
+        "do-not-use",
+        "Cornell waste manual 7.16: discoloration, do not open or move",
+    ),
+    Sign(
+        "peroxide-unknown",
+        "A remark says that its peroxides are in doubt.",
+        "test-first",
+        "test-first",
+        "When a fact is missing, the worse is assumed: our choice, not published",
+    ),
+    Sign(
+        "label-unreadable",
+        "The label cannot be read in full.",
+        "test-first",
+        "test-first",
+        "When a fact is missing, the worse is assumed: our choice, not published",
+    ),
+    Sign(
+        "dates-doubtful",
+        "Its dates are in doubt.",
+        "test-first",
+        "test-first",
+        "When a fact is missing, the worse is assumed: our choice, not published",
+    ),
+)
+SIGN_ROWS: Mapping[str, Sign] = MappingProxyType({sign.code: sign for sign in _ROWS})
+SIGNS = tuple(SIGN_ROWS)
+
+
+def sign_named(code: str) -> Sign:
+    """The sign with this code; one that nobody knows counts as the worst."""
+    if code in SIGN_ROWS:
+        return SIGN_ROWS[code]
+    words = f'A sign was recorded that has no rule ("{code}").'
+    return Sign(
+        code,
+        words,
+        "do-not-touch",
+        "do-not-touch",
+        "An unknown sign is taken as the worst: our choice, not published",
+    )

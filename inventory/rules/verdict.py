@@ -1,0 +1,195 @@
+"""May this be done with this bottle today? The one verdict function: page, API, gate and sweep call it.
+
+`verdict(facts, policy, use, today)` is pure and never raises. It gathers every reason that bears on the use, each
+with its level, and the gravest decides; `levels` holds the table of level × use → allowed. In what order the
+reasons are looked for is of no account.
+
+- signs seen, by the floor of `signs`, and the policy's handling rows (`verdict_handling`);
+- quarantine; the maker's expiry date;
+- for formers: what the last reading comes to (`outcomes`), every due day that has passed (`retest`), and for
+  distilling a fresh enough passed test (`verdict_distilling`).
+
+A date that lies after today is no fact yet and counts as unknown. Reasons of level "use" say what holds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import date
+from functools import partial
+
+from inventory.rules.cautions import cautions_for
+from inventory.rules.facts import ContainerFacts, vouches
+from inventory.rules.levels import (
+    LEVEL_WORDS,
+    LEVELS,
+    RANK,
+    USE_WORDS,
+    USES,
+    Level,
+    Use,
+    allows,
+    for_use,
+    gravest,
+)
+from inventory.rules.outcomes import outcome
+from inventory.rules.policy_data import Policy
+from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes
+from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
+from inventory.rules.verdict_handling import handling_reasons, sign_reasons
+from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, reading_fact
+
+__all__ = ["LEVELS", "LEVEL_WORDS", "USES", "USE_WORDS", "DistillingTerms", "Level", "Use", "Verdict"]
+__all__ += ["VerdictReason", "allows", "distilling_terms", "verdict", "verdicts"]
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer for one use. due_on: the day the next test falls due. reasons: the worst first.
+
+    cautions: codes of `cautions.CAUTIONS`, which holds their words.
+    """
+
+    use: Use
+    level: Level
+    allowed: bool
+    due_on: date | None
+    reasons: tuple[VerdictReason, ...]
+    cautions: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """The level for people."""
+        return LEVEL_WORDS[self.level]
+
+
+def verdict(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Verdict:
+    """Whether a use is allowed today, with every reason. Pure; never raises."""
+    return _verdict(_known_today(facts, today), policy, use, today)
+
+
+def verdicts(facts: ContainerFacts, policy: Policy, today: date) -> dict[Use, Verdict]:
+    """The verdict for every use."""
+    known = _known_today(facts, today)
+    return {use: _verdict(known, policy, use, today) for use in USES}
+
+
+def _verdict(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Verdict:
+    found = [*_reasons(facts, policy, use, today), *_notes(facts, policy)]
+    reasons = [replace(reason, level=for_use(reason.level, use)) for reason in found]
+    reasons = sorted(dict.fromkeys(reasons), key=lambda reason: -RANK[reason.level])
+    level = gravest(reason.level for reason in reasons)
+    return Verdict(
+        use=use,
+        level=level,
+        allowed=allows(level, use),
+        due_on=next_test(facts, policy).on,
+        reasons=tuple(reasons),
+        cautions=cautions_for(facts, use, level),
+    )
+
+
+def _known_today(facts: ContainerFacts, today: date) -> ContainerFacts:
+    """The facts without dates that have not come yet; expiry and forecast may lie ahead."""
+    names = ("opened_on", "received_on", "made_on", "topped_up_on", "treated_on")
+    ahead = {name: None for name in names if (getattr(facts, name) or today) > today}
+    if facts.opened_on is not None and facts.opened_on > today:
+        facts = replace(facts, opened="unknown")
+    test = facts.last_test
+    if test is not None and test.tested_on is not None and test.tested_on > today:
+        facts = replace(facts, last_test=replace(test, tested_on=None))
+    facts = replace(facts, **ahead) if ahead else facts  # type: ignore[arg-type]
+    return facts if facts.recorded_on <= today else replace(facts, recorded_on=today)
+
+
+def _reasons(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
+    yield from sign_reasons(facts)
+    yield from handling_reasons(facts, policy, use, today)
+    yield from _quarantine(facts, use)
+    yield from _reading(facts, policy, use)
+    if facts.peroxide_class == "none":
+        yield from _no_former(facts, today)
+        return
+    passed = partial(_past, today=today)
+    for due in dues(facts, policy):
+        yield _from_due(due, passed(due))
+    yield from _opened_after_expiry(facts, policy)
+    if use == "distil":
+        yield from distilling_reasons(facts, policy, today)
+
+
+def _past(due: Due, *, today: date) -> bool:
+    """Whether a due day is over. The day itself still counts as in time, except for "test before use"."""
+    if due.on is None:
+        return False
+    if due.at_once or due.on < today:
+        return True
+    # An interval of nought from a test that was passed today is kept.
+    return due.same_day and due.code != "after-passed-test" and due.on <= today
+
+
+def _from_due(due: Due, past: bool) -> VerdictReason:
+    level: Level = "use"
+    words = due.words
+    if past:
+        level = "test-first" if due.ends_in == "test" else "do-not-use"
+        words = due.words if due.at_once else f"{due.words} That day is over."
+    return VerdictReason(due.code, words, due_fact(due), due.rule_source, level)
+
+
+def _reading(facts: ContainerFacts, policy: Policy, use: Use) -> Iterable[VerdictReason]:
+    """What the last reading comes to; it counts for a solvent that is no former only when it reaches a level."""
+    reading = facts.last_test
+    if reading is None:
+        return
+    found = outcome(reading, policy, use, facts.density_20c_kg_m3)
+    fact = reading_fact(reading)
+    if found.code == "reading-at-or-above-level" and found.row is not None:
+        if reading.lower_mg_per_l == 0 and facts.peroxide_class == "none":
+            return
+        words = f"The last test shows {found.words}, or cannot rule it out."
+        yield VerdictReason(found.code, words, fact, found.row.source, found.level)
+    elif found.code == "reading-not-decisive" and facts.peroxide_class != "none":
+        words = f"The last test does not rule out {found.words}: it counts as untested."
+        yield VerdictReason(found.code, words, fact, OUR_RULE, found.level)
+
+
+def _quarantine(facts: ContainerFacts, use: Use) -> Iterable[VerdictReason]:
+    if facts.quarantined:
+        level: Level = "use" if use in ("keep", "move") else "do-not-use"
+        words = "It is set aside: nothing is done with it until that is lifted."
+        yield VerdictReason("quarantined", words, "set aside by the lab", "this lab's own record", level)
+
+
+def _opened_after_expiry(facts: ContainerFacts, policy: Policy) -> Iterable[VerdictReason]:
+    """A bottle that was opened past the maker's date, until a test has passed since."""
+    if facts.expiry_on is None or facts.opened_on is None or facts.opened_on <= facts.expiry_on:
+        return
+    level: Level = "use" if vouches(facts, policy) else "test-first"
+    words = "It was opened after the maker's expiry date."
+    fact = f"expiry {facts.expiry_on.isoformat()}, opened {facts.opened_on.isoformat()}"
+    yield VerdictReason("opened-after-expiry", words, fact, OUR_RULE, level)
+
+
+def _no_former(facts: ContainerFacts, today: date) -> Iterable[VerdictReason]:
+    source = "solvent catalogue"
+    yield VerdictReason(
+        "not-a-former", "It forms no peroxides: no test is needed.", "class none", source, "use"
+    )
+    on = facts.expiry_on
+    if on is None:
+        return
+    tested_on = facts.last_test.tested_on if facts.last_test else None
+    over = on < today and (tested_on is None or tested_on < on)
+    words = f"The maker's expiry date is {on.isoformat()}."
+    if over:
+        words += " Find out whether it still is what the label says."
+    level: Level = "test-first" if over else "use"
+    yield VerdictReason("expiry", words, f"expiry {on.isoformat()}", "maker's label", level)
+
+
+def _notes(facts: ContainerFacts, policy: Policy) -> Iterable[VerdictReason]:
+    if facts.peroxide_class != "none":
+        for note in notes(facts, policy):
+            yield VerdictReason(note.code, note.words, note_fact(note.code, facts), note.source, "use")

@@ -1,0 +1,92 @@
+"""Reasons from what is seen and known of a container: the floor for signs, and the policy's handling rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+
+from inventory.rules.facts import ContainerFacts, age_unknown, classes_of, counts_inhibited
+from inventory.rules.levels import Use
+from inventory.rules.months import add_months
+from inventory.rules.peroxide import PeroxideClass
+from inventory.rules.policy_data import HandlingRow, Policy
+from inventory.rules.policy_rows import CLOSURES
+from inventory.rules.signs import sign_named
+from inventory.rules.verdict_reasons import VerdictReason
+
+
+def sign_reasons(facts: ContainerFacts) -> Iterable[VerdictReason]:
+    """What the signs come to whatever the policy says."""
+    former = facts.peroxide_class != "none"
+    for code in sorted(facts.signs):
+        sign = sign_named(code)
+        level = sign.former if former else sign.other
+        source = sign.source if former else f"{sign.source}. For a solvent that is no former: our choice"
+        yield VerdictReason(f"sign-{code}"[:60], sign.words, f"sign seen: {code}", source, level)
+
+
+def handling_reasons(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
+    """The policy's rows that hold for the container and bear on the use."""
+    for row in policy.handling:
+        if (row.uses is None or use in row.uses) and holds(row, facts, policy, today):
+            fact = "; ".join(_what_held(row, facts)) or f"class {facts.peroxide_class}"
+            words = f"The policy names this: {fact}."
+            yield VerdictReason("policy-handling", words, fact, row.source, row.then)
+
+
+def holds(row: HandlingRow, facts: ContainerFacts, policy: Policy, today: date) -> bool:
+    """Whether all conditions of a row hold; an unknown fact matches each condition on it."""
+    names = [name for name in _classes(facts) if _of_class(row, name)]
+    return (
+        any(_inhibited_holds(row, facts, policy, name) for name in names)
+        and _opened_holds(row, facts)
+        and (row.signs is None or bool(row.signs & facts.signs))
+        and (row.closures is None or facts.closure in row.closures or facts.closure not in CLOSURES)
+        and (not row.age_unknown or age_unknown(facts))
+        and (not row.origin_unknown or facts.origin_unknown)
+        and _expired(row, facts, today)
+    )
+
+
+def _classes(facts: ContainerFacts) -> tuple[PeroxideClass, ...]:
+    return ("none",) if facts.peroxide_class == "none" else classes_of(facts)
+
+
+def _of_class(row: HandlingRow, name: PeroxideClass) -> bool:
+    return name != "none" if row.classes is None else name in row.classes
+
+
+def _inhibited_holds(row: HandlingRow, facts: ContainerFacts, policy: Policy, name: PeroxideClass) -> bool:
+    unknown = facts.inhibited is None or facts.origin_unknown
+    return row.inhibited is None or unknown or row.inhibited == counts_inhibited(facts, policy, name)
+
+
+def _opened_holds(row: HandlingRow, facts: ContainerFacts) -> bool:
+    if row.opened is None or facts.opened == "unknown":
+        return True
+    return row.opened == (facts.opened == "opened" or facts.opened_on is not None)
+
+
+def _expired(row: HandlingRow, facts: ContainerFacts, today: date) -> bool:
+    if row.expired_more_than_months is None:
+        return True
+    return facts.expiry_on is not None and today > add_months(facts.expiry_on, row.expired_more_than_months)
+
+
+def _what_held(row: HandlingRow, facts: ContainerFacts) -> Iterable[str]:
+    """The facts that a row rests on, in short words."""
+    if row.signs is not None:
+        yield f"sign seen: {', '.join(sorted(row.signs & facts.signs))}"
+    if row.closures is not None:
+        yield f"closure {facts.closure}" if facts.closure in row.closures else "closure not recorded"
+    if row.age_unknown:
+        yield "its age is not known"
+    if row.origin_unknown:
+        yield "its origin is not known"
+    if row.expired_more_than_months is not None and facts.expiry_on is not None:
+        yield f"expiry {facts.expiry_on.isoformat()}"
+    if row.inhibited is not None:
+        stated = {True: "inhibited", False: "uninhibited", None: "inhibitor not recorded"}
+        yield stated[row.inhibited if facts.inhibited is not None else None]
+    if row.classes is not None:
+        yield f"class {facts.peroxide_class}"
