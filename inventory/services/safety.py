@@ -17,9 +17,11 @@ from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.outcomes import action_level
 from inventory.rules.peroxide import PeroxideClass, Reading, parse_reading
 from inventory.rules.policy_data import Origin, Policy
 from inventory.rules.retest import ContainerFacts, Due, next_test
+from inventory.rules.signs import SIGNS
 from inventory.services.events import record
 from inventory.services.readings import (
     UG_PER_MG,
@@ -35,18 +37,6 @@ __all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "du
 __all__ += ["first_opened_on", "hold_rules", "last_reading", "lock_kin", "refresh_all", "refresh_lab"]
 __all__ += ["observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
 __all__ += ["standing_tests", "test_record", "touch", "worst_sign"]
-
-# Worst first; the first one present is shown and opens an alert.
-SIGNS = (
-    "crystals",
-    "viscous-layer",
-    "cloudy",
-    "cap-stuck",
-    "odd-colour",
-    "peroxide-unknown",
-    "label-unreadable",
-    "dates-doubtful",
-)
 
 
 @lru_cache(maxsize=64)
@@ -82,7 +72,7 @@ def facts_of(container: Container, policy: Policy) -> ContainerFacts | None:
         received_on=container.received_on,
         made_on=lot.made_on,
         expiry_on=lot.expiry_on,
-        last_test=last_reading(container, policy.action_level_mg_per_l),
+        last_test=last_reading(container, action_level(policy, lot.solvent.density_20c_kg_m3)),
         recorded_on=container.created_at.astimezone(ZoneInfo(container.lab.time_zone)).date(),
     )
 

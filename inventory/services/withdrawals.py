@@ -16,6 +16,7 @@ from django.db.models import Q, QuerySet
 
 from inventory.models import Container, Event, Lab, Movement, Observation, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.outcomes import action_level
 from inventory.rules.peroxide import passes
 from inventory.services.loosening import signed
 from inventory.services.readings import lock_containers, reading_of
@@ -39,7 +40,7 @@ def test_withdraw(
     spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
     if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
         raise spent
-    passed = passes(reading_of(test), policy_of(lab).action_level_mg_per_l)
+    passed = passes(reading_of(test), action_level(policy_of(lab), test.lot.solvent.density_20c_kg_m3))
     with transaction.atomic():
         # Its lot may have moved on since: those that hold it now are kin, whatever this container holds.
         kin = lock_kin(test.lot_id, test.container)
