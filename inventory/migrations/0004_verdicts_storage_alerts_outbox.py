@@ -103,6 +103,7 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('minimum_ul', models.BigIntegerField()),
                 ('note', models.CharField(blank=True, max_length=200)),
+                ('ended_at', models.DateTimeField(blank=True, null=True)),
             ],
         ),
         migrations.CreateModel(
@@ -111,11 +112,12 @@ class Migration(migrations.Migration):
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('key', models.SlugField(blank=True, help_text="Row of the shipped table; empty: the lab's own.", max_length=80)),
                 ('name', models.CharField(max_length=160)),
-                ('measure', models.CharField(choices=[('total', 'Total'), ('container', 'Container')], max_length=12)),
+                ('measure', models.CharField(choices=[('total', 'Total'), ('container', 'Container'), ('waste', 'Waste')], max_length=12)),
                 ('scheme', models.CharField(choices=[('ghs', 'ghs'), ('nfpa30', 'nfpa30')], default='ghs', max_length=8)),
                 ('categories', models.CharField(max_length=80)),
                 ('materials', models.CharField(blank=True, max_length=120)),
                 ('limit_ul', models.BigIntegerField()),
+                ('outside_cabinets', models.BooleanField(default=False)),
                 ('effect', models.CharField(choices=[('warn', 'Warn'), ('refuse', 'Refuse')], max_length=8)),
                 ('code', models.CharField(help_text='The rule it is from, as 29 CFR 1910.106(d)(3)(i).', max_length=120)),
                 ('source', models.TextField()),
@@ -238,6 +240,16 @@ class Migration(migrations.Migration):
         ),
         migrations.AddField(
             model_name='container',
+            name='drawable_until',
+            field=models.DateField(blank=True, help_text='Last day on which the verdict on drawing is sure to be: use.', null=True),
+        ),
+        migrations.AddField(
+            model_name='observation',
+            name='lot',
+            field=models.ForeignKey(blank=True, help_text='What was in it then: a sign of the liquid goes where that goes.', null=True, on_delete=django.db.models.deletion.PROTECT, related_name='observations', to='inventory.lot'),
+        ),
+        migrations.AddField(
+            model_name='container',
             name='forecast_code',
             field=models.CharField(blank=True, db_default='', max_length=40),
         ),
@@ -330,6 +342,10 @@ class Migration(migrations.Migration):
             model_name='place',
             name='kind',
             field=models.CharField(choices=[('container', 'Container'), ('run', 'Run'), ('waste-container', 'Waste Container'), ('supplier', 'Supplier'), ('made-here', 'Made Here'), ('before-counting', 'Before Counting'), ('blending', 'Blending'), ('water-layer', 'Water Layer'), ('air', 'Air'), ('still-residue', 'Still Residue'), ('product', 'Product'), ('reaction', 'Reaction'), ('waste-contractor', 'Waste'), ('count-difference', 'Count Difference'), ('unaccounted', 'Unaccounted')], max_length=20),
+        ),
+        migrations.AddIndex(
+            model_name='lot',
+            index=models.Index(fields=['lab', 'solvent'], name='lot_of_solvent'),
         ),
         migrations.AddIndex(
             model_name='alert',
@@ -547,7 +563,7 @@ class Migration(migrations.Migration):
         ),
         migrations.AddConstraint(
             model_name='storagelimit',
-            constraint=models.CheckConstraint(condition=models.Q(('measure__in', ['total', 'container'])), name='storage_limit_measure_known'),
+            constraint=models.CheckConstraint(condition=models.Q(('measure__in', ['total', 'container', 'waste'])), name='storage_limit_measure_known'),
         ),
         migrations.AddConstraint(
             model_name='storagelimit',

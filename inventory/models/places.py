@@ -41,6 +41,8 @@ LOSSES = [
     PlaceKind.WASTE.value,
     PlaceKind.UNACCOUNTED.value,
 ]
+# What counts as lost to a run: the named losses, and what was put into a waste container that is still here.
+LOST_TO = [*LOSSES, PlaceKind.WASTE_CONTAINER.value]
 
 
 class Place(models.Model):
@@ -106,6 +108,9 @@ class LocationPath(models.Model):
 class StorageLimit(models.Model):
     """How much may stand in a location, or how large one container there may be, by flammability category.
 
+    measure: total = all that stands there, waste included; container = the size of each; waste = what the
+    waste containers there hold. outside_cabinets: what stands in a cabinet below the location is not counted.
+
     `categories` and `materials` are written ",1,2,3," so that SQL on both databases can look into them;
     empty: any.
     """
@@ -113,6 +118,7 @@ class StorageLimit(models.Model):
     class Measure(models.TextChoices):
         TOTAL = "total"
         CONTAINER = "container"
+        WASTE = "waste"
 
     class Effect(models.TextChoices):
         WARN = "warn"
@@ -129,6 +135,7 @@ class StorageLimit(models.Model):
     categories = models.CharField(max_length=80)
     materials = models.CharField(max_length=120, blank=True)
     limit_ul = models.BigIntegerField()
+    outside_cabinets = models.BooleanField(default=False)
     effect = models.CharField(max_length=8, choices=Effect.choices)
     code = models.CharField(max_length=120, help_text="The rule it is from, as 29 CFR 1910.106(d)(3)(i).")
     source = models.TextField()
@@ -140,7 +147,7 @@ class StorageLimit(models.Model):
         constraints: ClassVar = [
             models.CheckConstraint(condition=Q(limit_ul__gt=0), name="storage_limit_positive"),
             models.CheckConstraint(
-                condition=Q(measure__in=["total", "container"]), name="storage_limit_measure_known"
+                condition=Q(measure__in=["total", "container", "waste"]), name="storage_limit_measure_known"
             ),
             models.CheckConstraint(
                 condition=Q(effect__in=["warn", "refuse"]), name="storage_limit_effect_known"
