@@ -10,20 +10,19 @@ from inventory.rules.levels import Level, Use
 
 CAUTIONS: Mapping[str, str] = MappingProxyType(
     {
-        "local-code": "Follow your local code and your school's own rules; where they are stricter, they hold.",
+        "local-code": "Follow your local code and your school's rules; where they are stricter, they hold.",
         "get-help": "Keep others away and call the supervisor or the emergency contact.",
         "leave-in-place": "Leave it where it is: do not open, shake, move or warm it.",
         "never-force-a-cap": "Never force a stuck cap: peroxide in the thread can go off by friction.",
-        "licensed-disposal": "Have it taken away by a licensed waste contractor; never pour it away or let it "
-        "evaporate.",
+        "licensed-disposal": "Have a licensed waste contractor take it; never pour it out or let it dry up.",
         "never-to-dryness": "Never distil or evaporate to dryness: peroxides collect in what is left behind.",
         "leave-the-heel": "Stop while the heel stated here is still in the still.",
         "goggles-and-shield": "Wear splash goggles and gloves, and work behind a shield in a fume hood.",
         "no-ignition-sources": "No flames, sparks or hot plates near it: its vapour is flammable.",
-        # Iowa State EHS pec/9: strips see hydroperoxides and most others, dialkyl and cyclic ones partly. RIT: not
-        # polymeric ones.
-        "tests-miss-some": "Strips and iodide miss polymeric and most dialkyl peroxides: no test proves that there "
-        "are none.",
+        # Iowa State EHS pec/9: strips see hydroperoxides and most others, dialkyl and cyclic ones partly.
+        # RIT: not polymeric ones.
+        "tests-miss-some": "Strips and iodide miss polymeric and most dialkyl peroxides: no test proves "
+        "that there are none.",
         "gloved-hands": "Wear goggles and gloves when you open it to test it.",
     }
 )

@@ -77,8 +77,8 @@ def effective_inhibited(inhibited: bool | None, origin: Origin) -> bool:
 def counts_inhibited(facts: ContainerFacts, policy: Policy, peroxide_class: PeroxideClass) -> bool:
     """Whether a container counts as inhibited.
 
-    A top-up makes it so once a test has passed since. Inhibitors of class C need air: under inert gas there is
-    none (Cornell EHS App. J, Princeton EHS: class C not under inert gas).
+    A top-up makes it so once a test has passed since. Inhibitors of class C need air: under inert gas there
+    is none (Cornell EHS App. J, Princeton EHS: class C not under inert gas).
     """
     if peroxide_class == "C" and facts.atmosphere == "inert":
         return False
@@ -120,7 +120,7 @@ def tested_on_an_unknown_day(facts: ContainerFacts) -> bool:
 
 
 def vouches(facts: ContainerFacts, policy: Policy) -> bool:
-    """Whether the last test speaks for the container: passed, dated, with good reagents, on what is in it now."""
+    """Whether the last test speaks for what is in it now: passed, dated, with reagents in date."""
     reading = facts.last_test
     if reading is None or reading.tested_on is None or reading.reagent_expired:
         return False

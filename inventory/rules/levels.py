@@ -9,7 +9,8 @@
 | do-not-touch | no | no | no: leave it where it is and get help | no | no |
 
 "do-not-distil" stands above "test-first" and yet allows drawing, so it is a level of the use "distil" alone:
-for any other use a reason that only forbids distilling counts as "use" (`for_use`). Our choice, not published.
+for any other use a reason that only forbids distilling counts as "use" (`for_use`). Our choice, not
+published.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """What a reading comes to under a policy's levels.
 
-A level is passed when the reading's upper bound is known and below it, and reached when its lower bound is not.
-A reading that reaches a level comes to the gravest level that its upper bound does not rule out, so a strip at
-the end of its scale counts as the worst. One that does neither decides nothing: as if untested. What is merely
-"detected" says nothing of amounts: it has its own outcome, and higher levels stay undecided.
+A level is passed when the reading's upper bound is known and below it, and reached when its lower bound is
+not. A reading that reaches a level comes to the gravest level that its upper bound does not rule out, so a
+strip at the end of its scale counts as the worst. One that does neither decides nothing: as if untested.
+What is merely "detected" says nothing of amounts: it has its own outcome, and higher levels stay undecided.
 """
 
 from __future__ import annotations

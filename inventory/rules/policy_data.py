@@ -11,27 +11,28 @@ the same checks and the same clear errors. A body is a table of:
   whole days · `source`. Left out, these hold whatever the fact is: `opened`, `inhibited` true or false,
   `origins` a list of purchased, made-here, recovered, blend, `atmosphere` inert or air. `ends_in` is test,
   or dispose: then no passed test puts the end off.
-  Where several rows fit, the earliest date holds. Rows for "made" and "test" that are missing are lent by those
-  for "opened". A row that counts from receipt and does not say `opened = false` holds for an opened bottle too.
+  Where several rows fit, the earliest date holds. Rows for "made" and "test" that are missing are lent by
+  those for "opened". A row that counts from receipt and does not say `opened = false` holds for an opened
+  bottle too.
 
 `levels`: what a reading comes to. One of `from = "25"` (25 and above), `above = "100"` (more than 100),
-  `detected = true` (any at all, or by an unknown method) · `unit` mg/L (left out) or mass-ppm, turned to mg/L by
-  the density · `then` one of test-first, do-not-distil, do-not-use, do-not-touch · `uses` a list of draw, distil,
-  keep, open, move (left out: all) · `source`. Figures are text, so that they are kept digit by digit. At least
-  one level must forbid drawing.
+  `detected = true` (any at all, or by an unknown method) · `unit` mg/L (left out) or mass-ppm, turned to
+  mg/L by the density · `then` one of test-first, do-not-distil, do-not-use, do-not-touch · `uses` a list of
+  draw, distil, keep, open, move (left out: all) · `source`. Figures are text, so that they are kept digit
+  by digit. At least one level must forbid drawing.
 
-`handling`: what is seen and known. Conditions, all of which must hold: `class` a list of A, B, C, D, none (left
-  out: every former), `opened`, `inhibited`, `signs`, `closures` (plastic-screw, metal-screw, glass-stopper,
-  septum, other), `age_unknown = true`, `origin_unknown = true`, `expired_more_than_months` (0: past the maker's
-  date) · `then`, `uses`, `source` as above. An unknown fact matches: a row on metal caps holds for a bottle whose
-  cap nobody wrote down.
+`handling`: what is seen and known. Conditions, all of which must hold: `class` a list of A, B, C, D, none
+  (left out: every former), `opened`, `inhibited`, `signs`, `closures` (plastic-screw, metal-screw, glass-stopper,
+  septum, other), `age_unknown = true`, `origin_unknown = true`, `expired_more_than_months` (0: past the
+  maker's date) · `then`, `uses`, `source` as above. An unknown fact matches: a row on metal caps holds for
+  a bottle whose cap nobody wrote down.
 
-`expiry_ends_in`: dispose (left out: the worse), or test: a passed test on or after the maker's date then starts
-  the clock anew. `distilling`: `heel_percent` of the volume charged that is left in the still, `heel_source`,
+`expiry_ends_in`: dispose (left out: the worse), or test: a passed test on or after the maker's date then
+  starts the clock anew. `distilling`: `heel_percent` of the volume charged that is left in the still, `heel_source`,
   `test_age_max_days`, `test_age_source`. Left out: 20 %, and a test on the same day.
 
-Whatever a policy says, a missing fact takes the worse case and the floor of `signs` holds. So no policy can make
-a bottle with crystals usable.
+Whatever a policy says, a missing fact takes the worse case and the floor of `signs` holds. So no policy can
+make a bottle with crystals usable.
 """
 
 from __future__ import annotations

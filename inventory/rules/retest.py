@@ -1,12 +1,13 @@
 """When a container must next be tested for peroxides: a pure function of its facts and a policy.
 
-The worse is assumed of a missing fact: an unknown class takes the strictest row of any class, unknown inhibitor
-is none, unknown opening, receipt or making is due at once, an undated result never helps. In order:
+The worse is assumed of a missing fact: an unknown class takes the strictest row of any class, unknown
+inhibitor is none, unknown opening, receipt or making is due at once, an undated result never helps. In
+order:
 
 1. A reading that does not pass is due from the day of the test, whatever the clocks say.
 2. One clock runs: from opening, from receipt while unopened, or from the day it was made or distilled here.
-   A passed test, dated on or after that day, starts the clock anew from the test. Rows that count from receipt
-   hold for an opened bottle too, unless they say otherwise.
+   A passed test, dated on or after that day, starts the clock anew from the test. Rows that count from
+   receipt hold for an opened bottle too, unless they say otherwise.
 3. Rows that end in disposal run on through every test.
 4. The maker's expiry date shortens the result and nothing lengthens it past that date, unless the policy says
    that a passed test on or after it starts the clock anew.
@@ -141,7 +142,7 @@ def next_test(facts: ContainerFacts, policy: Policy) -> Due:
 
 
 def dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
-    """Every day on which a former falls due, the earliest first, leaving aside what the reading itself says."""
+    """Every day on which a former falls due, the earliest first, but for what the reading itself says."""
     found = [due for name in classes_of(facts) for due in _clock_dues(facts, policy, name)]
     found += _expiry(facts, policy)
     # Of two on one day the one that ends in disposal leads.

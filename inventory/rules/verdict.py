@@ -1,8 +1,8 @@
 """May this be done with this bottle today? The one verdict function: page, API, gate and sweep call it.
 
-`verdict(facts, policy, use, today)` is pure and never raises. It gathers every reason that bears on the use, each
-with its level, and the gravest decides; `levels` holds the table of level × use → allowed. In what order the
-reasons are looked for is of no account.
+`verdict(facts, policy, use, today)` is pure and never raises. It gathers every reason that bears on the
+use, each with its level, and the gravest decides; `levels` holds the table of level × use → allowed. In
+what order the reasons are looked for is of no account.
 
 - signs seen, by the floor of `signs`, and the policy's handling rows (`verdict_handling`);
 - quarantine; the maker's expiry date;
@@ -17,7 +17,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
-from functools import partial
 
 from inventory.rules.cautions import cautions_for
 from inventory.rules.facts import ContainerFacts, vouches
@@ -66,25 +65,35 @@ class Verdict:
 
 def verdict(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Verdict:
     """Whether a use is allowed today, with every reason. Pure; never raises."""
-    return _verdict(_known_today(facts, today), policy, use, today)
+    known = _known_today(facts, today)
+    due_on = next_test(known, policy).on
+    return _verdict(known, policy, use, today, due_on, _common(known, policy, today))
 
 
 def verdicts(facts: ContainerFacts, policy: Policy, today: date) -> dict[Use, Verdict]:
     """The verdict for every use."""
     known = _known_today(facts, today)
-    return {use: _verdict(known, policy, use, today) for use in USES}
+    due_on, common = next_test(known, policy).on, _common(known, policy, today)
+    return {use: _verdict(known, policy, use, today, due_on, common) for use in USES}
 
 
-def _verdict(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Verdict:
-    found = [*_reasons(facts, policy, use, today), *_notes(facts, policy)]
-    reasons = [replace(reason, level=for_use(reason.level, use)) for reason in found]
+def _verdict(
+    facts: ContainerFacts,
+    policy: Policy,
+    use: Use,
+    today: date,
+    due_on: date | None,
+    common: list[VerdictReason],
+) -> Verdict:
+    found = [*_of_use(facts, policy, use, today), *common]
+    reasons = [_for_use(reason, use) for reason in found]
     reasons = sorted(dict.fromkeys(reasons), key=lambda reason: -RANK[reason.level])
     level = gravest(reason.level for reason in reasons)
     return Verdict(
         use=use,
         level=level,
         allowed=allows(level, use),
-        due_on=next_test(facts, policy).on,
+        due_on=due_on,
         reasons=tuple(reasons),
         cautions=cautions_for(facts, use, level),
     )
@@ -103,23 +112,37 @@ def _known_today(facts: ContainerFacts, today: date) -> ContainerFacts:
     return facts if facts.recorded_on <= today else replace(facts, recorded_on=today)
 
 
-def _reasons(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
-    yield from sign_reasons(facts)
+def _for_use(reason: VerdictReason, use: Use) -> VerdictReason:
+    level = for_use(reason.level, use)
+    return reason if level == reason.level else replace(reason, level=level)
+
+
+def _of_use(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
+    """Reasons that bear on this use in their own way."""
     yield from handling_reasons(facts, policy, use, today)
     yield from _quarantine(facts, use)
     yield from _reading(facts, policy, use)
-    if facts.peroxide_class == "none":
-        yield from _no_former(facts, today)
-        return
-    passed = partial(_past, today=today)
-    for due in dues(facts, policy):
-        yield _from_due(due, passed(due))
-    yield from _opened_after_expiry(facts, policy)
-    if use == "distil":
+    if use == "distil" and facts.peroxide_class != "none":
         yield from distilling_reasons(facts, policy, today)
 
 
-def _past(due: Due, *, today: date) -> bool:
+def _common(facts: ContainerFacts, policy: Policy, today: date) -> list[VerdictReason]:
+    """Reasons that are the same for every use."""
+    return [*sign_reasons(facts), *_by_date(facts, policy, today)]
+
+
+def _by_date(facts: ContainerFacts, policy: Policy, today: date) -> Iterable[VerdictReason]:
+    if facts.peroxide_class == "none":
+        yield from _no_former(facts, today)
+        return
+    for due in dues(facts, policy):
+        yield _from_due(due, _past(due, today))
+    yield from _opened_after_expiry(facts, policy)
+    for note in notes(facts, policy):
+        yield VerdictReason(note.code, note.words, note_fact(note.code, facts), note.source, "use")
+
+
+def _past(due: Due, today: date) -> bool:
     """Whether a due day is over. The day itself still counts as in time, except for "test before use"."""
     if due.on is None:
         return False
@@ -139,7 +162,7 @@ def _from_due(due: Due, past: bool) -> VerdictReason:
 
 
 def _reading(facts: ContainerFacts, policy: Policy, use: Use) -> Iterable[VerdictReason]:
-    """What the last reading comes to; it counts for a solvent that is no former only when it reaches a level."""
+    """What the last reading comes to; for a solvent that is no former only if it reaches a level."""
     reading = facts.last_test
     if reading is None:
         return
@@ -187,9 +210,3 @@ def _no_former(facts: ContainerFacts, today: date) -> Iterable[VerdictReason]:
         words += " Find out whether it still is what the label says."
     level: Level = "test-first" if over else "use"
     yield VerdictReason("expiry", words, f"expiry {on.isoformat()}", "maker's label", level)
-
-
-def _notes(facts: ContainerFacts, policy: Policy) -> Iterable[VerdictReason]:
-    if facts.peroxide_class != "none":
-        for note in notes(facts, policy):
-            yield VerdictReason(note.code, note.words, note_fact(note.code, facts), note.source, "use")
