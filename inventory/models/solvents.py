@@ -86,6 +86,7 @@ class StockLevel(models.Model):
     solvent = models.ForeignKey(Solvent, on_delete=models.CASCADE, related_name="+")
     minimum_ul = models.BigIntegerField()
     note = models.CharField(max_length=200, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         constraints: ClassVar = [

@@ -46,6 +46,7 @@ class Lot(models.Model):
                 name="lot_origin_known",
             )
         ]
+        indexes: ClassVar = [models.Index(fields=["lab", "solvent"], name="lot_of_solvent")]
 
     def __str__(self) -> str:
         return f"lot {self.pk}"
@@ -119,6 +120,9 @@ class Container(models.Model):
     forecast_code = models.CharField(max_length=40, blank=True, db_default="")
     forecast_words = models.TextField(blank=True, db_default="")
     policy_due = models.DateField(null=True, blank=True, help_text="Next test by the policy alone.")
+    drawable_until = models.DateField(
+        null=True, blank=True, help_text="Last day on which the verdict on drawing is sure to be: use."
+    )
     count_off_ul = models.BigIntegerField(
         null=True, blank=True, help_text="Last count less recorded, if that was beyond its uncertainty."
     )
