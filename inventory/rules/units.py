@@ -14,7 +14,17 @@ from typing import TYPE_CHECKING, Any, Literal
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-Dimension = Literal["volume", "mass", "temperature", "mass-concentration", "length", "time", "fraction"]
+Dimension = Literal[
+    "volume",
+    "mass",
+    "temperature",
+    "mass-concentration",
+    "amount-concentration",
+    "density",
+    "length",
+    "time",
+    "fraction",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +81,11 @@ UNITS: dict[str, Unit] = {
         Unit("K", "temperature", "kelvin", ("k", "kelvin")),
         Unit("mg/L", "mass-concentration", "milligram/liter", ("mg/l", "mg/litre", "mg/liter", "mg l-1")),
         Unit("g/L", "mass-concentration", "gram/liter", ("g/l", "g/litre", "g/liter", "g l-1")),
+        # Of a solution with one equivalent to the mole, such as thiosulfate, the normality is the molarity.
+        Unit("mol/L", "amount-concentration", "mole/liter", ("mol/l", "mol l-1", "molar", "n", "normal")),
+        Unit("mmol/L", "amount-concentration", "millimole/liter", ("mmol/l", "mmol l-1", "millimolar")),
+        Unit("g/mL", "density", "gram/milliliter", ("g/ml", "g/cm3", "g/cm^3", "g ml-1", "kg/l")),
+        Unit("kg/m3", "density", "kilogram/meter**3", ("kg/m3", "kg/m^3", "kg m-3")),
         Unit("[ppm]", "fraction", "ppm", ("ppm",)),
         Unit("%", "fraction", "percent", ("%", "pct", "percent", "per cent")),
         Unit("mm", "length", "millimeter", ("mm", "millimeter", "millimetre")),

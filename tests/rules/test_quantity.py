@@ -22,6 +22,8 @@ ANY: tuple[Dimension, ...] = (
     "mass",
     "temperature",
     "mass-concentration",
+    "amount-concentration",
+    "density",
     "length",
     "time",
     "fraction",
@@ -54,6 +56,8 @@ def code_of(raw: Any, **more: Any) -> str:
         ("1 lb", "kg", "0.4535924"),
         ("1 oz av", "g", "28.34952"),
         ("1 in", "mm", "25.4"),
+        ("0.7136 g/cm3", "kg/m3", "713.6"),
+        ("0.1 N", "mmol/L", "100"),  # one equivalent to the mole: thiosulfate
     ],
 )
 def test_conversions_agree_with_nist_sp_811(text: str, unit: str, expected: str) -> None:
