@@ -23,6 +23,7 @@ from inventory.services.ledger import End, Holds, Line, Posted
 from inventory.services.measuring import measured, moment
 from inventory.services.places import boundary, container_end
 from inventory.services.readings import blends_of, lock_containers
+from inventory.services.storage import NO_OVERRIDE, Override, StorageWarning, arrival_of, check
 
 CODE_PREFIX = "SK"
 ATMOSPHERES = ("air", "inert", "unknown")
@@ -70,6 +71,7 @@ class ContainerFacts:
 class Received:
     container: Container
     posted: Posted | None
+    warnings: tuple[StorageWarning, ...] = ()
     extra: dict[str, Any] = field(default_factory=dict)
 
 
@@ -216,11 +218,13 @@ def receive(
     lot: LotFacts,
     happened_at: datetime | None = None,
     source: End | None = None,
+    override: Override = NO_OVERRIDE,
 ) -> Received:
     """Take a filled container into stock. The amount may not exceed its size.
 
     source: where it comes from; by default told by the lot's origin (bought: the supplier).
     """
+    by: Any = {"lab": lab, "actor": actor, "now": now}
     happened = moment(now, happened_at)
     check_facts(facts, lot, day_in_lab(lab, now))
     if facts.received_on and facts.received_on > day_in_lab(lab, happened):
@@ -256,8 +260,10 @@ def receive(
             holds={container.place_id: Holds(batch.pk, batch.pk)},
         )
         safety.refresh_due(container=container, now=now)
-    container.refresh_from_db()
-    return Received(container, posted)
+        container.refresh_from_db()
+        arrival = arrival_of(container, container.location_id)
+        warnings = check(**by, subject=container, arrivals=[arrival], override=override)
+    return Received(container, posted, warnings)
 
 
 def note_drawn(held: Container, *, actor: User, now: datetime, day: date) -> None:
@@ -311,17 +317,36 @@ def set_opened(held: Container, *, actor: User, now: datetime, opened_on: date |
     safety.refresh_due(container=held, now=now)
 
 
-def put_away(*, container: Container, actor: User, now: datetime, location: Location) -> Container:
-    """Note where a container now stands."""
-    if location.lab_id != container.lab_id:
+@dataclass(frozen=True)
+class PutAway:
+    """A container at its new place, and what speaks against that place."""
+
+    container: Container
+    warnings: tuple[StorageWarning, ...]
+
+
+def put_away(
+    *,
+    container: Container,
+    actor: User,
+    now: datetime,
+    location: Location,
+    override: Override = NO_OVERRIDE,
+) -> PutAway:
+    """Note where a container now stands. Raises Conflict when a storage rule refuses that."""
+    if location.lab_id != container.lab_id or location.ended_at is not None:
         raise InputError("location", "unknown-location", "This lab has no such location.")
     with transaction.atomic():
-        held = Container.objects.select_for_update().get(pk=container.pk)
-        data = {"from": held.location_id, "to": location.pk, "name": location.name}
+        held = Container.objects.select_for_update(of=("self",)).get(pk=container.pk)
+        came_from = held.location_id
+        data = {"from": came_from, "to": location.pk, "name": location.name}
         held.location, held.version = location, held.version + 1
         held.save(update_fields=["location", "version"])
-        record(lab=held.lab, actor=actor, now=now, verb="put-away", subject=held, data=data)
-    return held
+        by: Any = {"lab": held.lab, "actor": actor, "now": now, "subject": held}
+        record(**by, verb="put-away", data=data)
+        arrival = arrival_of(held, location.pk) if held.discarded_at is None else None
+        warnings = check(**by, arrivals=[arrival], came_from=came_from, override=override)
+    return PutAway(held, warnings)
 
 
 def code_read(text: str) -> str:

@@ -63,8 +63,11 @@ class Holds:
 
 @dataclass(frozen=True, slots=True)
 class Posted:
+    """What was booked. warnings: what speaks against where it stands now (`services/storage`)."""
+
     entry: uuid.UUID
     movement_ids: list[int]
+    warnings: tuple[Any, ...] = ()
 
 
 def new_entry_id(now: datetime) -> uuid.UUID:

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.volume import Entry, Measured, measure, parse_entry
 from inventory.services import ledger, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
+from inventory.services.disposal import discard as discard
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
-from inventory.services.measuring import CLOCK_SLACK, liquid_of, measured, moment
+from inventory.services.measuring import liquid_of, measured, moment
 from inventory.services.places import boundary, container_end
 from inventory.services.pouring import MADE, Inflow, plan_inflow
+from inventory.services.storage import NO_OVERRIDE, Override, check_inflow
 from inventory.services.timing import changes_since
+from inventory.services.verdicts import drawing_verdict, note_use
 
 Amount = str | Mapping[str, Any] | Entry
 # A draw or a put-back outside a run may touch only these boundaries.
@@ -57,6 +60,8 @@ def draw(
 ) -> Posted:
     """Take solvent out. A sealed container is opened by it, and its clock starts that day.
 
+    What the verdict said against it is kept in an event: what was done is recorded all the same.
+
     Raises Conflict when the container holds less, another lot by now, or nothing.
     """
     happened = moment(now, happened_at, container)
@@ -73,7 +78,9 @@ def draw(
         as_entered=volume.as_entered,
         note=note,
     )
+    day = day_in_lab(lab, happened)
     with transaction.atomic():
+        spoken = drawing_verdict(container, day)
         posted = ledger.post(
             lab=lab,
             actor=actor,
@@ -82,7 +89,7 @@ def draw(
             lines=[line],
             holds={container.place_id: Holds(lot.pk, lot.pk)},
         )
-        day = day_in_lab(lab, happened)
+        note_use(spoken, lab=lab, actor=actor, now=now, container=container, kind=kind, happened_at=happened)
         if container.opened == Container.Opened.UNOPENED or (container.opened_on or day) > day:
             # The posting holds the row's lock; what was read before it may be stale.
             note_drawn(Container.objects.get(pk=container.pk), actor=actor, now=now, day=day)
@@ -90,11 +97,22 @@ def draw(
 
 
 def put_in(
-    *, lab: Lab, actor: User, now: datetime, happened_at: datetime, into: Container, inflow: Inflow
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    happened_at: datetime,
+    into: Container,
+    inflow: Inflow,
+    override: Override = NO_OVERRIDE,
 ) -> Posted:
-    """Book an inflow into a container and what it does to its safety facts. Only inside a transaction."""
+    """Book an inflow into a container and what it does to its safety facts. Only inside a transaction.
+
+    Raises Conflict when a storage rule refuses so much, or that liquid, where the container stands.
+    """
     day = day_in_lab(lab, happened_at)
     held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=into.pk)
+    was_filled = held.volume_ul > 0
     plan = plan_inflow(into=held, inflow=inflow, now=now, day=day)
     posted = ledger.post(
         lab=lab,
@@ -110,7 +128,8 @@ def put_in(
         set_opened(held, actor=actor, now=now, opened_on=opened_on)
     else:
         safety.refresh_due(container=held, now=now)
-    return posted
+    warnings = check_inflow(held, was_filled, lab=lab, actor=actor, now=now, override=override)
+    return replace(posted, warnings=warnings)
 
 
 def put_back(
@@ -124,6 +143,7 @@ def put_back(
     lot: Lot | None = None,
     happened_at: datetime | None = None,
     note: str = "",
+    override: Override = NO_OVERRIDE,
 ) -> Posted:
     """Unused solvent comes back into a container, by default the lot that it holds."""
     happened = moment(now, happened_at, container)
@@ -146,7 +166,15 @@ def put_back(
         note=note,
     )
     with transaction.atomic():
-        return put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
+        return put_in(
+            lab=lab,
+            actor=actor,
+            now=now,
+            happened_at=happened,
+            into=container,
+            inflow=inflow,
+            override=override,
+        )
 
 
 def _open_since(container: Container, lot: Lot, day: date) -> date | None:
@@ -172,6 +200,7 @@ def pour(
     amount: Amount | None = None,
     happened_at: datetime | None = None,
     note: str = "",
+    override: Override = NO_OVERRIDE,
 ) -> Posted:
     """Pour from one container into another: all of it, or an amount. Unlike lots become a blend lot.
 
@@ -193,6 +222,7 @@ def pour(
             raise InputError("into", "unknown-container", "This lab has no such container.")
         giver, taker = locked[source.pk], locked[into.pk]
         lot, day = held_lot(giver), day_in_lab(lab, happened)
+        spoken = drawing_verdict(giver, day)
         volume = _all_of(giver) if amount is None else measured(amount, lot.solvent)
         note_drawn(giver, actor=actor, now=now, day=day)
         inflow = Inflow(
@@ -205,7 +235,12 @@ def pour(
             opened_on=safety.counts_open_since(giver),
             note=note,
         )
-        return _pour_locked(lab, actor, now, happened, giver, taker, inflow)
+        was_filled = taker.volume_ul > 0
+        posted = _pour_locked(lab, actor, now, happened, giver, taker, inflow)
+        note_use(spoken, lab=lab, actor=actor, now=now, container=giver, kind="pour", happened_at=happened)
+        by: Any = {"lab": lab, "actor": actor, "now": now, "came_from": giver.location_id}
+        warnings = check_inflow(taker, was_filled, **by, override=override, field="into")
+    return replace(posted, warnings=warnings)
 
 
 def _all_of(container: Container) -> Measured:
@@ -343,44 +378,3 @@ def weigh(
         happened_at=happened_at,
         kind="weigh",
     )
-
-
-def discard(
-    *,
-    lab: Lab,
-    actor: User,
-    now: datetime,
-    container: Container,
-    happened_at: datetime | None = None,
-    note: str = "",
-) -> Posted | None:
-    """The container leaves for licensed disposal with all that is in it; it never comes back into use."""
-    happened = moment(now, happened_at, container)
-    with transaction.atomic():
-        held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
-        if held.discarded_at is not None:
-            raise Conflict("container", "container-discarded", f"{held.code} has been discarded already.")
-        if happened < now and changes_since(held.place_id, happened + CLOCK_SLACK):
-            raise Conflict(
-                "happened_at", "used-since", f"{held.code} was used after that.", "Check the date and time."
-            )
-        posted = None
-        if held.volume_ul and held.lot_id is not None:
-            line = Line(
-                kind="discard",
-                lot_id=held.lot_id,
-                solvent_id=Lot.objects.values_list("solvent_id", flat=True).get(pk=held.lot_id),
-                source=container_end(held),
-                destination=boundary(lab, PlaceKind.WASTE),
-                # u_volume_ul stays 0: nothing was measured, the recorded balance leaves exactly.
-                volume_ul=held.volume_ul,
-                note=note,
-            )
-            holds = {held.place_id: Holds(held.lot_id, held.lot_id)}
-            posted = ledger.post(
-                lab=lab, actor=actor, now=now, happened_at=happened, lines=[line], holds=holds
-            )
-        Container.objects.filter(pk=held.pk).update(discarded_at=happened, version=F("version") + 1)
-        data = {"note": note, "on": date.isoformat(day_in_lab(lab, happened))}
-        record(lab=lab, actor=actor, now=now, verb="discarded", subject=held, data=data)
-    return posted

@@ -1,0 +1,266 @@
+"""After something came to stand somewhere: is a limit exceeded, a bottle too large, a neighbour a danger?
+
+A limit that warns lets the booking stand and says so; one that refuses undoes it, unless a supervisor
+overrides it with a reason. Whatever makes the place no fuller than it was is never refused, and neither is
+a draw.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from django.db import models
+
+from inventory.models import Container, Lab, Location, Solvent, User, WasteContainer
+from inventory.rules.errors import Conflict
+from inventory.rules.storage import Limit, Stand, counts_in, over_by_ul, sizes_for
+from inventory.selectors import storage as look
+from inventory.selectors.storage import Kept, Liquid
+from inventory.services.events import record
+from inventory.services.loosening import require_signature
+
+OVERRIDDEN = "storage-overridden"
+
+
+@dataclass(frozen=True)
+class Override:
+    """A supervisor's word against a refusal. allowed: whether who asks may give it."""
+
+    reason: str = ""
+    allowed: bool = False
+
+
+NO_OVERRIDE = Override()
+
+
+@dataclass(frozen=True)
+class StorageWarning:
+    """Something speaks against where it stands now. limit: id of the limit, None for a neighbour."""
+
+    code: str
+    words: str
+    effect: str
+    limit: int | None
+    code_of_rule: str
+    source: str
+
+    def plain(self) -> dict[str, Any]:
+        """As JSON."""
+        return {**asdict(self), "limit": None if self.limit is None else str(self.limit)}
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """What came to stand at a location: its content by solvent. waste: it is a waste container."""
+
+    id: int
+    location_id: int
+    stands: tuple[Stand, ...]
+    liquids: tuple[Liquid, ...]
+    waste: bool = False
+
+
+@dataclass(frozen=True)
+class _Found:
+    warning: StorageWarning
+    worse: bool
+
+
+def litres(volume_ul: int) -> str:
+    """For people, to the millilitre: "227.125 L"."""
+    return f"{round(volume_ul / 1_000_000, 3):g} L" if volume_ul >= 1000 else f"{volume_ul / 1000:g} mL"
+
+
+def arrival_of(container: Container, location_id: int | None) -> Arrival | None:
+    """A container as it stands now; None when it is empty or stands nowhere."""
+    if container.volume_ul == 0 or container.lot_id is None or location_id is None:
+        return None
+    solvent = Solvent.objects.defer("facts").get(lots=container.lot_id)
+    stand = look.stand_of(
+        solvent,
+        code=container.code,
+        volume_ul=container.volume_ul,
+        capacity_ul=container.capacity_ul,
+        material=container.material,
+    )
+    return Arrival(container.pk, location_id, (stand,), (look.liquid_of(solvent),))
+
+
+def waste_arrival(waste: WasteContainer, location_id: int | None) -> Arrival | None:
+    """A waste container as it stands now, with every solvent that went into it."""
+    if waste.volume_ul == 0 or location_id is None:
+        return None
+    inside = [liquid for _, _, liquid in look.waste_liquids(lab=waste.lab, wastes=[waste.pk])]
+    rows = Solvent.objects.defer("facts").filter(pk__in=[liquid.id for liquid in inside])
+    sizes = {"code": waste.code, "volume_ul": waste.volume_ul, "capacity_ul": waste.capacity_ul}
+    stands = tuple(look.stand_of(solvent, **sizes) for solvent in rows)
+    return Arrival(waste.pk, location_id, stands, tuple(inside), waste=True)
+
+
+def check(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    subject: models.Model,
+    arrivals: Sequence[Arrival | None],
+    came_from: int | None = None,
+    override: Override = NO_OVERRIDE,
+    field: str = "location",
+    only_amounts: bool = False,
+) -> tuple[StorageWarning, ...]:
+    """What speaks against arrivals that have just been booked. Only inside their transaction.
+
+    came_from: the location they, or the liquid in them, stood in before; there they make nothing worse.
+    only_amounts: the same liquid stood there already. Raises Conflict for a refusal that nobody overrides,
+    Denied when who overrides may not.
+    """
+    held = [arrival for arrival in arrivals if arrival is not None]
+    if not held:
+        return ()
+    before = look.above(came_from)
+    found: list[_Found] = []
+    for at in sorted({arrival.location_id for arrival in held}):
+        found += _check_at(lab, at, [a for a in held if a.location_id == at], before, only_amounts)
+    refused = [f.warning for f in found if f.worse and f.warning.effect == "refuse"]
+    if refused:
+        _overridden(lab, actor, now, subject, refused, override, field)
+    ordered = sorted(found, key=lambda f: f.warning.effect != "refuse")
+    return tuple(dict.fromkeys(f.warning for f in ordered))
+
+
+def check_inflow(
+    held: Container,
+    was_filled: bool,
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    came_from: int | None = None,
+    override: Override = NO_OVERRIDE,
+    field: str = "container",
+) -> tuple[StorageWarning, ...]:
+    """What speaks against more liquid in a container, as it stands now, at the place where it stands.
+
+    was_filled: it held some of the same liquid before. Raises as `check`.
+    """
+    return check(
+        lab=lab,
+        actor=actor,
+        now=now,
+        subject=held,
+        arrivals=[arrival_of(held, held.location_id)],
+        came_from=came_from,
+        override=override,
+        field=field,
+        only_amounts=was_filled,
+    )
+
+
+def _overridden(
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    subject: models.Model,
+    refused: Sequence[StorageWarning],
+    override: Override,
+    field: str,
+) -> None:
+    """Note the override of refusals, or raise Conflict for the first."""
+    first = refused[0]
+    if not override.reason.strip():
+        raise Conflict(
+            field,
+            first.code,
+            first.words,
+            "Choose another place, or have a supervisor override it with a reason.",
+        )
+    require_signature(may_loosen=override.allowed, reason=override.reason, what="Going beyond a storage rule")
+    data = {"reason": override.reason.strip(), "refused": [warning.plain() for warning in refused]}
+    record(lab=lab, actor=actor, now=now, verb=OVERRIDDEN, subject=subject, data=data)
+
+
+def _check_at(
+    lab: Lab, at: int, arrivals: Sequence[Arrival], before: Collection[int], only_amounts: bool
+) -> list[_Found]:
+    way = look.above(at)
+    limits = look.limits_in_force(lab=lab, locations=way, lock=True)
+    if Location.objects.filter(pk__in=way, kind="cabinet").exists():
+        arrivals = [_in_cabinet(arrival) for arrival in arrivals]
+    found = _totals(lab, limits, arrivals, before)
+    if not only_amounts:
+        found += _too_large(limits, arrivals, before)
+        found += _neighbours(lab, at, arrivals, before)
+    return found
+
+
+def _in_cabinet(arrival: Arrival) -> Arrival:
+    return replace(arrival, stands=tuple(replace(stand, in_cabinet=True) for stand in arrival.stands))
+
+
+def _totals(
+    lab: Lab, limits: Sequence[Kept], arrivals: Sequence[Arrival], before: Collection[int]
+) -> list[_Found]:
+    """Limits on an amount that the arrivals count in and that are exceeded now."""
+    asked = {one.limit.id: one for one in limits if any(_counts(one.limit, arrival) for arrival in arrivals)}
+    used = look.used_ul(lab=lab, limits=list(asked))
+    found = []
+    for pk, one in asked.items():
+        limit, held_ul = one.limit, used.get(pk, 0)
+        if held_ul <= limit.limit_ul:
+            continue
+        words = (
+            f"{limit.name}: at most {litres(limit.limit_ul)} ({limit.code}); that makes {litres(held_ul)}, "
+            f"{litres(held_ul - limit.limit_ul)} too much."
+        )
+        warning = StorageWarning("over-limit", words, limit.effect, pk, limit.code, limit.source)
+        found.append(_Found(warning, one.location_id not in before))
+    return found
+
+
+def _counts(limit: Limit, arrival: Arrival) -> bool:
+    if limit.measure == "waste":
+        return arrival.waste
+    return limit.measure == "total" and any(counts_in(limit, stand) for stand in arrival.stands)
+
+
+def _too_large(limits: Sequence[Kept], arrivals: Sequence[Arrival], before: Collection[int]) -> list[_Found]:
+    """Containers larger than their liquid and material allow."""
+    where = {one.limit.id: one.location_id for one in limits}
+    found = []
+    for arrival in arrivals:
+        for stand in arrival.stands if not arrival.waste else ():
+            for limit in sizes_for((one.limit for one in limits), stand):
+                if not over_by_ul(limit, [stand]):
+                    continue
+                guess = "" if stand.material else " Its material is not known, so the smallest size holds."
+                words = (
+                    f"{limit.name}: at most {litres(limit.limit_ul)} ({limit.code}); {stand.name} holds "
+                    f"{litres(stand.capacity_ul)}, {litres(stand.capacity_ul - limit.limit_ul)} more.{guess}"
+                )
+                warning = StorageWarning(
+                    "container-too-large", words, limit.effect, limit.id, limit.code, limit.source
+                )
+                found.append(_Found(warning, where[limit.id] not in before))
+    return found
+
+
+def _neighbours(lab: Lab, at: int, arrivals: Sequence[Arrival], before: Collection[int]) -> list[_Found]:
+    """What stands in the same cabinet, or on the same shelf, and should not."""
+    unit = look.units(look.locations_of(lab))
+    near = [pk for pk, shared in unit.items() if shared == unit[at]]
+    moved = [arrival.id for arrival in arrivals if not arrival.waste]
+    beside = set().union(*look.liquids_at(lab=lab, locations=near, but=moved).values())
+    found = []
+    for one in dict.fromkeys(liquid for arrival in arrivals for liquid in arrival.liquids):
+        for other in sorted(beside, key=lambda liquid: liquid.key):
+            clash = look.clash_of(one, other)
+            if clash is None:
+                continue
+            words = f"{one.name} beside {other.name}: {clash.words}"
+            warning = StorageWarning("stands-apart", words, clash.effect, None, clash.code, clash.source)
+            found.append(_Found(warning, unit[at] not in before))
+    return found
