@@ -1,19 +1,23 @@
-"""What opens an alert: the table of rules, as data.
+"""What opens an alert: the table of rules, as data, with how long each may wait and when it goes further up.
 
 A container has at most one of the rules on its retest: one that names why a test is needed at once, else one
-on its date. The day a test falls due still counts as "due soon"; from the next day on it is overdue.
+on its date. The day a test falls due still counts as "due soon"; from the next day on it is overdue. The same
+holds of the last day it may be kept, of the maker's expiry and of the day that waste is to be collected by.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 
 from inventory.rules.retest import DueCode
+
+GRAVEST, MILDEST = 1, 9
 
 
 @dataclass(frozen=True)
 class AlertRule:
-    """A kind of alert. severity: 1 is the worst. codes: the due codes that open it, if codes do."""
+    """A kind of alert. severity: 1 is the worst, 9 the mildest. codes: the due codes that open it, if any."""
 
     key: str
     words: str
@@ -21,6 +25,8 @@ class AlertRule:
     subject_kind: str = "container"
     codes: tuple[DueCode, ...] = ()
 
+
+# -- what is known of how dangerous a container is
 
 SIGN_SEEN = AlertRule("sign-seen", "A sign of danger was seen: leave it in place, call the supervisor.", 1)
 ACTION_LEVEL = AlertRule(
@@ -47,8 +53,42 @@ START_DATE_UNKNOWN = AlertRule(
 NO_RULE = AlertRule(
     "no-rule", "The lab's policy has no interval for it: test it at once.", 6, codes=("no-rule",)
 )
+
+# -- its dates
+
+MAXIMUM_AGE = AlertRule(
+    "maximum-age", "It may be kept no longer by the lab's policy: have it disposed of.", 4
+)
+EXPIRED = AlertRule("expired", "The maker's expiry has passed.", 5)
+NEVER_TESTED = AlertRule("never-tested", "A peroxide former, open for long and never tested.", 5)
 RETEST_OVERDUE = AlertRule("retest-overdue", "The day of its peroxide test has passed.", 7)
+FORECAST_SOONER = AlertRule(
+    "forecast-sooner",
+    "Its tests foretell the action level before the policy's next test: test it sooner.",
+    7,
+)
+QUARANTINED_LONG = AlertRule("quarantined-long", "In quarantine for long: decide what becomes of it.", 7)
 RETEST_DUE_SOON = AlertRule("retest-due-soon", "Its peroxide test is due today or soon.", 9)
+MAXIMUM_AGE_SOON = AlertRule("maximum-age-soon", "The last day it may be kept is today or soon.", 9)
+EXPIRY_SOON = AlertRule("expiry-soon", "The maker's expiry is today or soon.", 9)
+
+# -- the books and the room
+
+OVER_LIMIT = AlertRule("over-limit", "More stands there than the limit allows.", 4, "storagelimit")
+WASTE_OVERDUE = AlertRule(
+    "waste-overdue", "The waste should have been collected by now.", 6, "wastecontainer"
+)
+WASTE_NEARLY_FULL = AlertRule("waste-nearly-full", "The waste container is nearly full.", 7, "wastecontainer")
+REAGENT_EXPIRED = AlertRule(
+    "reagent-expired", "Strips or solution are past their date: readings with them help nobody.", 7, "reagent"
+)
+COUNT_DIFFERENCE = AlertRule(
+    "count-difference", "The last count differs from the records by more than it can be wrong by.", 8
+)
+LOW_STOCK = AlertRule("low-stock", "Less is fit to use than the lab wants to have.", 8, "stocklevel")
+WASTE_DUE_SOON = AlertRule(
+    "waste-due-soon", "The waste is to be collected today or soon.", 9, "wastecontainer"
+)
 
 CONTAINER_RULES = (
     SIGN_SEEN,
@@ -57,8 +97,54 @@ CONTAINER_RULES = (
     OPENING_DATE_UNKNOWN,
     START_DATE_UNKNOWN,
     NO_RULE,
+    MAXIMUM_AGE,
+    EXPIRED,
+    NEVER_TESTED,
     RETEST_OVERDUE,
+    FORECAST_SOONER,
+    QUARANTINED_LONG,
+    COUNT_DIFFERENCE,
     RETEST_DUE_SOON,
+    MAXIMUM_AGE_SOON,
+    EXPIRY_SOON,
 )
 # Due codes with a rule of their own; every other code is judged by its date, so none falls between.
 OWN_CODES: tuple[DueCode, ...] = tuple(code for rule in CONTAINER_RULES for code in rule.codes)
+
+# A university job aid of 2013 has every opened bottle tested each three months: a former that has been open
+# for longer without any test stands out, whatever interval the lab's policy gives it.
+NEVER_TESTED_DAYS = 90
+# Our choice, not published: quarantine is for deciding, and a month is time enough for that.
+QUARANTINED_LONG_DAYS = 30
+
+# -- how long an alert may be put off, and when it goes to the supervisors. All of it is our choice.
+
+# Severity up to which → days from its opening at most. What is worse than the first is never put off.
+PUT_OFF_DAYS = ((2, 0), (6, 7), (MILDEST, 14))
+# Severity up to which → (share of the lab's own time, in percent, and never longer than this).
+ESCALATE = (
+    (1, 100, timedelta(hours=1)),
+    (2, 100, timedelta(hours=4)),
+    (6, 50, None),
+    (MILDEST, 100, None),
+)
+
+
+def put_off_days_max(severity: int) -> int:
+    """For how many days from its opening an alert may be put off in all; 0: never."""
+    return next((days for most, days in PUT_OFF_DAYS if severity <= most), PUT_OFF_DAYS[-1][1])
+
+
+def escalate_after(severity: int, lab_hours: int) -> timedelta:
+    """How long an alert may stand unanswered before it goes to the supervisors, in a lab with this time."""
+    _, percent, longest = next((row for row in ESCALATE if severity <= row[0]), ESCALATE[-1])
+    wait = timedelta(hours=lab_hours) * percent / 100
+    return wait if longest is None else min(wait, longest)
+
+
+def goes_up_when_answered(severity: int) -> bool:
+    """Whether an answer by anyone but a supervisor sends it to the supervisors at once.
+
+    The gravest must not rest because somebody at the bench has read of it.
+    """
+    return put_off_days_max(severity) == 0

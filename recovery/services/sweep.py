@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from inventory.rules.alerts import AlertRule
-from inventory.services.sweep import Subject, Watch
+from inventory.services.watches import Subject, Watch
 
 # Our choice, not published: a weekly club has finished with its solvent by the next meeting.
 OPEN_TOO_LONG = timedelta(days=7)
