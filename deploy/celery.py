@@ -1,21 +1,26 @@
 """The larger set-up: `celery -A deploy worker` and `celery -A deploy beat` over Redis, any number of each.
 
 Jobs are rows of the database; the broker only carries "look now". So losing Redis loses nothing, a message
-that comes twice does nothing twice, and beat needs no memory of its own.
+that comes twice does nothing twice, and beat needs no memory of its own. Where several jobs are made at once,
+such as the parts of a sweep, as many workers are called to them.
 """
 
 from __future__ import annotations
 
+import logging
 import os
 from typing import Any
 
 from celery import Celery, signals
+from kombu.exceptions import OperationalError
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "deploy.settings")
 
 TICK_SECONDS = 30.0
 DRAIN_SECONDS = 5.0
 DRAIN_JOBS_MAX = 200
+CALLED_MAX = 16
+logger = logging.getLogger(__name__)
 
 app = Celery("stillkeep")
 app.config_from_object("django.conf:settings", namespace="CELERY")
@@ -60,6 +65,23 @@ def drain() -> int:
     from inventory.services import jobs
 
     return jobs.drain(now=timezone.now, limit=DRAIN_JOBS_MAX)
+
+
+def call(sender: Any, count: int, **_: Any) -> None:
+    """Wake up to `CALLED_MAX` workers. If the broker is away they come with beat's next look."""
+    try:
+        for _each in range(min(count, CALLED_MAX)):
+            drain.apply_async(expires=TICK_SECONDS, retry=False)
+    except OperationalError:
+        logger.warning("The broker did not take a call for workers; they look by themselves.")
+
+
+@signals.worker_process_init.connect
+@signals.worker_ready.connect
+def _listen(**_: Any) -> None:
+    from inventory.services import jobs
+
+    jobs.wanted.connect(call, dispatch_uid="deploy.celery.call")
 
 
 @signals.worker_ready.connect

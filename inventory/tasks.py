@@ -7,14 +7,20 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from inventory.services import audit as auditing
-from inventory.services import jobs, once
-from inventory.services import sweep as sweeping
+from inventory.services import jobs, once, sweep_parts
 
 
 @jobs.task("sweep")
 def sweep(payload: Mapping[str, Any], now: datetime) -> None:
-    """Open and close alerts in all labs."""
-    sweeping.sweep(now=now)
+    """Open and close alerts in all labs, at once or in parts."""
+    if not jobs.is_past(payload, now):
+        sweep_parts.sweep_or_share(payload, now)
+
+
+@jobs.task(sweep_parts.PART)
+def sweep_part(payload: Mapping[str, Any], now: datetime) -> None:
+    """Open and close alerts in some of the labs."""
+    sweep_parts.sweep_part(payload, now)
 
 
 @jobs.task("prune")

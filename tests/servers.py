@@ -84,48 +84,94 @@ def temp_postgres() -> Iterator[str]:
         shutil.rmtree(folder, ignore_errors=True)
 
 
+def _postgres_run(programs: Path, folder: Path, who: dict[str, Any], program: str, *arguments: str) -> None:
+    environment = {**os.environ, "HOME": str(folder), "LC_ALL": "C.UTF-8", "TZ": "UTC"}
+    # start_new_session: Ctrl-C reaches us alone, so the server is still there to be stopped in order.
+    done = subprocess.run(
+        [str(programs / program), "-D", str(folder / "data"), *arguments],
+        cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE, start_new_session=True, check=False, **who,
+    )  # fmt: skip
+    if done.returncode:
+        raise ServerMissingError(f"{program} failed: {done.stderr.decode(errors='replace').strip()}")
+
+
+def _postgres_start(programs: Path, folder: Path, who: dict[str, Any]) -> None:
+    options = f"-k {folder} -h '' {FAST_POSTGRES}"
+    log = str(folder / "log")
+    _postgres_run(programs, folder, who, "pg_ctl", "-w", "-t", "60", "-l", log, "-o", options, "start")
+
+
 @contextmanager
 def _running_postgres(programs: Path, folder: Path, who: dict[str, Any]) -> Iterator[None]:
-    environment = {**os.environ, "HOME": str(folder), "LC_ALL": "C.UTF-8", "TZ": "UTC"}
-    data = str(folder / "data")
-
-    def run(program: str, *arguments: str) -> None:
-        # start_new_session: Ctrl-C reaches us alone, so the server is still there to be stopped in order.
-        done = subprocess.run(
-            [str(programs / program), "-D", data, *arguments],
-            cwd=folder, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
-            stderr=subprocess.PIPE, start_new_session=True, check=False, **who,
-        )  # fmt: skip
-        if done.returncode:
-            raise ServerMissingError(f"{program} failed: {done.stderr.decode(errors='replace').strip()}")
-
-    run("initdb", "-U", "test", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
-    options = f"-k {folder} -h '' {FAST_POSTGRES}"
+    made = ("-U", "test", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "--no-sync")
+    _postgres_run(programs, folder, who, "initdb", *made)
     try:
-        run("pg_ctl", "-w", "-t", "60", "-l", str(folder / "log"), "-o", options, "start")
+        _postgres_start(programs, folder, who)
         yield
     finally:
         if (folder / "data" / "postmaster.pid").exists():
-            run("pg_ctl", "-m", "immediate", "-w", "stop")
+            _postgres_run(programs, folder, who, "pg_ctl", "-m", "immediate", "-w", "stop")
+
+
+@contextmanager
+def postgres_away(url: str) -> Iterator[None]:
+    """Stop a server of `temp_postgres` as if the power went, and start it again when the block ends."""
+    programs = postgres_programs()
+    assert programs is not None, "the server that is to be stopped was started from these programs"
+    folder = Path(url.partition("?host=")[2])
+    who = _unprivileged(folder)
+    _postgres_run(programs, folder, who, "pg_ctl", "-m", "immediate", "-w", "stop")
+    try:
+        yield
+    finally:
+        _postgres_start(programs, folder, who)
 
 
 @contextmanager
 def temp_redis() -> Iterator[str]:
     """A running Redis; yields its REDIS_URL. Raises ServerMissingError."""
+    with redis_server() as server:
+        yield server.url
+
+
+class RedisServer:
+    """A Redis on a socket in its own folder, which keeps nothing on disk: started again, it is empty."""
+
+    def __init__(self, program: str, folder: Path) -> None:
+        self.socket = folder / "socket"
+        self.url = f"unix://{self.socket}"
+        self.command = [program, "--port", "0", "--unixsocket", str(self.socket), "--dir", str(folder)]
+        self.start()
+
+    def start(self) -> None:
+        self.process = subprocess.Popen(
+            [*self.command, "--save", ""],
+            stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
+        _wait_for_socket(self.process, self.socket)
+
+    def kill(self) -> None:
+        """End it without a word, with all that was in it."""
+        self.process.kill()
+        self.process.wait()
+        self.socket.unlink(missing_ok=True)
+
+
+@contextmanager
+def redis_server() -> Iterator[RedisServer]:
+    """A running Redis that can be killed and started again. Raises ServerMissingError."""
     program = redis_program()
     if program is None:
         raise ServerMissingError("redis-server is not installed (apt-get install redis-server)")
     folder = Path(tempfile.mkdtemp(prefix="stillkeep-redis-", dir="/tmp"))
-    path = folder / "socket"
-    command = [program, "--port", "0", "--unixsocket", str(path), "--dir", str(folder), "--save", ""]
-    server = subprocess.Popen(
-        command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, start_new_session=True
-    )
     try:
-        _wait_for_socket(server, path)
-        yield f"unix://{path}"
+        server = RedisServer(program, folder)
+        try:
+            yield server
+        finally:
+            _stop(server.process)
     finally:
-        _stop(server)
         shutil.rmtree(folder, ignore_errors=True)
 
 

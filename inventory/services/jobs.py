@@ -8,7 +8,6 @@ unique key, name@slot. `drain` does what is due. Celery's workers and the server
 from __future__ import annotations
 
 import logging
-import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -16,14 +15,19 @@ from threading import Event
 from typing import Any
 
 from django.db import connection, transaction
-from django.db.models import F, Q, QuerySet
+from django.db.models import Q, QuerySet
 from django.db.utils import Error as DatabaseError
+from django.dispatch import Signal
 from django.utils import timezone
 
 from inventory.models import Job
+from inventory.services import leases
 
 logger = logging.getLogger(__name__)
-_random = secrets.SystemRandom()
+
+# Sent with `count` once several jobs are there for the taking. Where there is a broker it wakes that many
+# workers; nobody need listen, for the table is looked at every few seconds anyway.
+wanted = Signal()
 
 Clock = Callable[[], datetime]
 Work = Callable[[Mapping[str, Any], datetime], object]
@@ -54,6 +58,7 @@ class Scheduled:
 
 SCHEDULE: tuple[Scheduled, ...] = (
     Scheduled("sweep", timedelta(minutes=5), at_start=True),
+    Scheduled("deliver", timedelta(minutes=1)),
     Scheduled("prune", timedelta(days=1), offset=timedelta(hours=1, minutes=30)),
     Scheduled("audit", timedelta(days=1), offset=timedelta(hours=2)),
 )
@@ -115,12 +120,27 @@ def tick(*, name: str, slot: str, now: datetime, every: timedelta = timedelta(mi
     that name that claims to be made in what is now the future.
     """
     key = f"{name}@{slot}"
-    if enqueue(name=name, key=key, payload={}, due_at=now, now=now):
+    until = (now + every).isoformat()
+    if enqueue(name=name, key=key, payload={"slot": slot, "until": until}, due_at=now, now=now):
         return True
     ahead = Job.objects.filter(name=name, created_at__gt=now + every).order_by("created_at", "pk").last()
     if ahead is None or Job.objects.filter(key=key, pk__gt=ahead.pk).exists():
         return False
-    return enqueue(name=name, key=f"{key}~{ahead.pk}", payload={}, due_at=now, now=now)
+    again = f"{slot}~{ahead.pk}"
+    return enqueue(
+        name=name, key=f"{name}@{again}", payload={"slot": again, "until": until}, due_at=now, now=now
+    )
+
+
+def call_workers(count: int) -> None:
+    """Say that `count` jobs can be taken at once, as soon as the transaction that made them has committed."""
+    transaction.on_commit(lambda: wanted.send(sender=Job, count=count), robust=True)
+
+
+def is_past(payload: Mapping[str, Any], now: datetime) -> bool:
+    """Whether a scheduled run has waited so long that the next one has taken its place."""
+    until = payload.get("until")
+    return until is not None and datetime.fromisoformat(until) < now
 
 
 def tick_due(*, now: datetime, starting: bool = False) -> int:
@@ -140,20 +160,13 @@ def tick_due(*, now: datetime, starting: bool = False) -> int:
 
 def _waiting(now: datetime) -> QuerySet[Job]:
     """Jobs to be done now, among them those that a clock since set back has put off for too long."""
-    stranded = Q(due_at__gt=now + HELD_MAX) & (Q(attempts__gt=0) | Q(due_at__lte=F("created_at")))
-    return Job.objects.filter(Q(due_at__lte=now) | stranded, done_at=None, failed_at=None)
+    return leases.due(Job.objects.filter(done_at=None, failed_at=None), now=now, held_max=HELD_MAX)
 
 
 def claim(*, limit: int, lease: timedelta, now: datetime) -> list[Job]:
     """Take jobs that are due, oldest first; each is out of sight for `lease`, then it comes back."""
-    with transaction.atomic():
-        due = _waiting(now).filter(attempts__lt=ATTEMPTS_MAX).order_by("due_at", "pk")
-        if connection.features.has_select_for_update_skip_locked:
-            due = due.select_for_update(skip_locked=True)
-        # SQLite needs no row locks: a transaction that writes is alone from its start.
-        ids = list(due.values_list("pk", flat=True)[:limit])
-        Job.objects.filter(pk__in=ids).update(due_at=now + lease, attempts=F("attempts") + 1)
-    return list(Job.objects.filter(pk__in=ids).order_by("pk"))
+    waiting = _waiting(now).filter(attempts__lt=ATTEMPTS_MAX)
+    return leases.claim(waiting, limit=limit, lease=lease, now=now)
 
 
 def run(*, job: Job, now: Clock) -> bool:
@@ -188,9 +201,7 @@ def _put_off(job: Job, error: Exception, now: datetime) -> None:
 
 def backoff(attempts: int) -> timedelta:
     """How long to wait after that many attempts: twice as long each time, ± 50 % so that jobs spread."""
-    plain = min(BACKOFF_FIRST * (1 << max(attempts - 1, 0)), BACKOFF_MAX)
-    spread: float = _random.uniform(0.5, 1.5)
-    return plain * spread
+    return leases.backoff(attempts, first=BACKOFF_FIRST, most=BACKOFF_MAX)
 
 
 def give_up(*, now: datetime) -> int:
