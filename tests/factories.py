@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import Any
 
-from inventory.models import Container, Lab, Solvent, User
-from inventory.services import containers, labs, places
+from inventory.models import Container, Lab, PeroxideTest, Solvent, User
+from inventory.services import containers, labs, places, safety
 from inventory.services.containers import ContainerFacts, LotFacts
 from inventory.services.ledger import End
 
@@ -114,6 +114,28 @@ def empty(at: Club, *, capacity_ul: int = 1_000_000, now: datetime = NOW, **fact
     return containers.container_add(
         lab=at.lab, actor=at.steward, now=now, facts=ContainerFacts(capacity_ul=capacity_ul, **facts)
     )
+
+
+def tested(
+    at: Club, container: Container, *, now: datetime = NOW, reading: str = "neg", **facts: Any
+) -> PeroxideTest:
+    """A peroxide test of what is in a container, by a strip to 25 mg/L on the day of `now` in the lab."""
+    facts.setdefault("tested_on", containers.day_in_lab(at.lab, now))
+    return safety.test_record(
+        lab=at.lab,
+        actor=at.steward,
+        now=now,
+        container=fresh(container),
+        reading=reading,
+        method=facts.pop("method", "strip-25"),
+        **facts,
+    ).test
+
+
+def cleared(at: Club, container: Container, *, now: datetime = NOW) -> Container:
+    """The container, tested on the day of `now` so that the gate before a still lets it through."""
+    tested(at, container, now=now)
+    return fresh(container)
 
 
 def fresh(container: Container) -> Container:

@@ -225,7 +225,8 @@ def _book(log: Log, targets: Mapping[str, int], draft: Draft) -> None:
         findings=draft.findings,
     )
     bottle = _container(draft.bottle.container_id)
-    runs.charge(**common, run=run, container=bottle, amount=Entry(row.out), happened_at=when)
+    amount = Entry(row.out)
+    runs.charge(**common, run=run, container=bottle, amount=amount, happened_at=when, as_history=True)
     if row.back and into_id is not None:
         try:
             into = _container(into_id)

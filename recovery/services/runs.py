@@ -22,9 +22,13 @@ from inventory.services.pouring import Inflow
 from inventory.services.volumes import Amount, draw, put_in
 from recovery.models import Run, RunSum
 from recovery.rules.shares import split_in_proportion
+from recovery.services import gate
+from recovery.services.clearances import admit, write_clearance
+from recovery.services.gate import Signature
+from recovery.services.heel import note_heel, note_uncleared, refuse_to_dryness
 from recovery.services.sums import MORE_BACK, note_more_back
 
-__all__ = ["MORE_BACK", "Loss", "charge", "give_back", "run_close", "run_start"]
+__all__ = ["MORE_BACK", "Loss", "Signature", "charge", "give_back", "run_close", "run_start"]
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,14 @@ def run_start(
     started_at: datetime | None = None,
     remarks: str = "",
     findings: Sequence[str] = (),
+    distils: bool = True,
+    to_dryness: bool = False,
 ) -> Run:
-    """Open a run. It needs a purpose; the operator is the actor unless another is named."""
+    """Open a run. It needs a purpose; the operator is the actor unless another is named.
+
+    distils: solvent is distilled or concentrated in it, the worse, so taken so unless told; what is charged
+    then passes the gate. to_dryness: meant to be taken to dryness, so that no former may be charged.
+    """
     purpose = " ".join(purpose.split())
     if not purpose or len(purpose) > 120:
         raise InputError(
@@ -63,6 +73,7 @@ def run_start(
     name = " ".join(operator_name.split())[:80]
     if operator is None and not name:
         operator = actor
+    said = {"purpose": purpose} | ({} if distils else {"distils": False})
     with transaction.atomic():
         run = Run.objects.create(
             lab=lab,
@@ -74,10 +85,12 @@ def run_start(
             month=month_in_lab(lab, started),
             remarks=remarks,
             findings=list(findings),
+            distils=distils,
+            to_dryness=to_dryness,
             actor=actor,
             created_at=now,
         )
-        record(lab=lab, actor=actor, now=now, verb="run-started", subject=run, data={"purpose": purpose})
+        record(lab=lab, actor=actor, now=now, verb="run-started", subject=run, data=said)
     return run
 
 
@@ -129,11 +142,23 @@ def charge(
     amount: Amount,
     happened_at: datetime | None = None,
     note: str = "",
+    signature: Signature | None = None,
+    as_history: bool = False,
 ) -> Posted:
-    """Take solvent out of a container into an open run."""
+    """Take solvent out of a container into an open run. One that distils takes what the gate lets through.
+
+    signature: a supervisor's, for what it does not. as_history: from a run log that is brought in, which is
+    the past: no gate and no clearance. Raises Refusal (code distilling-not-cleared) and what `draw` raises.
+    """
     happened = _moment_in(run, now, happened_at, container)
     with transaction.atomic():
+        if container.lot is not None and not as_history:
+            gate.hold(lab, run, [container.lot.solvent])
         held = _open_run(run)
+        let_in = None
+        if not as_history:
+            late = happened < now - CLOCK_SLACK
+            let_in = admit(run=held, container=container, now=now, signature=signature, late=late)
         posted = draw(
             lab=lab,
             actor=actor,
@@ -145,6 +170,10 @@ def charge(
             kind="charge",
             note=note,
         )
+        if let_in is not None:
+            ruling, signed = let_in
+            by: dict[str, Any] = {"lab": lab, "actor": actor, "now": now}
+            write_clearance(**by, run=held, ruling=ruling, signature=signed, posted=posted)
         _touch(held)
     return posted
 
@@ -160,14 +189,19 @@ def give_back(
     solvent: Solvent | None = None,
     happened_at: datetime | None = None,
     note: str = "",
+    to_dryness: bool = False,
 ) -> Posted:
     """Put distilled-back solvent into a container: a new lot, uninhibited, with a retest clock of its own.
 
-    Its parents are the lots charged, in proportion. More back than went out is booked and becomes a finding.
+    Its parents are the lots charged, in proportion. What came back is booked as it came: more than went out,
+    so much that the heel cannot have been kept, or from a run that was not to distil, become findings.
+    to_dryness: what is left is to go to dryness; Conflict when a former was charged.
     """
     happened = _moment_in(run, now, happened_at, container)
     with transaction.atomic():
         held = _open_run(run)
+        if to_dryness:
+            refuse_to_dryness(held)
         kind = solvent or _only_solvent(held)
         volume = measured(amount, kind)
         lot = _recovered_lot(held, kind, volume.volume_ul, happened, now)
@@ -183,6 +217,8 @@ def give_back(
         )
         posted = put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
         note_more_back(held)
+        note_heel(held)
+        note_uncleared(held)
         _touch(held)
     return posted
 
@@ -243,20 +279,25 @@ def run_close(
     run: Run,
     losses: Sequence[Loss] = (),
     happened_at: datetime | None = None,
+    to_dryness: bool = False,
 ) -> Run:
     """Close a run. What is left in it goes to the losses named, the rest to "unaccounted".
 
-    Raises InputError when more is named than is left, or the run was used after that time.
+    to_dryness: what is left is to go to dryness; Conflict when a former was charged. Raises InputError when
+    more is named than is left, or the run was used after that time.
     """
     happened = _moment_in(run, now, happened_at)
     with transaction.atomic():
         held = _open_run(run)
+        if to_dryness:
+            refuse_to_dryness(held)
         if happened < now:
             happened = _after_last_use(held, happened)
         left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
         lines = _named(held, losses, left) + _remainder(held, left)
         if lines:
             ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=lines, holds={})
+        note_heel(held)
         Run.objects.filter(pk=held.pk).update(closed_at=happened, version=F("version") + 1)
         data = {"lost_ul": {str(s): ul for s, ul in _lost(held)}}
         record(lab=lab, actor=actor, now=now, verb="run-closed", subject=held, data=data)

@@ -12,6 +12,7 @@ from django.db.models import F
 from inventory.models import LOSSES, Lab, Movement, PlaceKind
 from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
+from recovery.services.heel import note_heel, note_uncleared, rewrite_heel, set_finding
 
 MORE_BACK = "more-back-than-out"
 
@@ -31,6 +32,9 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
         if all(line.reversal_of_id is None for line in lines):
             continue
         note_more_back(run, may_be_mended=True)
+        rewrite_heel(run)
+        note_heel(run, may_be_mended=True)
+        note_uncleared(run, may_be_mended=True)
         if run.closed_at is not None:
             Run.objects.filter(pk=run.pk).update(closed_at=None, version=F("version") + 1)
 
@@ -38,11 +42,7 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
 def note_more_back(run: Run, *, may_be_mended: bool = False) -> None:
     """More back than out is a finding of the run, never an error that hides it."""
     more = RunSum.objects.filter(run=run, returned_ul__gt=F("charged_ul")).exists()
-    if more == (MORE_BACK in run.findings) or not (more or may_be_mended):
-        return
-    kept = [code for code in run.findings if code != MORE_BACK]
-    run.findings = [*kept, MORE_BACK] if more else kept
-    Run.objects.filter(pk=run.pk).update(findings=run.findings)
+    set_finding(run, MORE_BACK, more, may_be_mended=may_be_mended)
 
 
 def rewrite(run: Run) -> list[RunSum]:

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from inventory.models import Container, Lab
+from inventory.models import Container, Lab, PeroxideTest
+from inventory.services import containers
 from inventory.services.ledger import Posted
 from recovery.models import Run, RunSum
 from recovery.services import runs
+from recovery.services.heel import is_former
 from recovery.services.runs import Loss
 from tests import factories as make
 
@@ -39,9 +41,22 @@ class Still:
     def start(self, purpose: str = "fat in biscuits", *, now: datetime | None = None, **facts: Any) -> Run:
         return runs.run_start(**self.at(now), purpose=purpose, **facts)
 
-    def charge(self, run: Run, bottle: Container, amount: str, **more: Any) -> Posted:
+    def charge(self, run: Run, bottle: Container, amount: str, *, test: bool = True, **more: Any) -> Posted:
+        """A charge as a careful member makes it: what is to be distilled is tested that day, just before."""
         at = self.at(more.pop("now", None))
+        if test and run.distils:
+            self.test(bottle, now=at["now"])
         return runs.charge(**at, run=run, container=make.fresh(bottle), amount=amount, **more)
+
+    def test(self, bottle: Container, *, now: datetime | None = None) -> None:
+        """A strip that shows nothing, unless there is one of that day already or nothing that needs one."""
+        held, now = make.fresh(bottle), now or self.now
+        day = containers.day_in_lab(self.lab, now)
+        if held.lot is None or not is_former(held.lot.solvent):
+            return
+        known = PeroxideTest.objects.filter(container=held, lot=held.lot, tested_on=day)
+        if not known.exists():
+            make.tested(self.club, held, now=now)
 
     def back(self, run: Run, into: Container, amount: str, **more: Any) -> Posted:
         at = self.at(more.pop("now", None))

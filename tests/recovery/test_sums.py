@@ -152,7 +152,8 @@ def test_a_finding_that_no_longer_holds_goes_with_its_entry(still: Still) -> Non
     run = still.start(findings=["smelt of burnt sugar"])
     still.charge(run, still.bottle(), "50 mL")
     wrong = still.back(run, still.flask(), "70 mL")
-    assert Run.objects.get(pk=run.pk).findings == ["smelt of burnt sugar", "more-back-than-out"]
+    found = ["smelt of burnt sugar", "more-back-than-out", "heel-not-kept"]
+    assert Run.objects.get(pk=run.pk).findings == found
     undo(still, wrong)
     assert Run.objects.get(pk=run.pk).findings == ["smelt of burnt sugar"]
     agreed(run)

@@ -1,0 +1,90 @@
+"""What is to stay in the still, and the findings of a run that tell where the rules were not kept.
+
+What has happened is booked as it happened and becomes a finding; leave for what is to come is the gate's.
+"""
+
+from __future__ import annotations
+
+from inventory.models import Movement, PlaceKind, Solvent
+from inventory.rules.errors import Conflict
+from inventory.services.safety import class_for_safety
+from recovery.models import Clearance, Run
+
+HEEL_NOT_KEPT = "heel-not-kept"
+NOT_CLEARED_BACK = "distilled-without-clearance"
+# What went there was in the still no more. Residue, waste and what nobody can name may have been its heel.
+GONE = (PlaceKind.WATER_LAYER, PlaceKind.AIR, PlaceKind.PRODUCT, PlaceKind.REACTION)
+
+
+def is_former(solvent: Solvent) -> bool:
+    """Whether a solvent forms peroxides, or may: a class that is not known or not confirmed counts so."""
+    return class_for_safety(solvent) != "none"
+
+
+def refuse_to_dryness(run: Run) -> None:
+    """Note that a run is meant to go to dryness. Raises Conflict when a former was charged to it."""
+    if any(is_former(move.solvent) for move in standing(run) if move.kind == "charge"):
+        raise never_to_dryness()
+    Run.objects.filter(pk=run.pk).update(to_dryness=True)
+
+
+def never_to_dryness() -> Conflict:
+    return Conflict(
+        "to_dryness",
+        "never-to-dryness",
+        "A peroxide former is never taken to dryness: peroxides collect in what is left.",
+        "Stop while the heel is still in the still. If it has happened already, leave “to_dryness” out: what "
+        "came back is booked as it is, and the run shows that the heel was not kept.",
+    )
+
+
+def rewrite_heel(run: Run) -> None:
+    """Work out what is to stay in the still from the clearances of the charges that stand, and store it."""
+    entries = {move.entry for move in standing(run) if move.kind == "charge"}
+    cleared = [row for row in Clearance.objects.filter(run=run).order_by("id") if row.entry in entries]
+    run.heel_ul = sum(row.heel_ul for row in cleared)
+    run.heel_source = " / ".join(dict.fromkeys(row.heel_source for row in cleared if row.heel_ul))
+    Run.objects.filter(pk=run.pk).update(heel_ul=run.heel_ul, heel_source=run.heel_source)
+
+
+def note_heel(run: Run, *, may_be_mended: bool = False) -> None:
+    """Less can be in the still than the heel: a finding, also once the run is closed."""
+    short = run.heel_ul > 0 and left_at_most_ul(run) < run.heel_ul
+    set_finding(run, HEEL_NOT_KEPT, short, may_be_mended=may_be_mended)
+
+
+def note_uncleared(run: Run, *, may_be_mended: bool = False) -> None:
+    """Distilled solvent came back from a run that was not to distil; mended when none came back at all."""
+    back = any(move.kind == "return" and is_former(move.solvent) for move in standing(run))
+    known = NOT_CLEARED_BACK in run.findings
+    set_finding(run, NOT_CLEARED_BACK, back and (known or not run.distils), may_be_mended=may_be_mended)
+
+
+def left_at_most_ul(run: Run) -> int:
+    """The most that can be, or have been, left in the still of all formers charged, in µl."""
+    left_ul = 0
+    for move in standing(run):
+        if not is_former(move.solvent):
+            continue
+        if move.kind == "charge":
+            left_ul += move.volume_ul
+        elif move.kind == "return" or move.destination.kind in GONE:
+            left_ul -= move.volume_ul
+    return left_ul
+
+
+def standing(run: Run) -> list[Movement]:
+    """Movements into and out of a run that neither are reversals nor were reversed."""
+    related = Movement.objects.select_related("solvent", "source", "destination", "reversed_by")
+    into, out_of = related.filter(destination_id=run.place_id), related.filter(source_id=run.place_id)
+    every = sorted([*into, *out_of], key=lambda move: move.pk)
+    return [move for move in every if move.reversal_of_id is None and not hasattr(move, "reversed_by")]
+
+
+def set_finding(run: Run, code: str, holds: bool, *, may_be_mended: bool) -> None:
+    """Add a finding to a run, or take one away that no longer holds, if it may be."""
+    if holds == (code in run.findings) or not (holds or may_be_mended):
+        return
+    kept = [known for known in run.findings if known != code]
+    run.findings = [*kept, code] if holds else kept
+    Run.objects.filter(pk=run.pk).update(findings=run.findings)
