@@ -9,12 +9,15 @@ a later date than a person counting months would.
 from __future__ import annotations
 
 from datetime import MAXYEAR, MINYEAR, date
+from functools import lru_cache
 
 from dateutil.relativedelta import relativedelta
 
 MONTHS_PER_YEAR = 12
 
 
+# A sweep asks for few different days, a thousand times each.
+@lru_cache(maxsize=16_384)
 def add_months(day: date, months: int) -> date:
     """The date `months` calendar months after `day` (before it when negative).
 
