@@ -99,6 +99,14 @@ class Observation(models.Model):
     container = models.ForeignKey(
         "inventory.Container", on_delete=models.PROTECT, related_name="observations"
     )
+    lot = models.ForeignKey(
+        "inventory.Lot",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="observations",
+        help_text="What was in it then: a sign of the liquid goes where that goes.",
+    )
     sign = models.CharField(max_length=40)
     words = models.CharField(max_length=300, blank=True)
     seen_on = models.DateField()

@@ -9,13 +9,16 @@ from __future__ import annotations
 import random
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import asdict, dataclass
+from datetime import date
 from typing import Any
 
 from django.db import connection, transaction
 
 from inventory.models import Container, Lab, append_only
+from inventory.rules.stored import Stored
+from inventory.services.facts import containers_with, gathered
 from inventory.services.readings import lock_containers
-from inventory.services.safety import due_of, worst_sign
+from inventory.services.refreshing import COLUMNS, worked_out
 
 DUE_DATES_SAMPLED = 1000
 BATCH = 500
@@ -269,33 +272,33 @@ def _containers_to_check(lab: Lab | None, full: bool) -> list[int]:
 
 def _due_differences(ids: list[int]) -> Iterator[Finding]:
     for start in range(0, len(ids), BATCH):
-        batch = Container.objects.select_related("lab__policy", "lot__solvent").in_bulk(
-            ids[start : start + BATCH]
-        )
-        for pk, container in batch.items():
-            if _stored(container) != _worked_out(container):
-                yield from _looked_at_again(pk)
+        for pk in _differing(ids[start : start + BATCH]):
+            yield from _looked_at_again(pk)
+
+
+def _differing(ids: list[int]) -> dict[int, tuple[str, str]]:
+    """Containers whose stored columns are not what follows from the facts → (worked out, stored)."""
+    found = gathered(containers_with(ids))
+    differing = {}
+    for container in found.containers:
+        if container.discarded_at is not None:
+            continue
+        # As of the last day for which it was stored, so that no clock is asked.
+        columns, _ = worked_out(container, found, container.drawable_until or date.max)
+        names = [name for name in COLUMNS if getattr(container, name) != getattr(columns, name)]
+        if names:
+            differing[container.pk] = (_told(columns, names), _told(container, names))
+    return differing
+
+
+def _told(columns: Container | Stored, names: Iterable[str]) -> str:
+    return ", ".join(f"{name} {getattr(columns, name) or 'none'}" for name in names)
 
 
 def _looked_at_again(pk: int) -> Iterator[Finding]:
     """A fact may have changed between two reads: under the row's lock none can."""
     with transaction.atomic():
         lock_containers([pk])
-        held = Container.objects.select_related("lab__policy", "lot__solvent").filter(pk=pk).first()
-        if held is None or held.discarded_at is not None:
-            return
-        stored, computed = _stored(held), _worked_out(held)
-    if stored != computed:
-        yield Finding("due-date", "inventory_container", str(pk), " ".join(computed), " ".join(stored))
-
-
-def _stored(container: Container) -> tuple[str, str, str]:
-    on = container.next_test_due
-    return str(on) if on else "never", container.due_code, container.worst_sign
-
-
-def _worked_out(container: Container) -> tuple[str, str, str]:
-    due = due_of(container)
-    if due is None:
-        return "never", "not-a-former", worst_sign(container)
-    return str(due.on) if due.on else "never", due.code, worst_sign(container)
+        differing = _differing([pk])
+    for computed, stored in differing.values():
+        yield Finding("due-date", "inventory_container", str(pk), computed, stored)

@@ -13,7 +13,7 @@ from inventory.models import Lab, Solvent, SolventName, User
 from inventory.rules.catalogue import Fact, SolventData, fold_name, resolve
 from inventory.rules.errors import Conflict, InputError
 from inventory.services.events import record
-from inventory.services.safety import refresh_due
+from inventory.services.refreshing import refresh_where
 from inventory.services.shipped import columns
 
 CLASSES_TO_CONFIRM = ("A", "B", "C", "D", "none")
@@ -92,8 +92,7 @@ def solvent_confirm(
         held.save(update_fields=["state", "peroxide_class", "peroxide_basis", "confirmed_by"])
         data = {"peroxide_class": peroxide_class, "basis": basis.strip()}
         record(lab=lab, actor=actor, now=now, verb="solvent-confirmed", subject=held, data=data)
-        for container in lab.containers.filter(lot__solvent=held, discarded_at=None).order_by("place_id"):
-            refresh_due(container=container, now=now)
+        refresh_where(lab=lab, lot__solvent=held, now=now)
     return held
 
 

@@ -12,7 +12,8 @@ from django.db import transaction
 from inventory.models import Lab, Policy, User
 from inventory.rules.errors import InputError
 from inventory.services.events import record
-from inventory.services.safety import policy_set, refresh_lab
+from inventory.services.policies import policy_set
+from inventory.services.refreshing import refresh_lab
 
 TEXTS = ("name", "time_zone", "emergency_text", "contact", "due_soon_days")
 

@@ -6,16 +6,20 @@ is changed afterwards.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from inventory.models import Container, Lab, User
 from inventory.rules.errors import Denied, InputError
+from inventory.rules.levels import RANK, Level, Use
+from inventory.rules.signs import SIGNS
+from inventory.rules.verdict import verdicts
 from inventory.services.events import record
-from inventory.services.safety import SIGNS
+from inventory.services.facts import Gathered, containers_with, gathered
 
 VERB = "loosened"
 BAD_READING = ("reading-at-or-above-level", "reading-not-decisive")
@@ -28,17 +32,36 @@ class Standing:
     next_test_due_on: date | None
     due_code: str
     worst_sign: str
+    dispose_on: date | None = None
+    levels: Mapping[Use, Level] = field(default_factory=dict)
+    held_nothing: bool = False
 
     def milder_than(self, other: Standing) -> bool:
-        """Later, no longer bad, or without the sign that was the worst."""
-        later = (self.next_test_due_on or date.max) > (other.next_test_due_on or date.max)
+        """Later, no longer bad, without the sign that was the worst, or with a milder verdict for any use."""
+        if _rank(self.worst_sign) > _rank(other.worst_sign):
+            return True
+        if self.held_nothing:
+            return False  # what was recorded of it was recorded of nothing
+        later = _later(self.next_test_due_on, other.next_test_due_on)
         no_longer_bad = other.due_code in BAD_READING and self.due_code not in BAD_READING
-        return later or no_longer_bad or _rank(self.worst_sign) > _rank(other.worst_sign)
+        kept = _later(self.dispose_on, other.dispose_on)
+        return later or no_longer_bad or kept or self._allows_more_than(other)
+
+    def _allows_more_than(self, other: Standing) -> bool:
+        return any(RANK[level] < RANK[other.levels.get(use, "use")] for use, level in self.levels.items())
 
     def plain(self) -> dict[str, Any]:
         """As JSON."""
-        on = self.next_test_due_on
-        return {**asdict(self), "next_test_due_on": on and on.isoformat()}
+        days = {name: day and day.isoformat() for name, day in self._days().items()}
+        return {**asdict(self), **days}
+
+    def _days(self) -> dict[str, date | None]:
+        return {"next_test_due_on": self.next_test_due_on, "dispose_on": self.dispose_on}
+
+
+def _later(day: date | None, other: date | None) -> bool:
+    """None is never."""
+    return (day or date.max) > (other or date.max)
 
 
 def _rank(sign: str) -> int:
@@ -46,10 +69,24 @@ def _rank(sign: str) -> int:
     return SIGNS.index(sign) if sign in SIGNS else len(SIGNS)
 
 
-def standing_of(container_id: int) -> Standing:
-    """As stored. The row must be locked, or it may change at once."""
-    columns = ("next_test_due", "due_code", "worst_sign")
-    return Standing(*Container.objects.values_list(*columns).get(pk=container_id))
+def standings(container_ids: Iterable[int], now: datetime) -> dict[int, Standing]:
+    """As stored, with the verdicts of today. The rows must be locked, or they may change at once."""
+    found = gathered(containers_with(list(container_ids)))
+    return {c.pk: _standing(c, found, now) for c in found.containers}
+
+
+def _standing(container: Container, found: Gathered, now: datetime) -> Standing:
+    facts, policy = found.facts[container.pk], found.policies[container.lab_id]
+    today = now.astimezone(ZoneInfo(container.lab.time_zone)).date()
+    levels = {} if facts is None else {use: v.level for use, v in verdicts(facts, policy, today).items()}
+    return Standing(
+        next_test_due_on=container.next_test_due,
+        due_code=container.due_code,
+        worst_sign=container.worst_sign,
+        dispose_on=container.dispose_on,
+        levels=levels,
+        held_nothing=facts is None,
+    )
 
 
 def require_signature(*, may_loosen: bool, reason: str, what: str) -> None:
@@ -89,13 +126,13 @@ def signed(
     Raises Denied, or InputError naming `reason`.
     """
     watched = list(containers)
-    before = {held.pk: standing_of(held.pk) for held in watched}
+    before = standings([held.pk for held in watched], now)
     yield
+    after = standings([held.pk for held in watched], now)
     for place, held in enumerate(watched):
-        after = standing_of(held.pk)
-        if not after.milder_than(before[held.pk]) and not (always and place == 0):
+        if not after[held.pk].milder_than(before[held.pk]) and not (always and place == 0):
             continue
         require_signature(may_loosen=may_loosen, reason=reason, what=what)
         data = {"what": what, "reason": reason.strip()}
-        change = {"from": before[held.pk].plain(), "to": after.plain()}
+        change = {"from": before[held.pk].plain(), "to": after[held.pk].plain()}
         record(lab=lab, actor=actor, now=now, verb=VERB, subject=held, data={**data, **change})

@@ -1,46 +1,82 @@
-"""Which peroxide reading counts for what is in a container now.
+"""What is recorded that bears on the safety of some containers, gathered in a fixed number of statements.
 
-A reading that does not pass follows the liquid wherever it is poured; one that passes speaks only for the
-container it was taken from, and only until something else is put in.
+`rules.deciding` says which test counts; what it asks for is read here, for one container or for thousands.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.db import connection
 from django.db.models import Q, QuerySet, Value
 from django.db.models.functions import Coalesce
 
-from inventory.models import Container, Lot, LotParent, Movement, PeroxideTest
-from inventory.rules.peroxide import Reading, passes
+from inventory.models import Container, Lot, LotParent, Movement, Observation, PeroxideTest, Treatment
+from inventory.rules.deciding import Held, Tested, Tests, lots_behind
+from inventory.rules.peroxide import Reading
 
+_Row = TypeVar("_Row", PeroxideTest, Observation, Treatment)
 UG_PER_MG = 1000
 # Movements into a container that bring nothing but what the records already took to be in it.
 NOT_MIXED_IN = ("receive", "count", "weigh")
+COUNTED = ("count", "weigh")
+# A count upwards beyond this many standard uncertainties is solvent that nobody recorded (GUM 6.3: k = 2).
+COVERAGE = 2
+# Signs that tell of the liquid, and so go where it goes; a cap and a label stay with their bottle.
+LIQUID_SIGNS = (
+    "crystals", "viscous-layer", "cloudy", "odd-colour", "peroxide-unknown", "dates-doubtful",
+)  # fmt: skip
+_TESTED = (
+    "id", "container_id", "lot_id", "lower_ug_per_l", "upper_ug_per_l", "method", "tested_on",
+    "reagent_expired", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Records:
+    """All that is recorded of some containers, their lots and the lots behind those.
+
+    signs: of each container, its own and those that came with the liquid. treated: lot → the last day on
+    which peroxides were taken out of some of it.
+    """
+
+    tests: Tests = field(default_factory=Tests)
+    signs: Mapping[int, frozenset[str]] = field(default_factory=dict)
+    treated: Mapping[int, date] = field(default_factory=dict)
+
+    def lots_behind(self, lot_id: int) -> set[int]:
+        """The lot and all that were blended into it."""
+        return lots_behind(lot_id, self.tests.parents)
 
 
 def reading_of(test: PeroxideTest) -> Reading:
     """The stored interval in mg/L, dated as the test is."""
-    upper = None if test.upper_ug_per_l is None else Decimal(test.upper_ug_per_l) / UG_PER_MG
-    return Reading(Decimal(test.lower_ug_per_l) / UG_PER_MG, upper, test.method, test.tested_on)
+    return _reading(
+        test.lower_ug_per_l, test.upper_ug_per_l, test.method, test.tested_on, test.reagent_expired
+    )
+
+
+def _reading(
+    lower_ug: int, upper_ug: int | None, method: str, tested_on: date | None, expired: bool | None
+) -> Reading:
+    upper = None if upper_ug is None else Decimal(upper_ug) / UG_PER_MG
+    return Reading(Decimal(lower_ug) / UG_PER_MG, upper, method, tested_on, expired)
 
 
 def standing_tests(lot_ids: Iterable[int]) -> QuerySet[PeroxideTest]:
     """Tests of these lots that are neither withdrawn nor withdrawals, oldest first."""
-    return _standing().filter(lot_id__in=list(lot_ids))
+    return _standing(PeroxideTest.objects.filter(lot_id__in=list(lot_ids))).order_by("recorded_at", "id")
 
 
-def _standing() -> QuerySet[PeroxideTest]:
-    return (
-        PeroxideTest.objects.alias(takes_back=no_id("withdraws_id"))
-        .filter(takes_back=0, withdrawn_by__isnull=True)
-        .order_by("recorded_at", "id")
-    )
+def _standing(rows: QuerySet[_Row]) -> QuerySet[_Row]:
+    """Those that are neither withdrawn nor withdrawals."""
+    return rows.alias(takes_back=no_id("withdraws_id")).filter(takes_back=0, withdrawn_by__isnull=True)
 
 
 def no_id(column: str) -> Coalesce:
@@ -48,154 +84,152 @@ def no_id(column: str) -> Coalesce:
     return Coalesce(column, Value(0))
 
 
-def deciding(tests: Sequence[PeroxideTest], level_mg_per_l: Decimal, zone: ZoneInfo) -> PeroxideTest | None:
-    """The test that counts: the last dated one, unless an undated one that may be later does not pass.
-
-    Of two tests on one day the worse one counts: nothing says which came last.
-    """
-    last_day = max((t.tested_on for t in tests if t.tested_on is not None), default=None)
-    if last_day is None:
-        return _worst(tests, level_mg_per_l)
-    counting = [t for t in tests if t.tested_on == last_day]
-    newest = max(t.pk for t in counting)
-    undated = [t for t in tests if t.tested_on is None and not _shown_earlier(t, last_day, newest, zone)]
-    bad = [t for t in undated if not passes(reading_of(t), level_mg_per_l)]
-    return _worst([*counting, *bad], level_mg_per_l)
-
-
-def _shown_earlier(undated: PeroxideTest, last_day: date, newest: int, zone: ZoneInfo) -> bool:
-    """Whether an undated test was surely made before the last dated one: it was on record by then."""
-    recorded_on = undated.recorded_at.astimezone(zone).date()
-    return recorded_on < last_day or (recorded_on == last_day and undated.pk < newest)
-
-
-def _worst(tests: Sequence[PeroxideTest], level_mg_per_l: Decimal) -> PeroxideTest | None:
-    return max(
-        tests, key=lambda t: (not passes(reading_of(t), level_mg_per_l), t.lower_ug_per_l), default=None
+def records_of(containers: Sequence[Container]) -> Records:
+    """What is recorded of containers that come with their labs and lots."""
+    parents = _parents({c.lot_id for c in containers if c.lot and c.lot.origin == Lot.Origin.BLEND})
+    behind = {c.pk: lots_behind(c.lot_id, parents) for c in containers if c.lot_id is not None}
+    ids, lots = set(behind), set().union(*behind.values()) if behind else set()
+    if not ids:
+        return Records(signs=_own_signs([c.pk for c in containers]))
+    zones = {c.lab_id: ZoneInfo(c.lab.time_zone) for c in containers}
+    return Records(
+        tests=Tests.of(_tests(ids, lots, zones), parents),
+        signs=_signs([c.pk for c in containers], lots, behind),
+        treated=_treated(lots),
     )
 
 
-def last_reading(container: Container, level_mg_per_l: Decimal) -> Reading | None:
-    """The reading by which a container is judged: its own, or a bad one that came with what is in it.
+def held_by(container: Container) -> Held | None:
+    """A container with its lot as the rules want it; None for one that never held anything."""
+    lot = container.lot
+    return None if lot is None else Held(container.pk, lot.pk, lot.made_on, lot.created_at)
 
-    A passed test of its own stands against an older bad one, until something else was put in.
+
+def _parents(blends: Collection[int | None]) -> dict[int, frozenset[int]]:
+    """Of blend lots, and of all blends behind them, the lots that went in; distilling breaks the line."""
+    if not blends:
+        return {}
+    marks = ", ".join(["%s"] * len(blends))
+    found: dict[int, set[int]] = defaultdict(set)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"WITH RECURSIVE behind(lot_id) AS (SELECT id FROM inventory_lot WHERE id IN ({marks}) "  # noqa: S608
+            "UNION SELECT p.parent_id FROM behind b JOIN inventory_lotparent p ON p.lot_id = b.lot_id "
+            "JOIN inventory_lot l ON l.id = p.parent_id WHERE l.origin = 'blend') "
+            "SELECT p.lot_id, p.parent_id FROM behind b JOIN inventory_lotparent p ON p.lot_id = b.lot_id",
+            list(blends),
+        )
+        for lot_id, parent_id in cursor.fetchall():
+            found[lot_id].add(parent_id)
+    return {lot_id: frozenset(parents) for lot_id, parents in found.items()}
+
+
+def _tests(ids: Collection[int], lots: Collection[int], zones: Mapping[int, ZoneInfo]) -> list[Tested]:
+    """Standing tests made on these containers, or on these lots anywhere."""
+    bearing = Q(container_id__in=ids) | Q(lot_id__in=lots)
+    rows = _standing(PeroxideTest.objects.filter(bearing)).values_list(*_TESTED)
+    return [_tested(row, zones) for row in rows]
+
+
+def _tested(row: tuple[Any, ...], zones: Mapping[int, ZoneInfo]) -> Tested:
+    pk, container_id, lot_id, lower, upper, method, tested_on, expired, at, made_on, created_at, lab_id = row
+    reading = _reading(lower, upper, method, tested_on, expired)
+    recorded_on = at.astimezone(zones[lab_id]).date()
+    return Tested(pk, container_id, lot_id, reading, at, recorded_on, made_on, created_at)
+
+
+def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[int]:
+    """Containers into which anything was put after their own dated test, as far as the records can tell.
+
+    own: container → that test. A count upwards beyond its uncertainty is solvent from nobody knows where.
     """
-    if container.lot_id is None:
-        return None
-    zone = ZoneInfo(container.lab.time_zone)
-    made_here = list(_standing().filter(container=container))
-    own = deciding([t for t in made_here if t.lot_id == container.lot_id], level_mg_per_l, zone)
-    reading = reading_of(own) if own else None
-    if own and reading and not passes(reading, level_mg_per_l):
-        return reading
-    left = _left_behind(
-        [t for t in made_here if t.lot_id != container.lot_id], own, container, level_mg_per_l
+    places = {c.place_id: c for c in containers if c.pk in own and own[c.pk].tested_on is not None}
+    if not places:
+        return set()
+    starts = {place_id: _day_of_test(own[c.pk], c) for place_id, c in places.items()}
+    rows = (
+        Movement.objects.alias(reverses=no_id("reversal_of_id"))
+        .filter(destination_id__in=places, happened_at__gte=min(start for start, _ in starts.values()))
+        .filter(reverses=0, reversed_by=None)
+        .exclude(kind="receive")
+        .values_list("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
     )
-    if left is not None:
-        return reading_of(left)
-    mixed = own is not None and _mixed_since(container, own, zone)
-    if own and not mixed and _after_making(own, container.lot):
-        return reading
-    bad = _worst(_bad_behind({container.lot_id}, level_mg_per_l, zone), level_mg_per_l)
-    if bad is not None:
-        return reading_of(bad)
-    return None if mixed else reading
-
-
-def _left_behind(
-    before: Sequence[PeroxideTest], own: PeroxideTest | None, container: Container, level_mg_per_l: Decimal
-) -> PeroxideTest | None:
-    """A bad reading of what was in the container before: peroxides stay behind when it dries or is emptied.
-
-    A test of what is in it now answers it, when it passed, was recorded later and is dated no earlier.
-    Lots that were blended into this one are not asked: their readings came along with the liquid.
-    """
-    zone = ZoneInfo(container.lab.time_zone)
-    bad = deciding(before, level_mg_per_l, zone) if before else None
-    if bad is None or passes(reading_of(bad), level_mg_per_l):
-        return None
-    if own is not None and own.tested_on is not None and own.pk > bad.pk:
-        bad_on = bad.tested_on or bad.recorded_at.astimezone(zone).date()
-        if own.tested_on >= bad_on:
-            return None
-    return None if bad.lot_id in _parts_of(container.lot_id) else bad
-
-
-def _parts_of(lot_id: int | None) -> set[int]:
-    """All lots that were blended into one."""
-    found: set[int] = set()
-    frontier = set() if lot_id is None else {lot_id}
-    while frontier:
-        frontier = _blended_into(frontier) - found
-        found |= frontier
+    found = set()
+    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul in rows:
+        held, (start, end) = places[place_id], starts[place_id]
+        later = happened_at >= end or (happened_at >= start and recorded_at > own[held.pk].recorded_at)
+        if later and (kind not in COUNTED or volume_ul > COVERAGE * u_volume_ul):
+            found.add(held.pk)
     return found
 
 
-def _after_making(test: PeroxideTest, lot: Lot | None) -> bool:
-    """Whether a dated test was made on the lot as it is, not on what went into it."""
-    if test.tested_on is None or lot is None:
-        return False
-    if lot.made_on is None or test.tested_on > lot.made_on:
-        return True
-    return test.tested_on == lot.made_on and test.recorded_at >= lot.created_at
+def _day_of_test(test: Tested, container: Container) -> tuple[datetime, datetime]:
+    """The test's day in the lab's zone, from its first moment to that of the next day."""
+    assert test.tested_on is not None
+    zone = ZoneInfo(container.lab.time_zone)
+    days = (test.tested_on, test.tested_on + timedelta(days=1))
+    start, end = (datetime.combine(day, time.min, tzinfo=zone) for day in days)
+    return start, end
 
 
-def _mixed_since(container: Container, test: PeroxideTest, zone: ZoneInfo) -> bool:
-    """Whether anything was put into the container after a dated test, as far as the records can tell."""
-    if test.tested_on is None:
-        return False
-    start = datetime.combine(test.tested_on, time.min, tzinfo=zone)
-    end = datetime.combine(test.tested_on + timedelta(days=1), time.min, tzinfo=zone)
-    later = Q(happened_at__gte=end) | Q(happened_at__gte=start, recorded_at__gt=test.recorded_at)
-    return (
-        Movement.objects.alias(reverses=no_id("reversal_of_id"))
-        .filter(later, destination_id=container.place_id, reverses=0, reversed_by=None)
-        .exclude(kind__in=NOT_MIXED_IN)
-        .exists()
-    )
+def _own_signs(ids: Collection[int]) -> dict[int, frozenset[str]]:
+    found: dict[int, set[str]] = defaultdict(set)
+    rows = _standing(Observation.objects.filter(container_id__in=ids))
+    for container_id, sign in rows.values_list("container_id", "sign"):
+        found[container_id].add(sign)
+    return {pk: frozenset(signs) for pk, signs in found.items()}
 
 
-def _bad_behind(lot_ids: set[int], level_mg_per_l: Decimal, zone: ZoneInfo) -> list[PeroxideTest]:
-    """Bad deciding tests of these lots in any container, and of what was blended into them.
-
-    A blend lot that has passed a test of its own since it was made answers for its parents.
-    """
-    bad: list[PeroxideTest] = []
-    seen, frontier = set(lot_ids), set(lot_ids)
-    while frontier:
-        answered = set()
-        lots = Lot.objects.in_bulk(frontier)
-        for (lot_id, _), tests in _by_lot_and_container(frontier).items():
-            test = deciding(tests, level_mg_per_l, zone)
-            if test is None:
-                continue
-            if not passes(reading_of(test), level_mg_per_l):
-                bad.append(test)
-            elif _after_making(test, lots[lot_id]):
-                answered.add(lot_id)
-        frontier = _blended_into(frontier - answered) - seen
-        seen |= frontier
-    return bad
+def _signs(
+    ids: Collection[int], lots: Collection[int], behind: Mapping[int, set[int]]
+) -> dict[int, frozenset[str]]:
+    """Of each container its own standing signs, and those of its liquid that were seen elsewhere."""
+    own: dict[int, set[str]] = defaultdict(set)
+    of_lot: dict[int, set[str]] = defaultdict(set)
+    bearing = Q(container_id__in=ids) | Q(lot_id__in=lots)
+    rows = _standing(Observation.objects.filter(bearing))
+    for container_id, lot_id, sign in rows.values_list("container_id", "lot_id", "sign"):
+        own[container_id].add(sign)
+        if sign in LIQUID_SIGNS and lot_id is not None:
+            of_lot[lot_id].add(sign)
+    for lot_id, sign in _poured_signs(lots):
+        of_lot[lot_id].add(sign)
+    return {
+        pk: frozenset(own.get(pk, set()).union(*(of_lot.get(lot, set()) for lot in behind.get(pk, ()))))
+        for pk in ids
+    }
 
 
-def _by_lot_and_container(lot_ids: set[int]) -> dict[tuple[int, int], list[PeroxideTest]]:
-    """One bottle's good reading says nothing about another bottle of the same lot."""
-    groups: dict[tuple[int, int], list[PeroxideTest]] = defaultdict(list)
-    for test in standing_tests(lot_ids):
-        groups[test.lot_id, test.container_id].append(test)
-    return groups
-
-
-def _blended_into(lot_ids: set[int]) -> set[int]:
-    """Parents of those lots that are blends; distilling breaks the line."""
-    return set(
-        LotParent.objects.filter(lot_id__in=lot_ids, lot__origin=Lot.Origin.BLEND).values_list(
-            "parent_id", flat=True
+def _poured_signs(lots: Collection[int]) -> list[tuple[int, str]]:
+    """(lot, sign): some of the lot was poured out of a container on which the sign stood already."""
+    marks, signs = (", ".join(["%s"] * len(some)) for some in (lots, LIQUID_SIGNS))
+    with connection.cursor() as cursor:
+        # CROSS JOIN makes SQLite start from the movements of the lots.
+        cursor.execute(
+            "SELECT DISTINCT m.lot_id, o.sign FROM inventory_movement m "  # noqa: S608
+            "CROSS JOIN inventory_container x CROSS JOIN inventory_observation o "
+            f"WHERE m.lot_id IN ({marks}) AND m.kind = 'pour' AND x.place_id = m.source_id "
+            f"AND o.container_id = x.id AND o.recorded_at <= m.recorded_at AND o.sign IN ({signs}) "
+            "AND COALESCE(o.withdraws_id, 0) = 0 "
+            "AND NOT EXISTS (SELECT 1 FROM inventory_observation w WHERE w.withdraws_id = o.id) "
+            "AND NOT EXISTS (SELECT 1 FROM inventory_movement r WHERE r.reversal_of_id = m.id)",
+            [*lots, *LIQUID_SIGNS],
         )
-    )
+        return [(lot_id, sign) for lot_id, sign in cursor.fetchall()]
 
 
-def lock_containers(container_ids: list[int]) -> None:
+def _treated(lots: Collection[int]) -> dict[int, date]:
+    """Of each lot the last day on which peroxides were taken out of some of it."""
+    found: dict[int, date] = {}
+    rows = _standing(
+        Treatment.objects.filter(lot_id__in=lots, kind=Treatment.Kind.PEROXIDES_REMOVED)
+    ).values_list("lot_id", "treated_on")
+    for lot_id, day in rows:
+        found[lot_id] = max(day, found.get(lot_id, day))
+    return found
+
+
+def lock_containers(container_ids: Collection[int]) -> None:
     """Lock rows in the one order of the house, by place."""
     if not connection.features.has_select_for_update:
         return  # SQLite: a transaction holds the one write lock from its start
@@ -203,9 +237,9 @@ def lock_containers(container_ids: list[int]) -> None:
     list(rows.values_list("pk", flat=True))
 
 
-def blends_of(lot_id: int) -> set[int]:
-    """The lot and every blend that holds some of it."""
-    found = frontier = {lot_id}
+def blends_of(*lot_ids: int) -> set[int]:
+    """The lots and every blend that holds some of them."""
+    found = frontier = set(lot_ids)
     while frontier:
         frontier = (
             set(

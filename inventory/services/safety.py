@@ -1,148 +1,44 @@
-"""Peroxide tests, signs seen, and the stored date of the next test.
-
-`refresh_due` runs in the transaction of every change of fact; nothing else writes `next_test_due`.
-"""
+"""Peroxide tests and signs seen; each works out again what follows of every container that it bears on."""
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import date, datetime
-from functools import lru_cache
-from typing import Any, Literal, cast
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import connection, transaction
-from django.db.models import F
 
-from inventory.models import Container, Lab, Lot, Observation, PeroxideTest, Solvent, User
+from inventory.models import Container, Lab, Observation, PeroxideTest, Reagent, Solvent, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.rules.outcomes import action_level
-from inventory.rules.peroxide import PeroxideClass, Reading, parse_reading
-from inventory.rules.policy_data import Origin, Policy
-from inventory.rules.retest import ContainerFacts, Due, next_test
+from inventory.rules.peroxide import Reading, parse_reading
+from inventory.rules.retest import Due
 from inventory.rules.signs import SIGNS
-from inventory.services.events import record
-from inventory.services.readings import (
-    UG_PER_MG,
-    blends_of,
-    last_reading,
-    lock_containers,
-    no_id,
-    reading_of,
-    standing_tests,
+from inventory.services.facts import (
+    class_for_safety,
+    counts_open_since,
+    due_of,
+    facts_of,
+    facts_of_many,
+    first_opened_on,
+    policy_of,
+)
+from inventory.services.readings import LIQUID_SIGNS, UG_PER_MG, reading_of, standing_tests
+from inventory.services.reagent_use import reagent_columns
+from inventory.services.refreshing import (
+    lock_kin,
+    refresh_all,
+    refresh_due,
+    refresh_lab,
+    refresh_many,
+    touch,
 )
 
 __all__ = ["SIGNS", "TestRecorded", "class_for_safety", "counts_open_since", "due_of", "facts_of"]
-__all__ += ["first_opened_on", "hold_rules", "last_reading", "lock_kin", "refresh_all", "refresh_lab"]
-__all__ += ["observe", "policy_of", "policy_set", "reading_of", "refresh_due"]
-__all__ += ["standing_tests", "test_record", "touch", "worst_sign"]
-
-
-@lru_cache(maxsize=64)
-def _policy_from(text: str) -> Policy:
-    return Policy.from_json(json.loads(text))
-
-
-def policy_of(lab: Lab) -> Policy:
-    """The lab's retest policy as the rules read it."""
-    return _policy_from(json.dumps(lab.policy.body, sort_keys=True))
-
-
-def class_for_safety(solvent: Solvent) -> PeroxideClass:
-    """A solvent that nobody has confirmed is handled as if its class were not known."""
-    if solvent.state == Solvent.State.UNCONFIRMED:
-        return "unknown"
-    return cast(PeroxideClass, solvent.peroxide_class)
-
-
-def facts_of(container: Container, policy: Policy) -> ContainerFacts | None:
-    """What the retest rules need to know; None for a container that never held anything."""
-    lot = container.lot
-    if lot is None:
-        return None
-    not_known = lot.origin == Lot.Origin.NOT_KNOWN
-    return ContainerFacts(
-        peroxide_class=class_for_safety(lot.solvent),
-        # An unknown origin may be a distillate, so a claimed inhibitor is not believed.
-        inhibited=None if not_known else lot.inhibited,
-        origin=cast(Origin, "purchased" if not_known else lot.origin),
-        opened=cast(Literal["unopened", "opened", "unknown"], container.opened),
-        opened_on=container.opened_on,
-        received_on=container.received_on,
-        made_on=lot.made_on,
-        expiry_on=lot.expiry_on,
-        last_test=last_reading(container, action_level(policy, lot.solvent.density_20c_kg_m3)),
-        recorded_on=container.created_at.astimezone(ZoneInfo(container.lab.time_zone)).date(),
-    )
-
-
-def due_of(container: Container) -> Due | None:
-    """The next test with its reasons, worked out from the facts as they stand."""
-    policy = policy_of(container.lab)
-    facts = facts_of(container, policy)
-    return None if facts is None else next_test(facts, policy)
-
-
-def counts_open_since(container: Container, *, day: date | None = None) -> date | None:
-    """The day from which what is in a container counts as open; None: not known. day: when a sealed one is.
-
-    One that was overdue while still sealed counts from its receipt, and one that was tested from its test,
-    or pouring would make it young.
-    """
-    policy = policy_of(container.lab)
-    facts = facts_of(container, policy)
-    if facts is None:
-        return container.opened_on
-    if facts.opened == "unopened" and day is not None:
-        facts = replace(facts, opened="opened", opened_on=first_opened_on(container, day))
-    if facts.opened_on is None:
-        return None
-    days = [facts.opened_on]
-    overdue = any(reason.code == "opened-when-overdue" for reason in next_test(facts, policy).reasons)
-    if overdue and facts.received_on:
-        days.append(facts.received_on)
-    tested_on = facts.last_test and facts.last_test.tested_on
-    if tested_on and (facts.received_on is None or tested_on >= facts.received_on):
-        days.append(tested_on)
-    return min(days)
-
-
-def first_opened_on(container: Container, day: date) -> date | None:
-    """The day of opening of a sealed container that was open by `day`.
-
-    None when a test on an unknown day may have opened it before.
-    """
-    undated = standing_tests([container.lot_id] if container.lot_id else [])
-    return None if undated.filter(container=container, tested_on=None).exists() else day
-
-
-def refresh_due(*, container: Container, now: datetime) -> Due | None:
-    """Work out and store when a container must next be tested. Only inside a transaction."""
-    # Locked before it is read: facts that change meanwhile would leave a date that fits neither state.
-    lock_containers([container.pk])
-    held = Container.objects.select_related("lab__policy", "lot__solvent").get(pk=container.pk)
-    due = due_of(held)
-    stored = {
-        "next_test_due": due and due.on,
-        "due_code": due.code if due else "not-a-former",
-        "due_words": due.words if due else "",
-        "worst_sign": worst_sign(held),
-    }
-    Container.objects.filter(pk=held.pk).update(**stored)
-    for name, value in stored.items():
-        setattr(container, name, value)
-    return due
-
-
-def worst_sign(container: Container) -> str:
-    """The worst sign that has been seen on a container and not withdrawn."""
-    seen = set(
-        Observation.objects.alias(takes_back=no_id("withdraws_id"))
-        .filter(container=container, takes_back=0, withdrawn_by__isnull=True)
-        .values_list("sign", flat=True)
-    )
-    return next((sign for sign in SIGNS if sign in seen), "")
+__all__ += ["facts_of_many", "first_opened_on", "hold_rules", "lock_kin", "observe", "policy_of"]
+__all__ += ["reading_of", "refresh_all", "refresh_due", "refresh_lab", "refresh_many"]
+__all__ += ["standing_tests", "test_record", "touch"]
 
 
 @dataclass(frozen=True)
@@ -162,10 +58,14 @@ def test_record(
     tested_on: date | None,
     as_entered: str = "",
     note: str = "",
+    reagent: Reagent | None = None,
+    working: Mapping[str, Any] | None = None,
 ) -> TestRecorded:
     """Record a peroxide test of what is in a container. An undated test may harm but never help.
 
-    Raises InputError for an unreadable result or a future date; Conflict for an empty container.
+    reagent: the strips or solution used; one past its date makes the test one that may harm but never help.
+    working: what a titration was worked out from. Raises InputError for an unreadable result or a future
+    date; Conflict for an empty container.
     """
     if container.lot_id is None:
         raise Conflict("container", "container-empty", f"{container.code} never held anything to test.")
@@ -173,17 +73,13 @@ def test_record(
         raise InputError("tested_on", "in-the-future", "That day has not come yet.", "Check the date.")
     if isinstance(reading, str):
         as_entered = as_entered or reading
-        reading = parse_reading(reading, method=method, tested_on=tested_on)
+        density = None if container.lot is None else container.lot.solvent.density_20c_kg_m3
+        reading = parse_reading(reading, method=method, tested_on=tested_on, density_20c_kg_m3=density)
+    made_with = reagent_columns(reagent, lab=lab, method=method, tested_on=tested_on, now=now)
     upper = reading.upper_mg_per_l
     with transaction.atomic():
         kin = lock_kin(container.lot_id, container)
-        if not Container.objects.filter(pk=container.pk, lot_id=container.lot_id).exists():
-            raise Conflict(
-                "container",
-                "contents-changed",
-                f"What is in {container.code} changed in the meantime.",
-                "Look at it again, then repeat.",
-            )
+        _check_holds_still(container, container.lot_id)
         test = PeroxideTest.objects.create(
             lab=lab,
             container=container,
@@ -196,30 +92,13 @@ def test_record(
             actor=actor,
             recorded_at=now,
             note=note,
+            working=dict(working or {}),
+            **made_with,
         )
         due = refresh_due(container=container, now=now)
         touch(container)
         refresh_all(kin, now)
     return TestRecorded(test, due)
-
-
-def touch(container: Container) -> None:
-    """Tell clients that hold the older state. Only inside a transaction."""
-    Container.objects.filter(pk=container.pk).update(version=F("version") + 1)
-
-
-def lock_kin(lot_id: int, container: Container) -> list[Container]:
-    """Lock a container and all that hold the lot or a blend of it; returns those others, still in use."""
-    kin = Container.objects.filter(lot_id__in=blends_of(lot_id), discarded_at=None).exclude(pk=container.pk)
-    others = list(kin.order_by("place_id"))
-    lock_containers([container.pk, *(other.pk for other in others)])
-    return others
-
-
-def refresh_all(containers: list[Container], now: datetime) -> None:
-    """`refresh_due` of each, in the order given."""
-    for container in containers:
-        refresh_due(container=container, now=now)
 
 
 def observe(
@@ -232,16 +111,24 @@ def observe(
     words: str = "",
     seen_on: date | None = None,
 ) -> Observation:
-    """Record a sign seen on a container; it stands until a steward withdraws it."""
+    """Record a sign seen on a container; it stands until a steward withdraws it.
+
+    A sign of the liquid counts wherever that has gone or goes from there.
+    """
     if sign not in SIGNS:
         raise InputError("sign", "unknown-sign", f"“{sign}” is not a known sign.", f"Use {', '.join(SIGNS)}.")
     today = now.astimezone(ZoneInfo(lab.time_zone)).date()
     if seen_on is not None and seen_on > today:
         raise InputError("seen_on", "in-the-future", "That day has not come yet.", "Check the date.")
     with transaction.atomic():
+        lot_id = _lot_now(container)
+        liquid = [lot_id] if sign in LIQUID_SIGNS and lot_id is not None else []
+        kin = lock_kin(liquid, container)
+        _check_holds_still(container, lot_id)
         row = Observation.objects.create(
             lab=lab,
             container=container,
+            lot_id=lot_id,
             sign=sign,
             words=words[:300],
             seen_on=seen_on or today,
@@ -250,21 +137,23 @@ def observe(
         )
         refresh_due(container=container, now=now)
         touch(container)
+        refresh_all(kin, now)
     return row
 
 
-def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Any, reason: str) -> None:
-    """Use another policy from now on and work out every due date again. Who, when and why stay on record."""
-    if not reason.strip():
-        raise InputError(
-            "reason", "missing", "Another policy needs a reason.", "Say why it fits this lab better."
+def _lot_now(container: Container) -> int | None:
+    return Container.objects.values_list("lot_id", flat=True).get(pk=container.pk)
+
+
+def _check_holds_still(container: Container, lot_id: int | None) -> None:
+    """Refuse when what is in a locked container is no longer what the caller looked at."""
+    if _lot_now(container) != lot_id:
+        raise Conflict(
+            "container",
+            "contents-changed",
+            f"What is in {container.code} changed in the meantime.",
+            "Look at it again, then repeat.",
         )
-    with transaction.atomic():
-        data = {"from": lab.policy.key, "to": policy.key, "reason": reason.strip()}
-        Lab.objects.filter(pk=lab.pk).update(policy=policy)
-        lab.policy = policy
-        refresh_lab(lab=lab, now=now)
-        record(lab=lab, actor=actor, now=now, verb="policy-set", subject=lab, data=data)
 
 
 def hold_rules(lab: Lab, solvent: Solvent) -> None:
@@ -277,8 +166,3 @@ def hold_rules(lab: Lab, solvent: Solvent) -> None:
     with connection.cursor() as cursor:
         cursor.execute("SELECT 1 FROM inventory_lab WHERE id = %s FOR SHARE", [lab.pk])
         cursor.execute("SELECT 1 FROM inventory_solvent WHERE id = %s FOR SHARE", [solvent.pk])
-
-
-def refresh_lab(*, lab: Lab, now: datetime) -> None:
-    """Work out every due date of a lab again. Empty containers too: one may be filled at this moment."""
-    refresh_all(list(Container.objects.filter(lab=lab, discarded_at=None).order_by("place_id")), now)

@@ -13,7 +13,7 @@ from inventory.models import Container, Policy, Solvent
 from inventory.rules.catalogue import Fact, SolventData, load_catalogue
 from inventory.rules.errors import InputError
 from inventory.rules.policy_data import load_policies
-from inventory.services.safety import refresh_due
+from inventory.services.refreshing import refresh_many
 
 
 def load(*, now: datetime, using: str = "default") -> None:
@@ -50,8 +50,8 @@ def _what_dates_rest_on(
 def _work_out_again(changed: list[tuple[str, int]], now: datetime) -> None:
     ids = {kind: [pk for found, pk in changed if found == kind] for kind in ("solvent", "policy")}
     resting = Q(lot__solvent__in=ids["solvent"]) | Q(lab__policy__in=ids["policy"])
-    for container in Container.objects.filter(resting, discarded_at=None).order_by("place_id"):
-        refresh_due(container=container, now=now)
+    rows = Container.objects.filter(resting, discarded_at=None).order_by("place_id")
+    refresh_many(list(rows.values_list("pk", flat=True)), now=now)
 
 
 def columns(data: SolventData) -> dict[str, Any]:

@@ -15,12 +15,12 @@ from django.db import IntegrityError, transaction
 from django.db.models import Q, QuerySet
 
 from inventory.models import Container, Event, Lab, Movement, Observation, PeroxideTest, User
+from inventory.rules.deciding import Judge
 from inventory.rules.errors import Conflict, InputError
-from inventory.rules.outcomes import action_level
-from inventory.rules.peroxide import passes
+from inventory.services.facts import policy_of
 from inventory.services.loosening import signed
-from inventory.services.readings import lock_containers, reading_of
-from inventory.services.safety import lock_kin, policy_of, refresh_all, refresh_due, touch
+from inventory.services.readings import LIQUID_SIGNS, reading_of
+from inventory.services.refreshing import lock_kin, refresh_all, refresh_due, touch
 
 SLIP = timedelta(minutes=15)
 Row = PeroxideTest | Observation
@@ -40,7 +40,7 @@ def test_withdraw(
     spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
     if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
         raise spent
-    passed = passes(reading_of(test), action_level(policy_of(lab), test.lot.solvent.density_20c_kg_m3))
+    passed = Judge(policy_of(lab), test.lot.solvent.density_20c_kg_m3).passes(reading_of(test))
     with transaction.atomic():
         # Its lot may have moved on since: those that hold it now are kin, whatever this container holds.
         kin = lock_kin(test.lot_id, test.container)
@@ -54,6 +54,8 @@ def test_withdraw(
                 upper_ug_per_l=test.upper_ug_per_l,
                 as_entered=test.as_entered,
                 tested_on=test.tested_on,
+                reagent_id=test.reagent_id,
+                reagent_expired=test.reagent_expired,
                 actor=actor,
                 recorded_at=now,
                 withdraws=test,
@@ -81,11 +83,12 @@ def sign_withdraw(
     if sign.withdraws_id is not None or Observation.objects.filter(withdraws=sign).exists():
         raise spent
     with transaction.atomic():
-        lock_containers([sign.container_id])
-        with _answered_for(sign, [], actor, now, reason, may_loosen, always=True):
+        kin = lock_kin(_lots_with(sign), sign.container)
+        with _answered_for(sign, kin, actor, now, reason, may_loosen, always=True):
             row = Observation(
                 lab=lab,
                 container_id=sign.container_id,
+                lot_id=sign.lot_id,
                 sign=sign.sign,
                 words=reason.strip()[:300],
                 seen_on=now.astimezone(ZoneInfo(lab.time_zone)).date(),
@@ -96,7 +99,19 @@ def sign_withdraw(
             _insert_once(row, spent)
             refresh_due(container=sign.container, now=now)
             touch(sign.container)
+            refresh_all(kin, now)
     return row
+
+
+def _lots_with(sign: Observation) -> set[int]:
+    """Lots that took a sign of the liquid along: the one it was seen in, and what was poured out since."""
+    if sign.sign not in LIQUID_SIGNS:
+        return set()
+    poured = Movement.objects.filter(
+        source_id=sign.container.place_id, kind="pour", recorded_at__gte=sign.recorded_at
+    )
+    found = set(poured.values_list("lot_id", flat=True))
+    return found if sign.lot_id is None else found | {sign.lot_id}
 
 
 def _check_reason(reason: str, what: str) -> None:

@@ -103,8 +103,8 @@ def test_an_old_due_date_is_found(club: make.Club) -> None:
     found = one_of(audit().findings, "due-date")
     assert found.id == str(container.pk)
     assert (found.expected, found.found) == (
-        "2026-06-10 opened-interval cloudy",
-        "2030-01-01 opened-interval ",
+        "next_test_due 2026-06-10, worst_sign cloudy",
+        "next_test_due 2030-01-01, worst_sign none",
     )
 
 

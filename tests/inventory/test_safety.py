@@ -15,7 +15,7 @@ import pytest
 
 from inventory.models import Container, Policy, Solvent
 from inventory.rules.errors import Conflict, InputError
-from inventory.services import containers, opening, safety, volumes, withdrawals
+from inventory.services import containers, opening, policies, safety, volumes, withdrawals
 from tests import factories as make
 from tests.factories import day
 
@@ -134,7 +134,8 @@ def test_an_unconfirmed_solvent_is_handled_as_the_worst_class(club: make.Club) -
         **at(club), solvent=shipped, amount="100 mL", lot=containers.LotFacts(origin="purchased"),
         facts=containers.ContainerFacts(capacity_ul=100_000, opened="opened", opened_on=make.TODAY),
     )  # fmt: skip
-    assert due(received.container) == ("2026-06-10", "opened-interval")
+    # Of an unknown class the strictest row of any holds: class C uninhibited, 24 h (Cornell EHS App. J).
+    assert due(received.container) == ("2026-03-11", "opened-interval")
 
 
 # -- tests
@@ -349,7 +350,7 @@ def test_another_policy_works_every_date_out_again(club: make.Club) -> None:
     other = make.second_club()
     elsewhere = make.stocked(other, THF, inhibited=True)
     policy = Policy.objects.get(lab=None, key="cornell")  # class B: 12 months opened, 18 unopened
-    safety.policy_set(
+    policies.policy_set(
         lab=club.lab, actor=club.supervisor, now=make.NOW, policy=policy, reason="the school's own table"
     )
     assert due(opened) == ("2027-03-10", "opened-interval")
