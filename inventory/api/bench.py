@@ -20,6 +20,7 @@ from inventory.api.rows import containers_now
 from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
 from inventory.models import Container, Movement
 from inventory.services import containers, reversal, volumes
+from inventory.services.counting import Counted
 from inventory.services.ledger import Posted
 from inventory.services.opening import mark_opened
 from inventory.services.volumes import BENCH_ENDS
@@ -151,14 +152,21 @@ class Pours(BenchView):
         return Done(posted_out(posted, [container.pk, into.pk]))
 
 
+def counted_out(counted: Counted, container: Container) -> dict[str, Any]:
+    """What was booked, the difference with the standard uncertainty of found and recorded together."""
+    return {
+        **posted_out(counted.posted, [container.pk]),
+        "difference": volume_out(counted.difference_ul, counted.u_difference_ul),
+        "beyond_uncertainty": counted.beyond_uncertainty,
+    }
+
+
 class Counts(BenchView):
     contracts = {"POST": Contract("stock.count", CountedShape, "Count by volume", body=Count, status=201)}
 
     def act(self, container: Container, data: Any) -> Done:
-        posted, difference_ul = volumes.count(
-            **self.by, container=container, amount=data["volume"], **self.moment(data)
-        )
-        return Done({**posted_out(posted, [container.pk]), "difference": volume_out(difference_ul)})
+        counted = volumes.count(**self.by, container=container, amount=data["volume"], **self.moment(data))
+        return Done(counted_out(counted, container))
 
 
 class Weighings(BenchView):
@@ -166,13 +174,13 @@ class Weighings(BenchView):
 
     def act(self, container: Container, data: Any) -> Done:
         gross = data["gross"]
-        posted, difference_ul = volumes.weigh(
+        counted = volumes.weigh(
             **self.by,
             container=container,
             gross={"value": gross} if isinstance(gross, str) else gross,
             **self.moment(data),
         )
-        return Done({**posted_out(posted, [container.pk]), "difference": volume_out(difference_ul)})
+        return Done(counted_out(counted, container))
 
 
 class Openings(BenchView):

@@ -224,6 +224,7 @@ class LotShape(Shape):
     inhibitor_ppm = number()
     assay = text()
     made_on = on()
+    topped_up_on = on()
     times_distilled = serializers.IntegerField()
     created_at = at()
     note = text()
@@ -313,23 +314,8 @@ class PostedShape(Shape):
 
 
 class CountedShape(PostedShape):
-    difference = QuantityShape(help_text="Found less recorded.")
-
-
-class TestShape(Shape):
-    id = Id()
-    container = ContainerRefShape()
-    lot = Id()
-    method = text()
-    lower_mg_per_l = Number()
-    upper_mg_per_l = Number(allow_null=True)
-    as_entered = text()
-    tested_on = on()
-    actor = text()
-    recorded_at = at()
-    withdraws = Id(allow_null=True)
-    withdrawn_by = Id(allow_null=True)
-    note = text()
+    difference = QuantityShape(help_text="Found less recorded, with the uncertainty of both together.")
+    beyond_uncertainty = serializers.BooleanField(help_text="Larger than twice its uncertainty.")
 
 
 class SignShape(Shape):

@@ -11,12 +11,12 @@ from django.db.models import QuerySet
 
 from inventory.models import Container, Lab, Movement, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.services import ledger, safety
+from inventory.services import counting, ledger, safety
 from inventory.services.containers import set_opened
 from inventory.services.corrections import reopen
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
-from inventory.services.places import lock_runs
+from inventory.services.places import lock_runs, lock_wastes
 from inventory.services.readings import standing_tests
 from inventory.services.timing import lacking
 
@@ -32,6 +32,7 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
         booked = _booked(lab, entry)
         lock_runs({p for m in booked for p in (m.source_id, m.destination_id)})
         containers = _lock_containers(booked)
+        lock_wastes({p for m in booked for p in (m.source_id, m.destination_id)})
         # Read again under the locks: another reversal of the same entry may have come first.
         booked = _booked(lab, entry)
         _check_reversible(booked)
@@ -47,6 +48,8 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
                 # Its own opening day was written over when it took the other solvent: the worst is assumed.
                 set_opened(container, actor=actor, now=now, opened_on=None)
             safety.refresh_due(container=container, now=now)
+            if booked[0].kind in counting.KINDS:
+                counting.forget_difference(container)
             data = {"entry": str(entry), "reason": reason.strip()}
             record(lab=lab, actor=actor, now=now, verb="entry-reversed", subject=container, data=data)
     return posted
@@ -88,6 +91,13 @@ def _already_reversed() -> Conflict:
 def _check_reversible(booked: Sequence[Movement]) -> None:
     if not booked:
         raise InputError("entry", "unknown-entry", "There is no such entry in this lab.")
+    if any("treatment" in movement.as_entered for movement in booked):
+        raise Conflict(
+            "entry",
+            "is-a-treatment",
+            "What was treated is a lot of its own and stays one.",
+            "Withdraw the treatment, if it was never made.",
+        )
     if any(movement.reversal_of_id is not None for movement in booked):
         raise Conflict("entry", "is-a-reversal", "A reversal is not reversed.", "Book it anew instead.")
     if any(hasattr(movement, "reversed_by") for movement in booked):

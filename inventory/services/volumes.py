@@ -11,17 +11,18 @@ from django.db import transaction
 
 from inventory.models import Container, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
-from inventory.rules.volume import Entry, Measured, measure, parse_entry
+from inventory.rules.volume import Entry, Measured
+from inventory.selectors.storage import above
 from inventory.services import ledger, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
+from inventory.services.counting import count as count
+from inventory.services.counting import weigh as weigh
 from inventory.services.disposal import discard as discard
-from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
-from inventory.services.measuring import liquid_of, measured, moment
+from inventory.services.measuring import measured, moment
 from inventory.services.places import boundary, container_end
 from inventory.services.pouring import MADE, Inflow, plan_inflow
 from inventory.services.storage import NO_OVERRIDE, Override, check_inflow
-from inventory.services.timing import changes_since
 from inventory.services.verdicts import drawing_verdict, note_use
 
 Amount = str | Mapping[str, Any] | Entry
@@ -52,7 +53,7 @@ def draw(
     actor: User,
     now: datetime,
     container: Container,
-    amount: Amount,
+    amount: Amount | None,
     destination: End,
     happened_at: datetime | None = None,
     kind: str = "draw",
@@ -62,11 +63,12 @@ def draw(
 
     What the verdict said against it is kept in an event: what was done is recorded all the same.
 
-    Raises Conflict when the container holds less, another lot by now, or nothing.
+    amount None: all of it, of a container whose row is locked. Raises Conflict when the container holds less,
+    another lot by now, or nothing.
     """
     happened = moment(now, happened_at, container)
     lot = held_lot(container)
-    volume = measured(amount, lot.solvent)
+    volume = _all_of(container) if amount is None else measured(amount, lot.solvent)
     line = Line(
         kind=kind,
         lot_id=lot.pk,
@@ -238,7 +240,7 @@ def pour(
         was_filled = taker.volume_ul > 0
         posted = _pour_locked(lab, actor, now, happened, giver, taker, inflow)
         note_use(spoken, lab=lab, actor=actor, now=now, container=giver, kind="pour", happened_at=happened)
-        by: Any = {"lab": lab, "actor": actor, "now": now, "came_from": giver.location_id}
+        by: Any = {"lab": lab, "actor": actor, "now": now, "before": above(giver.location_id)}
         warnings = check_inflow(taker, was_filled, **by, override=override, field="into")
     return replace(posted, warnings=warnings)
 
@@ -267,114 +269,3 @@ def _pour_locked(
     opened_on = None if plan.opened_on is None else min(plan.opened_on, day)
     set_opened(taker, actor=actor, now=now, opened_on=opened_on)
     return posted
-
-
-def count(
-    *,
-    lab: Lab,
-    actor: User,
-    now: datetime,
-    container: Container,
-    amount: Amount,
-    happened_at: datetime | None = None,
-    kind: str = "count",
-) -> tuple[Posted | None, int]:
-    """Set the record to what was found. The difference is a movement; returns it in µl (found less recorded).
-
-    A zero amount is allowed: the container was found empty. A count entered late is held against what the
-    container held by the records at that time.
-    """
-    happened = moment(now, happened_at, container)
-    with transaction.atomic():
-        held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
-        if held.discarded_at is not None:
-            raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
-        if held.lot is None:
-            raise Conflict(
-                "container",
-                "lot-not-known",
-                f"{held.code} never held anything.",
-                "Pour or return into it first.",
-            )
-        found = measured_or_zero(amount, held.lot, held.capacity_ul)
-        recorded_ul = _recorded_then(held, happened, now)
-        difference_ul = found.volume_ul - recorded_ul
-        posted = None
-        if difference_ul:
-            posted = _book_difference(lab, actor, now, happened, held, found, difference_ul, kind)
-        data = {
-            "recorded_ul": recorded_ul,
-            "found_ul": found.volume_ul,
-            "u_found_ul": found.u_volume_ul,
-            "as_entered": found.as_entered,
-        }
-        record(lab=lab, actor=actor, now=now, verb=kind, subject=held, data=data)
-    return posted, difference_ul
-
-
-def measured_or_zero(amount: Amount, lot: Lot, capacity_ul: int | None = None) -> Measured:
-    """As `measured`, but nothing found is an answer too. capacity_ul: size of a bottle read at its mark."""
-    entry = amount if isinstance(amount, Entry) else parse_entry(amount, field="volume", allow_zero=True)
-    return measure(entry, liquid_of(lot.solvent), field="volume", capacity_ul=capacity_ul, allow_zero=True)
-
-
-def _recorded_then(held: Container, happened: datetime, now: datetime) -> int:
-    """What the container held by the records at that time, in µl."""
-    since = changes_since(held.place_id, happened) if happened < now else []
-    return held.volume_ul - sum(change_ul for _, change_ul in since)
-
-
-def _book_difference(
-    lab: Lab,
-    actor: User,
-    now: datetime,
-    happened: datetime,
-    held: Container,
-    found: Measured,
-    change_ul: int,
-    kind: str,
-) -> Posted:
-    assert held.lot is not None
-    here, difference = container_end(held), boundary(lab, PlaceKind.COUNT_DIFFERENCE)
-    source, destination = (difference, here) if change_ul > 0 else (here, difference)
-    line = Line(
-        kind=kind,
-        lot_id=held.lot.pk,
-        solvent_id=held.lot.solvent_id,
-        source=source,
-        destination=destination,
-        volume_ul=abs(change_ul),
-        u_volume_ul=found.u_volume_ul,
-        as_entered=found.as_entered,
-    )
-    holds = {held.place_id: Holds(held.lot_id, held.lot_id)}
-    return ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=[line], holds=holds)
-
-
-def weigh(
-    *,
-    lab: Lab,
-    actor: User,
-    now: datetime,
-    container: Container,
-    gross: Mapping[str, Any],
-    happened_at: datetime | None = None,
-) -> tuple[Posted | None, int]:
-    """Count by the balance: gross mass less the container's tare, through the density."""
-    if container.tare_mg is None:
-        raise Conflict(
-            "container",
-            "tare-not-known",
-            f"The empty weight of {container.code} is not known.",
-            "Have a steward enter its tare, or count by volume.",
-        )
-    amount = {**gross, "tare": {"value": str(container.tare_mg), "unit": "mg"}}
-    return count(
-        lab=lab,
-        actor=actor,
-        now=now,
-        container=container,
-        amount=amount,
-        happened_at=happened_at,
-        kind="weigh",
-    )

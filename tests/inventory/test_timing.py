@@ -57,7 +57,9 @@ def pour_in(club: make.Club, container: Container, when: datetime) -> Posted:
 
 
 def count(club: make.Club, container: Container, when: datetime | None, amount: str = "400 mL") -> int:
-    return volumes.count(**at(club), container=make.fresh(container), amount=amount, happened_at=when)[1]
+    return volumes.count(
+        **at(club), container=make.fresh(container), amount=amount, happened_at=when
+    ).difference_ul
 
 
 def discard(club: make.Club, container: Container, when: datetime) -> Posted | None:

@@ -93,10 +93,10 @@ def test_a_count_books_the_difference(
     club: make.Club, found: str, difference_ul: int, source: str, destination: str
 ) -> None:
     container = make.stocked(club, amount="500 mL")
-    posted, difference = volumes.count(**at(club), container=container, amount=found)
-    assert posted is not None
-    movement = Movement.objects.get(entry=posted.entry)
-    assert difference == difference_ul
+    counted = volumes.count(**at(club), container=container, amount=found)
+    assert counted.posted is not None
+    movement = Movement.objects.get(entry=counted.posted.entry)
+    assert counted.difference_ul == difference_ul
     assert (movement.source.kind, movement.destination.kind) == (source, destination)
     assert movement.volume_ul == abs(difference_ul)
     assert make.fresh(container).volume_ul == 500_000 + difference_ul
@@ -104,7 +104,8 @@ def test_a_count_books_the_difference(
 
 def test_a_count_that_agrees_moves_nothing_and_is_on_record(club: make.Club) -> None:
     container = make.stocked(club, amount="500 mL")
-    assert volumes.count(**at(club), container=container, amount="500 mL") == (None, 0)
+    counted = volumes.count(**at(club), container=container, amount="500 mL")
+    assert (counted.posted, counted.difference_ul, counted.beyond_uncertainty) == (None, 0, False)
     event = Event.objects.get(verb="count")
     assert (event.data["recorded_ul"], event.data["found_ul"]) == (500_000, 500_000)
     assert event.data["u_found_ul"] > 0
@@ -116,7 +117,7 @@ def test_a_mark_on_a_large_bottle_says_less(club: make.Club) -> None:
     for capacity_ul in (250_000, 2_500_000):
         container = make.stocked(club, amount="200 mL", capacity_ul=capacity_ul)
         mark = {"value": "150", "unit": "mL", "instrument": "bottle-mark"}
-        posted, _ = volumes.count(**at(club), container=container, amount=mark)
+        posted = volumes.count(**at(club), container=container, amount=mark).posted
         assert posted is not None
         u_ul.append(Movement.objects.get(entry=posted.entry).u_volume_ul)
     # 5 % of 250 mL and of 2.5 L as half widths of a rectangle (common practice, no source): 7.2 and 72 mL.
@@ -138,7 +139,7 @@ def test_weighing_counts_through_tare_and_density(club: make.Club) -> None:
     """THF has 0.8892 g/mL at 20 °C (CRC Handbook, from memory): 177.84 g net are 200 mL."""
     container = make.stocked(club, "tetrahydrofuran", "500 mL", tare_mg=300_000)
     gross = {"value": "477.84", "unit": "g", "instrument": "balance-0.01g"}
-    _, difference_ul = volumes.weigh(**at(club), container=container, gross=gross)
+    difference_ul = volumes.weigh(**at(club), container=container, gross=gross).difference_ul
     assert make.fresh(container).volume_ul == pytest.approx(200_000, abs=400)
     assert difference_ul == make.fresh(container).volume_ul - 500_000
     assert Movement.objects.get(kind="weigh").as_entered["tare"]["value"] == "300000"
