@@ -195,8 +195,8 @@ def clash_of(one: Liquid, other: Liquid, bond: Any = "beside") -> Clash | None:
     if one.id == other.id:
         return None
     groups = load_groups()
-    known = (groups.of(liquid.key, shipped=liquid.shipped) for liquid in (one, other))
-    return next(iter(clashes(groups, *known, bond)), None)
+    first, second = (groups.of(liquid.key, shipped=liquid.shipped) for liquid in (one, other))
+    return next(iter(clashes(groups, first, second, bond)), None)
 
 
 def units(locations: Mapping[int, Location]) -> dict[int, int]:
@@ -289,7 +289,7 @@ def _sizes(lab: Lab, limits: Sequence[Kept], locations: Mapping[int, Location]) 
     )
     found: dict[int, tuple[int, list[str]]] = {}
     for at, code, volume, capacity, material, ghs, nfpa30, state in held.values_list(*columns):
-        way = _way_up(at, locations)
+        way = way_up(at, locations)
         sure = state != Solvent.State.UNCONFIRMED
         stand = Stand(
             code, volume, capacity, ghs if sure else "", nfpa30 if sure else "", material_of(material),
@@ -303,7 +303,8 @@ def _sizes(lab: Lab, limits: Sequence[Kept], locations: Mapping[int, Location]) 
     return {pk: Use(by_id[pk], size, tuple(sorted(codes))) for pk, (size, codes) in found.items()}
 
 
-def _way_up(location_id: int, locations: Mapping[int, Location]) -> list[int]:
+def way_up(location_id: int, locations: Mapping[int, Location]) -> list[int]:
+    """The location itself, then what it lies in, outwards."""
     way, at = [], locations.get(location_id)
     while at is not None:
         way.append(at.pk)

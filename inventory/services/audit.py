@@ -111,6 +111,43 @@ COMPARISONS: list[Comparison] = [
         "WHERE {of.c} AND (c.volume_ul < 0 OR c.volume_ul > c.capacity_ul)",
     ),
     Comparison(
+        "waste-balance",
+        "inventory_wastecontainer",
+        "SELECT w.id, COALESCE(SUM(h.volume_ul), 0), w.volume_ul FROM inventory_wastecontainer w "
+        "LEFT JOIN ({held}) h ON h.place_id = w.place_id WHERE {of.w} "
+        "GROUP BY w.id, w.volume_ul HAVING COALESCE(SUM(h.volume_ul), 0) <> w.volume_ul",
+    ),
+    Comparison(
+        # It holds many lots, of none less than nothing.
+        "waste-lot",
+        "inventory_wastecontainer",
+        "SELECT w.id, 'nothing or more', h.volume_ul, h.lot_id FROM ({held}) h "
+        "JOIN inventory_wastecontainer w ON w.place_id = h.place_id WHERE h.volume_ul < 0",
+    ),
+    Comparison(
+        "waste-place",
+        "inventory_place",
+        "SELECT p.id, 'one waste container of the same lab', "
+        "CASE WHEN w.id IS NULL THEN 'none' ELSE 'another' END FROM inventory_place p "
+        "LEFT JOIN inventory_wastecontainer w ON w.place_id = p.id WHERE {of.p} "
+        "AND ((p.kind = 'waste-container' AND (w.id IS NULL OR w.lab_id <> p.lab_id)) "
+        "OR (p.kind <> 'waste-container' AND w.id IS NOT NULL))",
+    ),
+    Comparison(
+        # The stored paths against those that the parents make, both ways.
+        "location-path",
+        "inventory_locationpath",
+        "WITH RECURSIVE up(descendant_id, ancestor_id) AS ("
+        "  SELECT l.id, l.id FROM inventory_location l WHERE {of.l} UNION "
+        "  SELECT u.descendant_id, a.parent_id FROM up u JOIN inventory_location a ON a.id = u.ancestor_id "
+        "  WHERE a.parent_id IS NOT NULL) "
+        "SELECT descendant_id, SUM(walked), SUM(stored), ancestor_id FROM ("
+        "  SELECT descendant_id, ancestor_id, 1 AS walked, 0 AS stored FROM up UNION ALL "
+        "  SELECT p.descendant_id, p.ancestor_id, 0, 1 FROM inventory_locationpath p "
+        "  JOIN inventory_location l ON l.id = p.descendant_id WHERE {of.l}"
+        ") AS paths GROUP BY descendant_id, ancestor_id HAVING SUM(walked) <> SUM(stored)",
+    ),
+    Comparison(
         # Stored balances of the containers against the movements of every other place.
         "zero-sum",
         "inventory_solvent",

@@ -17,6 +17,7 @@ from inventory.models import Container, Lab, Location, Lot, Movement, Place, Pla
 from inventory.rules.codes import check_code, make_code
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.volume import Entry
+from inventory.selectors.storage import above
 from inventory.services import ledger, safety
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
@@ -334,7 +335,7 @@ def put_away(
     override: Override = NO_OVERRIDE,
 ) -> PutAway:
     """Note where a container now stands. Raises Conflict when a storage rule refuses that."""
-    if location.lab_id != container.lab_id or location.ended_at is not None:
+    if location.lab_id != container.lab_id:
         raise InputError("location", "unknown-location", "This lab has no such location.")
     with transaction.atomic():
         held = Container.objects.select_for_update(of=("self",)).get(pk=container.pk)
@@ -342,10 +343,13 @@ def put_away(
         data = {"from": came_from, "to": location.pk, "name": location.name}
         held.location, held.version = location, held.version + 1
         held.save(update_fields=["location", "version"])
+        # Only now: the foreign key waits for whoever is ending that location.
+        if not Location.objects.filter(pk=location.pk, ended_at=None).exists():
+            raise InputError("location", "unknown-location", f"{location.name} is no longer in use.")
         by: Any = {"lab": held.lab, "actor": actor, "now": now, "subject": held}
         record(**by, verb="put-away", data=data)
         arrival = arrival_of(held, location.pk) if held.discarded_at is None else None
-        warnings = check(**by, arrivals=[arrival], came_from=came_from, override=override)
+        warnings = check(**by, arrivals=[arrival], before=above(came_from), override=override)
     return PutAway(held, warnings)
 
 

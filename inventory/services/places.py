@@ -6,7 +6,16 @@ from collections.abc import Iterable
 
 from django.db import connection, transaction
 
-from inventory.models import BOUNDARIES, Container, Lab, Location, LocationPath, Place, PlaceKind
+from inventory.models import (
+    BOUNDARIES,
+    Container,
+    Lab,
+    Location,
+    LocationPath,
+    Place,
+    PlaceKind,
+    WasteContainer,
+)
 from inventory.rules.errors import InputError
 from inventory.services.ledger import End
 
@@ -36,6 +45,12 @@ def lock_runs(place_ids: Iterable[int]) -> None:
     """
     runs = Place.objects.filter(pk__in=set(place_ids), kind=PlaceKind.RUN).order_by("pk")
     list(runs.select_for_update(no_key=True).values_list("pk", flat=True))
+
+
+def lock_wastes(place_ids: Iterable[int]) -> None:
+    """Lock waste containers by their places, after containers and before flows. Only inside a transaction."""
+    wastes = WasteContainer.objects.filter(place_id__in=set(place_ids)).order_by("place_id")
+    list(wastes.select_for_update(of=("self",)).values_list("pk", flat=True))
 
 
 def fold(name: str) -> str:

@@ -95,8 +95,10 @@ def waste_arrival(waste: WasteContainer, location_id: int | None) -> Arrival | N
         return None
     inside = [liquid for _, _, liquid in look.waste_liquids(lab=waste.lab, wastes=[waste.pk])]
     rows = Solvent.objects.defer("facts").filter(pk__in=[liquid.id for liquid in inside])
-    sizes = {"code": waste.code, "volume_ul": waste.volume_ul, "capacity_ul": waste.capacity_ul}
-    stands = tuple(look.stand_of(solvent, **sizes) for solvent in rows)
+    stands = tuple(
+        look.stand_of(row, code=waste.code, volume_ul=waste.volume_ul, capacity_ul=waste.capacity_ul)
+        for row in rows
+    )
     return Arrival(waste.pk, location_id, stands, tuple(inside), waste=True)
 
 
@@ -107,27 +109,25 @@ def check(
     now: datetime,
     subject: models.Model,
     arrivals: Sequence[Arrival | None],
-    came_from: int | None = None,
+    before: Collection[int] = (),
     override: Override = NO_OVERRIDE,
     field: str = "location",
     only_amounts: bool = False,
 ) -> tuple[StorageWarning, ...]:
     """What speaks against arrivals that have just been booked. Only inside their transaction.
 
-    came_from: the location they, or the liquid in them, stood in before; there they make nothing worse.
+    before: the locations that they, or the liquid in them, were in already; there they make nothing worse.
     only_amounts: the same liquid stood there already. Raises Conflict for a refusal that nobody overrides,
     Denied when who overrides may not.
     """
     held = [arrival for arrival in arrivals if arrival is not None]
     if not held:
         return ()
-    before = look.above(came_from)
     found: list[_Found] = []
     for at in sorted({arrival.location_id for arrival in held}):
         found += _check_at(lab, at, [a for a in held if a.location_id == at], before, only_amounts)
-    refused = [f.warning for f in found if f.worse and f.warning.effect == "refuse"]
-    if refused:
-        _overridden(lab, actor, now, subject, refused, override, field)
+    worse = [f.warning for f in found if f.worse]
+    override_refusals(worse, lab=lab, actor=actor, now=now, subject=subject, override=override, field=field)
     ordered = sorted(found, key=lambda f: f.warning.effect != "refuse")
     return tuple(dict.fromkeys(f.warning for f in ordered))
 
@@ -139,7 +139,7 @@ def check_inflow(
     lab: Lab,
     actor: User,
     now: datetime,
-    came_from: int | None = None,
+    before: Collection[int] = (),
     override: Override = NO_OVERRIDE,
     field: str = "container",
 ) -> tuple[StorageWarning, ...]:
@@ -153,23 +153,27 @@ def check_inflow(
         now=now,
         subject=held,
         arrivals=[arrival_of(held, held.location_id)],
-        came_from=came_from,
+        before=before,
         override=override,
         field=field,
         only_amounts=was_filled,
     )
 
 
-def _overridden(
+def override_refusals(
+    found: Sequence[StorageWarning],
+    *,
     lab: Lab,
     actor: User,
     now: datetime,
     subject: models.Model,
-    refused: Sequence[StorageWarning],
     override: Override,
     field: str,
 ) -> None:
-    """Note the override of refusals, or raise Conflict for the first."""
+    """Note the override of those that refuse, or raise Conflict for the first of them."""
+    refused = [warning for warning in found if warning.effect == "refuse"]
+    if not refused:
+        return
     first = refused[0]
     if not override.reason.strip():
         raise Conflict(

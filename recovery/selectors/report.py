@@ -6,7 +6,7 @@ from collections import defaultdict
 from dataclasses import dataclass, field
 from datetime import date
 
-from inventory.models import LOSSES, Flow, Lab, PlaceKind
+from inventory.models import LOST_TO, Flow, Lab, PlaceKind
 
 CONTAINER = PlaceKind.CONTAINER.value
 
@@ -58,8 +58,8 @@ def _book(row: LedgerRow, source_kind: str, destination_kind: str, volume_ul: in
     if source_kind == CONTAINER:
         row.out_of_ul[destination_kind] += volume_ul
         return -volume_ul
-    if source_kind == PlaceKind.RUN and destination_kind in LOSSES:
+    if source_kind == PlaceKind.RUN and destination_kind in LOST_TO:
         row.lost_ul[destination_kind] += volume_ul
-    if destination_kind == PlaceKind.RUN and source_kind in LOSSES:
+    if destination_kind == PlaceKind.RUN and source_kind in LOST_TO:
         row.lost_ul[source_kind] -= volume_ul
     return 0

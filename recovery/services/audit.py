@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
-from inventory.models import LOSSES, Event, Lab
+from inventory.models import LOST_TO, Event, Lab
 from inventory.services.audit import Comparison, Finding
 from recovery.models import Run
 
@@ -28,7 +28,7 @@ _MOVED = """
     FROM inventory_movement m JOIN recovery_run r ON r.place_id = m.source_id
     JOIN inventory_place o ON o.id = m.destination_id WHERE {of.m}
 """
-_LOST = f"other IN ({', '.join(repr(str(kind)) for kind in LOSSES)})"
+_LOST = f"other IN ({', '.join(repr(str(kind)) for kind in LOST_TO)})"
 _COMPUTED = (
     f"CASE WHEN {_LOST} OR is_charge = 0 THEN 0 ELSE signed_ul END",
     f"CASE WHEN {_LOST} OR is_charge = 1 THEN 0 ELSE -signed_ul END",

@@ -10,16 +10,31 @@ from typing import Any
 from django.db import transaction
 from django.db.models import F, Q, Sum
 
-from inventory.models import LOSSES, Container, Lab, Lot, LotParent, Movement, Place, PlaceKind, Solvent, User
+from inventory.models import (
+    LOST_TO,
+    Container,
+    Lab,
+    Lot,
+    LotParent,
+    Movement,
+    Place,
+    PlaceKind,
+    Solvent,
+    User,
+    WasteContainer,
+)
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
 from inventory.services.ledger import End, Line, Posted, month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, measured, moment
-from inventory.services.places import boundary, lock_runs
+from inventory.services.places import boundary, lock_runs, lock_wastes
 from inventory.services.pouring import Inflow
+from inventory.services.storage import NO_OVERRIDE, Override
 from inventory.services.volumes import Amount, draw, put_in
+from inventory.services.waste import waste_end
+from inventory.services.waste_filling import admit_waste, settle
 from recovery.models import Run, RunSum
 from recovery.rules.shares import split_in_proportion
 from recovery.services import gate
@@ -33,11 +48,16 @@ __all__ = ["MORE_BACK", "Loss", "Signature", "charge", "give_back", "run_close",
 
 @dataclass(frozen=True)
 class Loss:
-    """A part of what is missing that somebody can name. solvent None: the run's only one."""
+    """A part of what is missing that somebody can name. solvent None: the run's only one.
+
+    to: one of LOST_TO; `waste` says into which waste container. override: a word against what refuses that.
+    """
 
     to: str
     amount: Amount
     solvent: Solvent | None = None
+    waste: WasteContainer | None = None
+    override: Override = NO_OVERRIDE
     extra: dict[str, Any] = field(default_factory=dict)
 
 
@@ -294,9 +314,14 @@ def run_close(
         if happened < now:
             happened = _after_last_use(held, happened)
         left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
-        lines = _named(held, losses, left) + _remainder(held, left)
+        by: Any = {"lab": lab, "actor": actor, "now": now}
+        lock_wastes([loss.waste.place_id for loss in losses if loss.waste is not None])
+        lines = _named(held, losses, left, by) + _remainder(held, left)
         if lines:
-            ledger.post(lab=lab, actor=actor, now=now, happened_at=happened, lines=lines, holds={})
+            ledger.post(**by, happened_at=happened, lines=lines, holds={})
+        for loss in losses:
+            if loss.waste is not None:
+                settle(**by, waste=loss.waste, happened_at=happened, override=loss.override)
         note_heel(held)
         Run.objects.filter(pk=held.pk).update(closed_at=happened, version=F("version") + 1)
         data = {"lost_ul": {str(s): ul for s, ul in _lost(held)}}
@@ -309,16 +334,16 @@ def _lost(run: Run) -> list[tuple[int, int]]:
     return list(RunSum.objects.filter(run=run).values_list("solvent_id", "lost_ul"))
 
 
-def _named(run: Run, losses: Sequence[Loss], left: dict[int, int]) -> list[Line]:
+def _named(run: Run, losses: Sequence[Loss], left: dict[int, int], by: Any) -> list[Line]:
     """Lines for the named losses; takes them off `left`."""
     lines = []
     for index, loss in enumerate(losses):
-        if loss.to not in LOSSES:
+        if loss.to not in LOST_TO:
             raise InputError(
                 f"losses.{index}.to",
                 "unknown-loss",
                 f"“{loss.to}” is not a loss.",
-                f"Use {', '.join(LOSSES)}.",
+                f"Use {', '.join(LOST_TO)}.",
             )
         solvent = loss.solvent or _only_solvent(run)
         volume = measured(loss.amount, solvent, field=f"losses.{index}.volume")
@@ -330,10 +355,21 @@ def _named(run: Run, losses: Sequence[Loss], left: dict[int, int]) -> list[Line]
                 "Name less; the rest is booked as unaccounted.",
             )
         left[solvent.pk] -= volume.volume_ul
-        destination = boundary(run.lab, loss.to)
+        destination = _loss_end(loss, f"losses.{index}.waste", solvent, by)
         line = _loss_line(run, solvent.pk, volume.volume_ul, destination, u_ul=volume.u_volume_ul)
         lines.append(line)
     return lines
+
+
+def _loss_end(loss: Loss, field: str, solvent: Solvent, by: Any) -> End:
+    into_waste = loss.to == PlaceKind.WASTE_CONTAINER
+    if into_waste != (loss.waste is not None):
+        remedy = "Give it with “waste-container”, and only with that."
+        raise InputError(field, "missing", "Waste goes into a waste container that is named.", remedy)
+    if loss.waste is None:
+        return boundary(by["lab"], loss.to)
+    held, _ = admit_waste(**by, waste=loss.waste, solvent=solvent, override=loss.override, field=field)
+    return waste_end(held)
 
 
 def _remainder(run: Run, left: Mapping[int, int]) -> list[Line]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from django.db.models import F
 
-from inventory.models import LOSSES, Lab, Movement, PlaceKind
+from inventory.models import LOST_TO, Lab, Movement, PlaceKind
 from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
 from recovery.services.heel import note_heel, note_uncleared, rewrite_heel, set_finding
@@ -85,7 +85,7 @@ def _add(
         part["held_ul"] += volume_ul if inward else -volume_ul
         forward = inward if reversal_of_id is None else not inward
         signed_ul = volume_ul if reversal_of_id is None else -volume_ul
-        if other_kind in LOSSES:
+        if other_kind in LOST_TO:
             part["lost_ul"] += -signed_ul if forward else signed_ul
         else:
             part["charged_ul" if forward else "returned_ul"] += signed_ul
