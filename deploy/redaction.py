@@ -1,18 +1,19 @@
-"""Keeps the secret of a one-time link out of the log, where Django writes the address of a faulty request."""
+"""Keeps secrets out of the log: those in the address of a faulty request, which Django writes, and keys."""
 
 from __future__ import annotations
 
 import logging
 import re
 
-_LINK = re.compile(r"(/enter/)[^/\s\"'?]+")
+_LINK = re.compile(r"(/(?:enter|feeds)/)[^/\s\"'?]+")
+_KEY = re.compile(r"(whsec_)[A-Za-z0-9+/=]+")
 
 
 class HideLinks(logging.Filter):
-    """Writes /enter/[hidden] instead of the address of a one-time link, in the message and in a traceback."""
+    """Writes [hidden] for the secret of a one-time link, of a feed and of a webhook."""
 
     def filter(self, record: logging.LogRecord) -> bool:
         text = record.getMessage()
-        if "/enter/" in text:
-            record.msg, record.args = _LINK.sub(r"\1[hidden]", text), ()
+        if any(mark in text for mark in ("/enter/", "/feeds/", "whsec_")):
+            record.msg, record.args = _KEY.sub(r"\1[hidden]", _LINK.sub(r"\1[hidden]", text)), ()
         return True

@@ -15,6 +15,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/docs/", DocsView.as_view(), name="api-docs"),
     path("api/v1/", include("inventory.api.urls")),
     path("api/v1/", include("recovery.api.urls")),
+    path("feeds/", include("inventory.api.public_feeds")),
     path("", include("inventory.web.urls")),
     path("", include("recovery.web.urls")),
 ]

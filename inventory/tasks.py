@@ -6,8 +6,11 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.utils import timezone
+
 from inventory.services import audit as auditing
 from inventory.services import jobs, once, sweep_parts
+from inventory.services.delivery import delivering, outbox
 
 
 @jobs.task("sweep")
@@ -15,12 +18,21 @@ def sweep(payload: Mapping[str, Any], now: datetime) -> None:
     """Open and close alerts in all labs, at once or in parts."""
     if not jobs.is_past(payload, now):
         sweep_parts.sweep_or_share(payload, now)
+        delivering.after_sweep(now=now)
 
 
 @jobs.task(sweep_parts.PART)
 def sweep_part(payload: Mapping[str, Any], now: datetime) -> None:
     """Open and close alerts in some of the labs."""
     sweep_parts.sweep_part(payload, now)
+    delivering.after_sweep(now=now, part=(int(payload["low"]), int(payload["high"])))
+
+
+@jobs.task("deliver")
+def deliver(payload: Mapping[str, Any], now: datetime) -> None:
+    """Plan what has not been planned, ask for the digests of this morning, and send what is due."""
+    if not jobs.is_past(payload, now):
+        delivering.run(payload, timezone.now)
 
 
 @jobs.task("prune")
@@ -28,6 +40,7 @@ def prune(payload: Mapping[str, Any], now: datetime) -> None:
     """Forget answers to client-made keys, and finished jobs, after their time."""
     once.prune(now=now)
     jobs.prune(now=now)
+    outbox.prune(now=now)
 
 
 @jobs.task("audit", lease=timedelta(hours=2))

@@ -22,7 +22,7 @@ def _clean() -> None:
         shutil.rmtree(_home, ignore_errors=True)
 
 
-for _name in ("DATABASE_URL", "REDIS_URL", "SECRET_KEY"):
+for _name in ("DATABASE_URL", "REDIS_URL", "SECRET_KEY", "EMAIL_URL"):
     os.environ.pop(_name, None)
     os.environ.pop(f"{_name}_FILE", None)
 for _name in [name for name in os.environ if name.startswith("STILLKEEP_") and "_TEST_" not in name]:

@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from django.urls import URLPattern, path
 
-from inventory.api import bench, books, containers, imports, labs, safety
+from inventory.api import (
+    bench,
+    books,
+    calculators,
+    containers,
+    delivery,
+    feeds,
+    imports,
+    labs,
+    reagents,
+    safety,
+    treatments,
+)
 from inventory.api.base import ApiView, as_view
 
 LAB = "labs/<slug:lab>/"
@@ -18,6 +30,8 @@ def at(address: str, view: type[ApiView]) -> URLPattern:
 urlpatterns = [
     at("me/", labs.Me),
     at("labs/", labs.Labs),
+    at("calculators/titration/", calculators.TitrationCalculations),
+    at("calculators/inhibitor-dose/", calculators.InhibitorDoses),
     at(LAB, labs.LabDetail),
     at(f"{LAB}members/", labs.Members),
     at(f"{LAB}tokens/", labs.Tokens),
@@ -39,15 +53,32 @@ urlpatterns = [
     at(f"{CONTAINER}discards/", bench.Discards),
     at(f"{CONTAINER}movements/", books.ContainerMovements),
     at(f"{CONTAINER}tests/", safety.ContainerTests),
+    at(f"{CONTAINER}treatments/", treatments.ContainerTreatments),
     at(f"{CONTAINER}signs/", safety.ContainerSigns),
     at(f"{LAB}lots/<str:lot>/", containers.LotDetail),
     at(f"{LAB}movements/", books.Movements),
     at(f"{LAB}entries/<str:entry>/reversals/", bench.EntryReversals),
     at(f"{LAB}tests/<str:test>/withdrawals/", safety.TestWithdrawals),
     at(f"{LAB}signs/<str:sign>/withdrawals/", safety.SignWithdrawals),
+    at(f"{LAB}treatments/<str:treatment>/withdrawals/", treatments.TreatmentWithdrawals),
+    at(f"{LAB}test-methods/", reagents.TestMethods),
+    at(f"{LAB}reagents/", reagents.Reagents),
+    at(f"{LAB}reagents/<str:reagent>/", reagents.ReagentDetail),
+    at(f"{LAB}reagents/<str:reagent>/endings/", reagents.ReagentEndings),
     at(f"{LAB}due/", safety.DueList),
     at(f"{LAB}alerts/", safety.Alerts),
     at(f"{LAB}sweeps/", safety.Sweeps),
     at(f"{LAB}events/", books.Events),
     at(f"{LAB}imports/stock/", imports.StockImports),
+    at(f"{LAB}mail-choice/", feeds.OwnMailChoice),
+    at(f"{LAB}feeds/", feeds.Feeds),
+    at(f"{LAB}feeds/<str:feed>/revocations/", feeds.FeedRevocations),
+    at(f"{LAB}webhooks/", delivery.Webhooks),
+    at(f"{LAB}webhooks/<str:webhook>/", delivery.WebhookDetail),
+    at(f"{LAB}webhooks/<str:webhook>/trials/", delivery.WebhookTrials),
+    at(f"{LAB}webhooks/<str:webhook>/secrets/", delivery.WebhookSecrets),
+    at(f"{LAB}webhooks/<str:webhook>/endings/", delivery.WebhookEndings),
+    at(f"{LAB}deliveries/", delivery.Deliveries),
+    at(f"{LAB}deliveries/<str:delivery>/", delivery.DeliveryDetail),
+    at(f"{LAB}deliveries/<str:delivery>/replays/", delivery.DeliveryReplays),
 ]

@@ -35,6 +35,7 @@ MANAGE = frozenset(
         "alerts.sweep",
         "alerts.put-off",
         "deliveries.read",
+        "deliveries.replay",
         "policy.edit",
         "reagents.edit",
         "stock.levels",

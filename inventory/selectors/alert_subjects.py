@@ -1,0 +1,96 @@
+"""What an alert is about, in words that a person without the program open understands.
+
+Each kind of subject has one function that looks many up at once; another app registers its own.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+
+from inventory.models import Alert, Container, Location, Reagent, Solvent, StockLevel, StorageLimit
+from inventory.models import WasteContainer as Waste
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """name: what it is. place: where it is; empty when that is not recorded or makes no sense."""
+
+    name: str
+    place: str = ""
+
+
+Look = Callable[[Iterable[int]], Mapping[int, Subject]]
+_kinds: dict[str, Look] = {}
+
+
+def register(kind: str, look: Look) -> None:
+    """Say how subjects of one kind are named; safe to repeat."""
+    _kinds[kind] = look
+
+
+def subjects_of(alerts: Iterable[Alert]) -> dict[int, Subject]:
+    """The subject of each alert, by the alert's id, in one query per kind."""
+    wanted: defaultdict[str, dict[int, list[int]]] = defaultdict(dict)
+    for alert in alerts:
+        wanted[alert.subject_kind].setdefault(alert.subject_id, []).append(alert.pk)
+    found: dict[int, Subject] = {}
+    for kind, ids in wanted.items():
+        known = _kinds[kind](ids) if kind in _kinds else {}
+        for subject_id, alert_ids in ids.items():
+            subject = known.get(subject_id) or Subject(f"{kind} {subject_id}")
+            found.update(dict.fromkeys(alert_ids, subject))
+    return found
+
+
+def _containers(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = Container.objects.filter(pk__in=list(ids)).values_list(
+        "pk", "code", "lot__solvent__name", "location__name"
+    )
+    return {
+        pk: Subject(f"{code} ({solvent or 'never filled'})", place or "") for pk, code, solvent, place in rows
+    }
+
+
+def _waste(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = Waste.objects.filter(pk__in=list(ids)).values_list("pk", "code", "stream", "location__name")
+    return {
+        pk: Subject(f"waste container {code} ({stream})", place or "") for pk, code, stream, place in rows
+    }
+
+
+def _locations(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = Location.objects.filter(pk__in=list(ids)).values_list("pk", "name")
+    return {pk: Subject(name) for pk, name in rows}
+
+
+def _limits(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = StorageLimit.objects.filter(pk__in=list(ids)).values_list("pk", "name", "location__name")
+    return {pk: Subject(name, place) for pk, name, place in rows}
+
+
+def _reagents(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = Reagent.objects.filter(pk__in=list(ids)).values_list("pk", "name", "maker_lot")
+    return {pk: Subject(f"{name}, lot {lot}" if lot else name) for pk, name, lot in rows}
+
+
+def _levels(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = StockLevel.objects.filter(pk__in=list(ids)).values_list("pk", "solvent__name")
+    return {pk: Subject(name) for pk, name in rows}
+
+
+def _solvents(ids: Iterable[int]) -> dict[int, Subject]:
+    rows = Solvent.objects.filter(pk__in=list(ids)).values_list("pk", "name")
+    return {pk: Subject(name) for pk, name in rows}
+
+
+_kinds |= {
+    "container": _containers,
+    "wastecontainer": _waste,
+    "location": _locations,
+    "storagelimit": _limits,
+    "reagent": _reagents,
+    "stocklevel": _levels,
+    "solvent": _solvents,
+}

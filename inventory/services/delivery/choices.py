@@ -1,0 +1,82 @@
+"""How a person wants to be told: their address, from which severity at once, and whether by digest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.core.validators import validate_email
+from django.db import transaction
+
+from inventory.models import Lab, MailChoice, Membership, User
+from inventory.rules.errors import InputError
+from inventory.rules.telling import DEFAULTS, NOTHING, SEVERITY_MAX
+from inventory.services.events import record
+
+ADDRESS_LENGTH_MAX = 254
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """by_role: nothing was chosen, so the role's default holds."""
+
+    email: str
+    at_once_severity: int
+    digest: bool
+    by_role: bool
+
+
+def choice_of(*, lab: Lab, user: User) -> Chosen:
+    """What holds for a member of a lab."""
+    member = Membership.objects.select_related("mail_choice").get(lab=lab, user=user)
+    email = User.objects.values_list("email", flat=True).get(pk=user.pk)
+    own = getattr(member, "mail_choice", None)
+    held: Any = own or DEFAULTS.get(member.role, NOTHING)
+    return Chosen(email, held.at_once_severity, held.digest, own is None)
+
+
+def choose(*, lab: Lab, actor: User, now: datetime, changes: Mapping[str, Any]) -> Chosen:
+    """Change what is given of email, at_once_severity and digest. An empty email: no mail to this person.
+
+    Raises InputError naming email or at_once_severity.
+    """
+    if "email" in changes:
+        _check_address(changes["email"])
+    severity = changes.get("at_once_severity", 0)
+    if not 0 <= severity <= SEVERITY_MAX:
+        raise InputError(
+            "at_once_severity", "out-of-range", f"Severities go from 1 to {SEVERITY_MAX}.", "0: none at once."
+        )
+    with transaction.atomic():
+        member = Membership.objects.select_for_update().get(lab=lab, user=actor)
+        before = choice_of(lab=lab, user=actor)
+        if "email" in changes:
+            User.objects.filter(pk=actor.pk).update(email=changes["email"])
+            actor.email = changes["email"]
+        if "at_once_severity" in changes or "digest" in changes:
+            kept = {
+                "at_once_severity": changes.get("at_once_severity", before.at_once_severity),
+                "digest": changes.get("digest", before.digest),
+            }
+            MailChoice.objects.update_or_create(membership=member, defaults=kept)
+        data = {name: value for name, value in changes.items() if name != "email"}
+        data |= {"email_changed": "email" in changes and changes["email"] != before.email}
+        record(lab=lab, actor=actor, now=now, verb="mail-chosen", subject=member, data=data)
+    return choice_of(lab=lab, user=actor)
+
+
+def _check_address(address: str) -> None:
+    if not address:
+        return
+    try:
+        validate_email(address)
+        fits = len(address) <= ADDRESS_LENGTH_MAX and address.isascii()
+    except ValidationError:
+        fits = False
+    if not fits:
+        raise InputError(
+            "email", "not-an-address", "This is no mail address.", "Give one such as kim@example.org."
+        )
