@@ -13,14 +13,15 @@ from rest_framework import serializers
 from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.bench import posted_out
-from inventory.api.fields import AmountField, Body, InstantField, NoteField, RefField, TextField
+from inventory.api.fields import AmountField, Body, FlagField, InstantField, NoteField, RefField, TextField
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_in, solvent_in
 from inventory.api.paging import Key, orderings, page
 from inventory.api.quantities import volume_out
 from inventory.api.rows import decimal_text, solvent_ref
 from inventory.models import LOSSES
-from recovery.api.shapes import RunPostedShape, RunShape
+from recovery.api.clearing import Override, clearance_of, overrides_of, signature_of
+from recovery.api.shapes import RunChargedShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
 from recovery.services import runs
 from recovery.services.runs import Loss
@@ -30,7 +31,7 @@ LOSSES_MAX = 20
 ORDERINGS = orderings(id=Key("id", "int"), started_at=Key("started_at", "instant"))
 RUN_COLUMNS = (
     "id", "purpose", "operator_name", "started_at", "month", "closed_at", "is_history", "remarks", "findings",
-    "place_id", "version",
+    "place_id", "version", "distils", "to_dryness", "heel_ul", "heel_source",
 )  # fmt: skip
 FILTERS = (
     params.flag("open"),
@@ -47,7 +48,10 @@ FILTERS = (
 
 def run_out(row: Any) -> dict[str, Any]:
     """One row of `RUN_COLUMNS`, its sums still to be filled in."""
-    pk, purpose, operator, started, month, closed, is_history, remarks, findings, place, version = row
+    (
+        pk, purpose, operator, started, month, closed, is_history, remarks, findings, place, version,
+        distils, to_dryness, heel_ul, heel_source,
+    ) = row  # fmt: skip
     return {
         "id": str(pk),
         "purpose": purpose,
@@ -60,12 +64,16 @@ def run_out(row: Any) -> dict[str, Any]:
         "findings": findings,
         "place": str(place),
         "version": version,
+        "distils": distils,
+        "to_dryness": to_dryness,
+        "heel": {"volume": volume_out(heel_ul), "source": heel_source},
+        "overrides": [],
         "sums": [],
     }
 
 
 def with_sums(shown: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The same runs with their sums by solvent, in one query."""
+    """The same runs with their sums by solvent and what was overridden, in one query each."""
     found: dict[str, list[dict[str, Any]]] = defaultdict(list)
     columns = (
         "run_id", "solvent_id", "solvent__key", "solvent__name", "charged_ul", "returned_ul", "held_ul",
@@ -85,7 +93,8 @@ def with_sums(shown: list[dict[str, Any]]) -> list[dict[str, Any]]:
                 "loss_fraction": decimal_text(fraction),
             }
         )
-    return [{**run, "sums": found[run["id"]]} for run in shown]
+    overrides = overrides_of(wanted)
+    return [{**run, "sums": found[run["id"]], "overrides": overrides.get(run["id"], [])} for run in shown]
 
 
 def run_shown(pk: int) -> dict[str, Any]:
@@ -97,6 +106,13 @@ class RunStart(Body):
     operator = NoteField(max_length=80, help_text="Left out: who asks.")
     started_at = InstantField(required=False)
     remarks = NoteField()
+    distils = FlagField(
+        required=False,
+        help_text="Whether solvent is distilled or concentrated in it. Left out: true, the worse.",
+    )
+    to_dryness = FlagField(
+        required=False, help_text="Meant to be taken to dryness: no peroxide former may be charged."
+    )
 
 
 class Runs(LabView):
@@ -154,31 +170,52 @@ class RunDetail(RunView):
         return self.detail(run_shown(self.run_at(run).pk))
 
 
-class Charge(Body):
+class Moved(Body):
     container = RefField(help_text="Id or code.")
     volume = AmountField()
     happened_at = InstantField(required=False)
     note = NoteField()
 
 
+class Charge(Moved):
+    override = Override(required=False)
+
+
 class Charges(RunView):
     """Solvent goes from a container into the run."""
 
-    contracts = {"POST": Contract("runs.log", RunPostedShape, "Charge a run", body=Charge, status=201)}
+    contracts = {
+        "POST": Contract(
+            "runs.log",
+            RunChargedShape,
+            "Charge a run",
+            body=Charge,
+            status=201,
+            words="A run that distils takes a peroxide former only with a verdict that allows it, which "
+            "rests on a fresh passed test of that container; else 409 with the code "
+            "`distilling-not-cleared`, which names each reason. Ask beforehand at `clearance-checks/`.",
+        )
+    }
 
     def post(self, request: Any, lab: str, run: str) -> HttpResponse:
         found = self.run_at(run)
 
         def work(data: Any) -> Done:
             container = container_in(self.caller, data.pop("container"), "container")
-            posted = runs.charge(**self.by, run=found, container=container, amount=data.pop("volume"), **data)
-            return self.booked(found, posted, [container.pk])
+            signature = signature_of(self.caller, data)
+            amount = data.pop("volume")
+            posted = runs.charge(
+                **self.by, run=found, container=container, amount=amount, signature=signature, **data
+            )
+            done = self.booked(found, posted, [container.pk])
+            return Done({**done.body, "clearance": clearance_of(posted.entry)})
 
         return self.write(work)
 
 
-class Return(Charge):
+class Return(Moved):
     solvent = RefField(required=False, help_text="Needed when several were charged.")
+    to_dryness = FlagField(required=False, help_text="Refused when a peroxide former was charged.")
 
 
 class Returns(RunView):
@@ -218,6 +255,7 @@ class Closing(Body):
 
     losses = serializers.ListField(child=LossNamed(), required=False, max_length=LOSSES_MAX)
     happened_at = InstantField(required=False)
+    to_dryness = FlagField(required=False, help_text="Refused when a peroxide former was charged.")
 
 
 class Closings(RunView):
@@ -229,8 +267,8 @@ class Closings(RunView):
         found = self.run_at(run)
 
         def work(data: Any) -> Done:
-            losses = [self._loss(index, loss) for index, loss in enumerate(data.get("losses", []))]
-            runs.run_close(**self.by, run=found, losses=losses, happened_at=data.get("happened_at"))
+            losses = [self._loss(index, loss) for index, loss in enumerate(data.pop("losses", []))]
+            runs.run_close(**self.by, run=found, losses=losses, **data)
             return Done(run_shown(found.pk))
 
         return self.write(work)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rest_framework import serializers
 
 from inventory.api.shapes import Id, Number, PostedShape, QuantityShape, Shape, SolventRefShape, at, text
+from recovery.api.shapes_clearing import ClearanceShape, HeelShape, OverrideShape
 
 
 class RunSumShape(Shape):
@@ -30,11 +31,21 @@ class RunShape(Shape):
     findings = serializers.ListField(child=serializers.CharField())
     place = Id()
     version = serializers.IntegerField()
+    distils = serializers.BooleanField()
+    to_dryness = serializers.BooleanField()
+    heel = HeelShape()
+    overrides = OverrideShape(many=True)
     sums = RunSumShape(many=True)
 
 
 class RunPostedShape(PostedShape):
     run = RunShape()
+
+
+class RunChargedShape(RunPostedShape):
+    """clearance: null where the charge needed none."""
+
+    clearance = ClearanceShape(allow_null=True)
 
 
 class GroupShape(Shape):

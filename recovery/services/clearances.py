@@ -147,7 +147,7 @@ def _row(
         level=ruling.level,
         allowed=ruling.allowed,
         reasons=[_reason_out(one, reason) for one in ruling.judged for reason in one.reasons],
-        test=ruling.judged[0].test,
+        test_id=ruling.judged[0].test_id,
         heel_percent=terms.heel_fraction * 100 if former else 0,
         heel_ul=heel_ul(move.volume_ul, terms.heel_fraction) if former else 0,
         heel_source=terms.heel_source if former else "",

@@ -14,14 +14,16 @@ from datetime import date, datetime, timedelta
 from django.db.models import QuerySet
 
 from inventory.models import Container, Lab, Lot, Movement, PeroxideTest, Solvent
-from inventory.rules.errors import Cause, Conflict, Denied, InputError, Refusal
+from inventory.rules.errors import Cause, Denied, InputError, Refusal
 from inventory.rules.levels import LEVEL_WORDS, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.policy_data import Policy
-from inventory.rules.verdict import VerdictReason, distilling_terms, verdict
+from inventory.rules.verdict import VerdictReason, distilling_terms
 from inventory.services.containers import day_in_lab
+from inventory.services.facts import Gathered, containers_with, gathered, policy_of
 from inventory.services.readings import lock_containers, reading_of, standing_tests
-from inventory.services.safety import facts_of, hold_rules, policy_of
+from inventory.services.safety import hold_rules
+from inventory.services.verdicts import verdicts_in
 from recovery.models import Clearance, Run, RunSum
 from recovery.rules.clearing import remedy
 from recovery.services.heel import is_former
@@ -59,7 +61,7 @@ class Signature:
 class Judged:
     """What the verdict says of distilling what is in a container, or what was charged from it.
 
-    lot_id: the lot in question. test: the one that the verdict rests on, if it is of that very content.
+    lot_id: the lot in question. test_id: the test it rests on, if that was made on it in that container.
     """
 
     container_id: int
@@ -68,7 +70,7 @@ class Judged:
     level: Level
     reasons: tuple[VerdictReason, ...]
     cautions: tuple[str, ...] = ()
-    test: PeroxideTest | None = None
+    test_id: int | None = None
 
     @property
     def allowed(self) -> bool:
@@ -115,27 +117,28 @@ def ruling_on(*, run: Run, container: Container, now: datetime, lock: bool) -> R
     if lock:
         others = [move.source.container.pk for move in charged if _has_container(move)]
         lock_containers([container.pk, *others])
-    held = _fresh([container.pk])[container.pk]
-    policy, today = policy_of(held.lab), day_in_lab(held.lab, now)
-    own = judge(held, policy, today)
-    inside = judged_inside(run, charged, policy, now)
+    (held,) = containers_with([container.pk])
+    (own,) = judge([held], day_in_lab(held.lab, now))
+    inside = judged_inside(run, charged, policy_of(held.lab), now)
     return Ruling((own, *(one for one in inside if _key(one) != _key(own))))
 
 
-def judge(container: Container, policy: Policy, today: date) -> Judged:
-    """The verdict on distilling what is in a container. Its lot and lab must come with it."""
-    facts = facts_of(container, policy)
-    if facts is None or container.lot_id is None:
-        raise Conflict(
-            "container", "container-empty", f"{container.code} never held anything.", "Choose another one."
-        )
-    said = verdict(facts, policy, "distil", today)
-    level, reasons = said.level, said.reasons
-    if facts.peroxide_class == "none" and level == "test-first":
+def judge(containers: Sequence[Container], today: date) -> list[Judged]:
+    """The verdict on distilling what is in each container, as `containers_with` reads them."""
+    found = gathered(containers)
+    return [_judged(found, container, today) for container in containers]
+
+
+def _judged(found: Gathered, container: Container, today: date) -> Judged:
+    said = verdicts_in(found, container, today)["distil"]
+    level, reasons, facts = said.level, said.reasons, found.facts[container.pk]
+    if facts is not None and facts.peroxide_class == "none" and level == "test-first":
         # Such as acetone past its date: a matter of quality, which no still makes dangerous.
         level, reasons = "use", tuple(replace(r, level="use") if r.level == level else r for r in reasons)
-    test = _test_behind(container, facts.last_test)
-    return Judged(container.pk, container.code, container.lot_id, level, reasons, said.cautions, test)
+    reading = facts.last_test if facts else None
+    tests = [test.id for test in found.own_tests(container) if test.reading == reading]
+    pk, lot_id = container.pk, container.lot_id or 0
+    return Judged(pk, container.code, lot_id, level, reasons, said.cautions, max(tests, default=None))
 
 
 def charges_of(run: Run) -> list[Movement]:
@@ -152,7 +155,9 @@ def judged_inside(run: Run, charged: Sequence[Movement], policy: Policy, now: da
     """
     holding = set(RunSum.objects.filter(run=run, held_ul__gt=0).values_list("solvent_id", flat=True))
     inside = [m for m in charged if m.solvent_id in holding and is_former(m.solvent)]
-    containers = _fresh([m.source.container.pk for m in inside if _has_container(m)])
+    containers = {
+        c.pk: c for c in containers_with({m.source.container.pk for m in inside if _has_container(m)})
+    }
     today = day_in_lab(run.lab, now)
     signed = _signed_today(run, today)
     found: dict[tuple[int, int], Judged] = {}
@@ -162,7 +167,7 @@ def judged_inside(run: Run, charged: Sequence[Movement], policy: Policy, now: da
         if key in found:
             continue
         if container is not None and container.lot_id == move.lot_id:
-            found[key] = judge(container, policy, today)
+            (found[key],) = judge([container], today)
         else:
             found[key] = _judged_by_its_clearance(run, move, container, policy, today)
     return [_less_what_is_signed(one, signed) for one in found.values()]
@@ -205,19 +210,6 @@ def _has_container(move: Movement) -> bool:
 
 def _key(one: Judged) -> tuple[int, int]:
     return one.container_id, one.lot_id
-
-
-def _fresh(pks: Iterable[int]) -> dict[int, Container]:
-    """Containers as they stand now, whatever was read before the lock."""
-    return Container.objects.select_related("lab__policy", "lot__solvent").in_bulk(set(pks))
-
-
-def _test_behind(container: Container, reading: object) -> PeroxideTest | None:
-    """The test that the last reading is, when it is of what is in the container."""
-    if reading is None or container.lot_id is None:
-        return None
-    own = standing_tests([container.lot_id]).filter(container=container).order_by("-recorded_at", "-id")
-    return next((test for test in own if reading_of(test) == reading), None)
 
 
 def _judged_by_its_clearance(
@@ -281,4 +273,4 @@ def _less_what_is_signed(one: Judged, signed: dict[tuple[int, int], set[tuple[st
     if one.allowed or one.level == "do-not-touch" or not against <= known:
         return one
     kept = tuple(reason for reason in one.reasons if reason not in one.against)
-    return Judged(one.container_id, one.code, one.lot_id, "use", kept, one.cautions, one.test)
+    return Judged(one.container_id, one.code, one.lot_id, "use", kept, one.cautions, one.test_id)

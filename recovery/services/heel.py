@@ -12,6 +12,7 @@ from recovery.models import Clearance, Run
 
 HEEL_NOT_KEPT = "heel-not-kept"
 NOT_CLEARED_BACK = "distilled-without-clearance"
+NEVER_TO_DRYNESS = "A peroxide former is never taken to dryness: peroxides collect in what is left."
 # What went there was in the still no more. Residue, waste and what nobody can name may have been its heel.
 GONE = (PlaceKind.WATER_LAYER, PlaceKind.AIR, PlaceKind.PRODUCT, PlaceKind.REACTION)
 
@@ -32,7 +33,7 @@ def never_to_dryness() -> Conflict:
     return Conflict(
         "to_dryness",
         "never-to-dryness",
-        "A peroxide former is never taken to dryness: peroxides collect in what is left.",
+        NEVER_TO_DRYNESS,
         "Stop while the heel is still in the still. If it has happened already, leave “to_dryness” out: what "
         "came back is booked as it is, and the run shows that the heel was not kept.",
     )

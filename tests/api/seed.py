@@ -8,11 +8,13 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory.services import places, safety, volumes
+from inventory.models import Alert
+from inventory.services import places, reagents, safety, stock_levels, treatments, volumes
 from inventory.services.catalogue import solvent_add
+from inventory.services.sweep import sweep
 from recovery.services import runs
 from tests.api.client import token_for
-from tests.factories import Club, club, empty, stocked
+from tests.factories import Club, club, empty, stocked, tested
 
 
 @dataclass(frozen=True)
@@ -32,21 +34,33 @@ def planted() -> Seed:
     bottle = stocked(lab, "diethyl-ether", code="B-1", now=now, received_on=now.date(), tare_mg=400_000)
     stocked(lab, "ethyl-acetate", code="B-2", now=now, received_on=now.date(), opened="unopened")
     empty(lab, code="B-3", now=now)
+    tested(lab, bottle, now=now)
     run = runs.run_start(**by, purpose="leaf pigments")
     runs.charge(**by, run=run, container=bottle, amount="50 mL")
+    rinsing = runs.run_start(**by, purpose="rinsing", distils=False)
     drawn = volumes.draw(**by, container=bottle, amount="5 mL", destination=lab.end("product"))
     test = safety.test_record(**by, container=bottle, reading="<1", method="strip-25", tested_on=now.date())
     sign = safety.observe(**by, container=bottle, sign="cloudy")
     own = solvent_add(**by, cas="110-02-1")
+    solution = reagents.reagent_add(**by, method="iodometric-titration", name="thiosulfate")
+    ether = stocked(lab, "diethyl-ether", code="B-4", now=now, received_on=now.date())
+    treated = treatments.inhibitor_add(**by, container=ether, inhibitor="BHT", mass_ug=90_000)
+    level = stock_levels.stock_level_put(**by, solvent=own, minimum_ul=1_000_000)
+    sweep(now=now, lab=lab.lab)
+    short = Alert.objects.get(subject_kind="stocklevel", subject_id=level.pk)
     names = {
+        "alert": str(short.pk),
         "lab": lab.lab.slug,
         "container": "B-1",
         "solvent": own.key,
         "lot": str(bottle.lot_id),
         "run": str(run.pk),
+        "rinsing": str(rinsing.pk),
         "entry": str(drawn.entry),
         "test": str(test.test.pk),
         "sign": str(sign.pk),
+        "reagent": str(solution.pk),
+        "treatment": str(treated.pk),
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
     return Seed(lab, names)

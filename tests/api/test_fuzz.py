@@ -62,6 +62,18 @@ KNOWN_NAMES: dict[str, list[Any]] = {
     "peroxide_class": ["none", "D"],
     "density_20c_kg_m3": ["965.5", "0"],
     "reading": ["<1", ">25", "neg", "trace", "crystals"],
+    "titre": ["1.2 mL", "0.3 mL", {"value": "2", "unit": "mL", "instrument": "burette-a-25"}, "5 g"],
+    "blank": ["0.1 mL", "0 mL", "20 mL"],
+    "sample": ["20 mL", "25 mL", "4 g"],
+    "concentration": ["0.1 mol/L", "0.005 N", "5 mL"],
+    "drop": ["0.05 mL", "0 mL"],
+    "density": ["0.7136 g/mL", "800 kg/m3", "0.7 g"],
+    "mass": ["90 mg", "0.1 g", "0 g"],
+    "target": ["250 ppm", "0.01 %", "2 mL"],
+    "wanted": ["250 ppm", "0.01 %", "100 %"],
+    "present": ["0 ppm", "20 ppm"],
+    "inhibitor": ["BHT", ""],
+    "how": ["shaken with a ferrous salt", ""],
 }
 TODAY = timezone.now().date().isoformat()
 MOMENTS = {
@@ -137,9 +149,10 @@ def _kept_connection() -> Iterator[None]:
 @pytest.fixture
 def seed(db: None) -> Seed:
     made = planted()
-    # The only container there that is not open yet.
+    # The only container there that is not open yet, and the only run that does not distil.
     unopened = {"/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2"}
-    return Seed(made.lab, made.names | unopened)
+    rinsing = {"/api/v1/labs/{lab}/runs/{run}/distillings/ run": made.names["rinsing"]}
+    return Seed(made.lab, made.names | unopened | rinsing)
 
 
 def _signed_in(user: User) -> dict[str, dict[str, str]]:

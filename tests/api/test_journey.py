@@ -75,9 +75,14 @@ def draws_and_tests(api: Api, root: str, bottle: dict[str, Any]) -> str:
 def runs(api: Api, root: str, bottle: dict[str, Any]) -> dict[str, Any]:
     """Charges 200 mL, gets 150 mL back, explains 20 mL of the rest. Returns the flask of what came back."""
     run = api.post(f"{root}runs/", {"purpose": "fat in biscuits"}).json()
+    asked = f"{root}runs/{run['id']}/clearance-checks/?container={bottle['code']}&volume=200 mL"
+    check = api.get(asked).json()
+    # A fifth of 200 mL by the policy in use, by hand.
+    assert (check["allowed"], check["heel"]["volume"]["value"]) == (True, "40")
     flask = api.post(f"{root}containers/", {"capacity": "500 mL"}).json()
     charged = api.post(f"{root}runs/{run['id']}/charges/", {"container": bottle["code"], "volume": "200 mL"})
     assert charged.json()["run"]["sums"][0]["charged"]["value"] == "200"
+    assert charged.json()["clearance"]["test"]
     back = api.post(f"{root}runs/{run['id']}/returns/", {"container": flask["id"], "volume": "150 mL"})
     assert back.status_code == 201, back.content
     closed = api.post(
