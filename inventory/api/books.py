@@ -202,7 +202,8 @@ class SolventConfirmations(LabView):
         found = solvent_at(self.caller, solvent)
 
         def work(data: Any) -> Done:
-            solvent_confirm(**self.by, solvent=found, **data)
+            may_loosen = self.caller.may("safety.loosen")
+            solvent_confirm(**self.by, solvent=found, may_loosen=may_loosen, **data)
             return Done(solvent_detail(Solvent.objects.get(pk=found.pk)))
 
         return self.write(work)

@@ -13,7 +13,9 @@ from inventory.models import Lab, Solvent, SolventName, User
 from inventory.rules.catalogue import Fact, SolventData, fold_name, resolve
 from inventory.rules.errors import Conflict, InputError
 from inventory.services.events import record
-from inventory.services.refreshing import refresh_where
+from inventory.services.loosening import signed
+from inventory.services.readings import lock_containers
+from inventory.services.refreshing import refresh_all
 from inventory.services.shipped import columns
 
 CLASSES_TO_CONFIRM = ("A", "B", "C", "D", "none")
@@ -69,9 +71,19 @@ def solvent_add(
 
 
 def solvent_confirm(
-    *, lab: Lab, actor: User, now: datetime, solvent: Solvent, peroxide_class: str, basis: str
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    solvent: Solvent,
+    peroxide_class: str,
+    basis: str,
+    may_loosen: bool = False,
 ) -> Solvent:
-    """A steward answers for the data and the peroxide class of the lab's own solvent, naming the source."""
+    """A steward answers for the data and the peroxide class of the lab's own solvent, naming the source.
+
+    Where a container of it looks safer by that, a supervisor signs: the basis is the reason. Raises Denied.
+    """
     if solvent.lab_id != lab.pk or solvent.state != Solvent.State.UNCONFIRMED:
         raise Conflict("solvent", "nothing-to-confirm", "This solvent needs no confirmation.")
     if peroxide_class not in CLASSES_TO_CONFIRM:
@@ -89,10 +101,21 @@ def solvent_confirm(
         held = Solvent.objects.select_for_update(of=("self",), no_key=True).get(pk=solvent.pk)
         held.state, held.peroxide_class = Solvent.State.CONFIRMED, peroxide_class
         held.peroxide_basis, held.confirmed_by = basis.strip(), actor
-        held.save(update_fields=["state", "peroxide_class", "peroxide_basis", "confirmed_by"])
         data = {"peroxide_class": peroxide_class, "basis": basis.strip()}
         record(lab=lab, actor=actor, now=now, verb="solvent-confirmed", subject=held, data=data)
-        refresh_where(lab=lab, lot__solvent=held, now=now)
+        containers = list(lab.containers.filter(lot__solvent=held, discarded_at=None).order_by("place_id"))
+        lock_containers([container.pk for container in containers])
+        with signed(
+            containers,
+            lab=lab,
+            actor=actor,
+            now=now,
+            what="Another peroxide class",
+            may_loosen=may_loosen,
+            reason=basis,
+        ):
+            held.save(update_fields=["state", "peroxide_class", "peroxide_basis", "confirmed_by"])
+            refresh_all(containers, now)
     return held
 
 

@@ -28,6 +28,7 @@ from inventory.services.storage import NO_OVERRIDE, Override, StorageWarning, ar
 
 CODE_PREFIX = "SK"
 ATMOSPHERES = ("air", "inert", "unknown")
+CLOSURES = ("plastic-screw", "metal-screw", "glass-stopper", "septum", "other", "unknown")
 SOURCES = {
     Lot.Origin.PURCHASED: PlaceKind.SUPPLIER,
     Lot.Origin.MADE_HERE: PlaceKind.MADE_HERE,
@@ -64,6 +65,7 @@ class ContainerFacts:
     opened: str = Container.Opened.UNKNOWN.value
     opened_on: date | None = None
     atmosphere: str = "unknown"
+    closure: str = "unknown"
     location: Location | None = None
     note: str = ""
 
@@ -102,6 +104,8 @@ def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
         )
     if facts.atmosphere not in ATMOSPHERES:
         raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
+    if facts.closure not in CLOSURES:
+        raise InputError("closure", "unknown-choice", f"Say {', '.join(CLOSURES[:-1])} or unknown.")
     if facts.capacity_ul <= 0:
         raise InputError("capacity", "not-positive", "The container needs a size above zero.")
 
@@ -173,6 +177,7 @@ def _container_insert(
             opened=facts.opened,
             opened_on=facts.opened_on,
             atmosphere=facts.atmosphere,
+            closure=facts.closure,
             note=facts.note,
             counting_began_at=began_at,
             created_at=now,

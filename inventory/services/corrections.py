@@ -12,12 +12,18 @@ from django.db.models import F
 from inventory.models import Container, Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import safety
-from inventory.services.containers import ATMOSPHERES, day_in_lab, move_opening_back, poured_into
+from inventory.services.containers import (
+    ATMOSPHERES,
+    CLOSURES,
+    day_in_lab,
+    move_opening_back,
+    poured_into,
+)
 from inventory.services.events import record
 from inventory.services.loosening import signed
 
 NEED_REASON = ("capacity_ul", "received_on", "opened_on")
-FIELDS = ("tare_mg", "material", "atmosphere", "note", *NEED_REASON)
+FIELDS = ("tare_mg", "material", "atmosphere", "closure", "note", *NEED_REASON)
 # As they are called where people see them.
 SHOWN = {"tare_mg": "tare", "capacity_ul": "capacity"}
 # Movements out of a container that open nothing.
@@ -36,8 +42,8 @@ def correct(
 ) -> Container:
     """Change what is given of `FIELDS`; both states are kept in an event.
 
-    Raises InputError naming the field; Conflict when the records forbid it; Denied when a date makes the
-    next test later and `may_loosen` is not given.
+    Raises InputError naming the field; Conflict when the records forbid it; Denied when a date, an atmosphere
+    or a closure makes a verdict milder and `may_loosen` is not given.
     """
     with transaction.atomic():
         held = _locked(container)
@@ -53,7 +59,7 @@ def correct(
             lab=lab,
             actor=actor,
             now=now,
-            what="Another date",
+            what="A correction",
             may_loosen=may_loosen,
             reason=reason,
         ):
@@ -116,6 +122,8 @@ def _check_allowed(held: Container, changed: Mapping[str, Any], reason: str) -> 
         raise InputError("reason", "missing", f"Another {shown} needs a reason.", "Say how it is known.")
     if changed.get("atmosphere", held.atmosphere) not in ATMOSPHERES:
         raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
+    if changed.get("closure", held.closure) not in CLOSURES:
+        raise InputError("closure", "unknown-choice", f"Say {', '.join(CLOSURES[:-1])} or unknown.")
     size_ul = changed.get("capacity_ul", held.capacity_ul)
     if size_ul <= 0:
         raise InputError("capacity", "not-positive", "The container needs a size above zero.")

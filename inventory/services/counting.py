@@ -19,6 +19,7 @@ from inventory.services.events import record
 from inventory.services.ledger import Holds, Line, Posted
 from inventory.services.measuring import liquid_of, moment
 from inventory.services.places import boundary, container_end
+from inventory.services.refreshing import refresh_due
 from inventory.services.timing import changes_since
 
 KINDS = ("count", "weigh")
@@ -78,6 +79,9 @@ def count(
         posted = None
         if difference_ul:
             posted = _book_difference(lab, actor, now, happened, held, found, difference_ul, kind)
+        if difference_ul > 0:
+            # More than there can be by the records: what nobody recorded, nobody has tested.
+            refresh_due(container=held, now=now)
         counted = Counted(posted, difference_ul, u_ul, beyond_uncertainty(difference_ul, u_ul))
         _note_difference(held, counted, baseline)
         data = {

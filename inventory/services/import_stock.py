@@ -23,16 +23,18 @@ from inventory.models import (
 from inventory.rules.peroxide import Reading
 from inventory.rules.policy_data import Origin as RetestOrigin
 from inventory.rules.policy_data import Policy
-from inventory.rules.retest import ContainerFacts, Due, next_test
+from inventory.rules.retest import ContainerFacts
 from inventory.rules.sheets.cells import Origin, ReadingCell
 from inventory.rules.sheets.stock import StockRow
+from inventory.rules.stored import stored
 from inventory.rules.volume import Measured
 from inventory.services import bulk, ledger
 from inventory.services.containers import day_in_lab
+from inventory.services.facts import class_for_safety, policy_of
 from inventory.services.ledger import End, Line, Opening
 from inventory.services.places import boundary, location_get
 from inventory.services.readings import UG_PER_MG
-from inventory.services.safety import SIGNS, class_for_safety, policy_of
+from inventory.services.refreshing import COLUMNS
 
 ORIGINS: dict[Origin, str] = {
     "purchased": Lot.Origin.PURCHASED.value,
@@ -53,11 +55,10 @@ PPM_MAX = Decimal(1_000_000)
 LOT = ["id", "lab_id", "solvent_id", "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor"]
 LOT += ["inhibitor_ppm", "assay", "made_on", "times_distilled", "created_at", "note"]
 CONTAINER = ["id", "code", "location_id", "capacity_ul", "material", "received_on", "opened", "opened_on"]
-CONTAINER += ["atmosphere", "counting_began_at", "next_test_due", "due_code", "due_words", "worst_sign"]
-CONTAINER += ["version", "note", "created_at"]
+CONTAINER += ["atmosphere", "counting_began_at", *COLUMNS, "version", "note", "created_at"]
 TEST = ["lab_id", "container_id", "lot_id", "method", "lower_ug_per_l", "upper_ug_per_l", "as_entered"]
 TEST += ["tested_on", "actor_id", "recorded_at", "note"]
-SIGN = ["lab_id", "container_id", "sign", "words", "seen_on", "actor_id", "recorded_at"]
+SIGN = ["lab_id", "container_id", "lot_id", "sign", "words", "seen_on", "actor_id", "recorded_at"]
 IMPORTED = ["lab_id", "kind", "fingerprint", "file_sha256", "line", "subject_kind", "subject_id"]
 IMPORTED += ["actor_id", "recorded_at"]
 
@@ -141,7 +142,7 @@ class _Chunk:
             openings=[self.opening(*one) for one in each],
         )
         bulk.insert(PeroxideTest, TEST, [self.test(d, c, lot, t) for d, _, lot, c, t in each if t])
-        bulk.insert(Observation, SIGN, [row for d, _, _, c, _ in each for row in self.signs(d, c)])
+        bulk.insert(Observation, SIGN, [row for d, _, lot, c, _ in each for row in self.signs(d, c, lot)])
         bulk.insert(ImportedRow, IMPORTED, [self.imported(d, c) for d, _, _, c, _ in each])
 
     def lot(self, draft: Draft, lot_id: int) -> tuple[Any, ...]:
@@ -155,13 +156,11 @@ class _Chunk:
     def opening(
         self, draft: Draft, place_id: int, lot_id: int, container_id: int, test: _Test | None
     ) -> Opening:
-        row, due = draft.row, self.due(draft, test)
-        signs = {s.code for s in row.signs}
+        row = draft.row
         facts = (
             container_id, row.code, self.locations.get(row.location_key), draft.capacity_ul, "",
             row.received_on, OPENED[row.opened.state], row.opened.opened_on, "unknown",
-            self.began_at, due.on, due.code, due.words,
-            next((sign for sign in SIGNS if sign in signs), ""), 1, row.remarks, self.now,
+            self.began_at, *self.stored(draft, test), 1, row.remarks, self.now,
         )  # fmt: skip
         return Opening(place_id, lot_id, facts, self.line(draft, place_id, lot_id))
 
@@ -179,12 +178,12 @@ class _Chunk:
             draft.left.as_entered,
         )
 
-    def due(self, draft: Draft, test: _Test | None) -> Due:
-        """As `safety.facts_of` will see it from the records; the audit compares the two."""
-        row = draft.row
+    def stored(self, draft: Draft, test: _Test | None) -> list[Any]:
+        """As `refreshing` will work it out from the records; the audit compares the two."""
+        row, solvent = draft.row, self.solvents[draft.solvent.key]
         not_known = row.origin == "not-stated"
         facts = ContainerFacts(
-            peroxide_class=class_for_safety(self.solvents[draft.solvent.key]),
+            peroxide_class=class_for_safety(solvent),
             inhibited=None if not_known else INHIBITED[row.inhibitor.state],
             origin=cast(RetestOrigin, "purchased" if not_known else ORIGINS[row.origin]),
             opened=cast(Literal["unopened", "opened", "unknown"], OPENED[row.opened.state]),
@@ -194,8 +193,13 @@ class _Chunk:
             expiry_on=row.expires_on,
             last_test=test.reading if test else None,
             recorded_on=self.today,
+            signs=frozenset(sign.code for sign in row.signs),
+            density_20c_kg_m3=solvent.density_20c_kg_m3,
+            origin_unknown=not_known,
         )
-        return next_test(facts, self.policy)
+        tested = [] if test is None or test.reading.tested_on is None else [test.reading.tested_on]
+        columns, _ = stored(facts, self.policy, self.today, tested)
+        return [getattr(columns, name) for name in COLUMNS]
 
     def test(self, draft: Draft, container_id: int, lot_id: int, test: _Test) -> tuple[Any, ...]:
         reading = cast(ReadingCell, draft.row.reading)
@@ -204,8 +208,8 @@ class _Chunk:
             reading.text[:120], draft.row.tested_on, self.actor.pk, self.now, reading.note,
         )  # fmt: skip
 
-    def signs(self, draft: Draft, container_id: int) -> list[tuple[Any, ...]]:
-        head, tail = (self.lab.pk, container_id), (self.count.on, self.actor.pk, self.now)
+    def signs(self, draft: Draft, container_id: int, lot_id: int) -> list[tuple[Any, ...]]:
+        head, tail = (self.lab.pk, container_id, lot_id), (self.count.on, self.actor.pk, self.now)
         return [(*head, sign.code, sign.words[:300], *tail) for sign in draft.row.signs]
 
     def imported(self, draft: Draft, container_id: int) -> tuple[Any, ...]:

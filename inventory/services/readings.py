@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from decimal import Decimal
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -20,9 +20,11 @@ from django.db.models.functions import Coalesce
 from inventory.models import Container, Lot, LotParent, Movement, Observation, PeroxideTest, Treatment
 from inventory.rules.deciding import Held, Tested, Tests, lots_behind
 from inventory.rules.peroxide import Reading
+from inventory.rules.reagent_life import expired_after_all
 
 _Row = TypeVar("_Row", PeroxideTest, Observation, Treatment)
 UG_PER_MG = 1000
+_LONG_AGO = datetime.min.replace(tzinfo=UTC)
 # Movements into a container that bring nothing but what the records already took to be in it.
 NOT_MIXED_IN = ("receive", "count", "weigh")
 COUNTED = ("count", "weigh")
@@ -34,7 +36,7 @@ LIQUID_SIGNS = (
 )  # fmt: skip
 _TESTED = (
     "id", "container_id", "lot_id", "lower_ug_per_l", "upper_ug_per_l", "method", "tested_on",
-    "reagent_expired", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
+    "reagent_expired", "reagent__use_by_on", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
 )  # fmt: skip
 
 
@@ -57,9 +59,10 @@ class Records:
 
 def reading_of(test: PeroxideTest) -> Reading:
     """The stored interval in mg/L, dated as the test is."""
-    return _reading(
-        test.lower_ug_per_l, test.upper_ug_per_l, test.method, test.tested_on, test.reagent_expired
-    )
+    recorded_on = test.recorded_at.astimezone(ZoneInfo(test.lab.time_zone)).date()
+    use_by_on = test.reagent and test.reagent.use_by_on
+    expired = expired_after_all(test.reagent_expired, use_by_on, test.tested_on, recorded_on=recorded_on)
+    return _reading(test.lower_ug_per_l, test.upper_ug_per_l, test.method, test.tested_on, expired)
 
 
 def _reading(
@@ -94,7 +97,7 @@ def records_of(containers: Sequence[Container]) -> Records:
     zones = {c.lab_id: ZoneInfo(c.lab.time_zone) for c in containers}
     return Records(
         tests=Tests.of(_tests(ids, lots, zones), parents),
-        signs=_signs([c.pk for c in containers], lots, behind),
+        signs=_signs(containers, lots, behind),
         treated=_treated(lots),
     )
 
@@ -132,9 +135,13 @@ def _tests(ids: Collection[int], lots: Collection[int], zones: Mapping[int, Zone
 
 
 def _tested(row: tuple[Any, ...], zones: Mapping[int, ZoneInfo]) -> Tested:
-    pk, container_id, lot_id, lower, upper, method, tested_on, expired, at, made_on, created_at, lab_id = row
-    reading = _reading(lower, upper, method, tested_on, expired)
+    (
+        pk, container_id, lot_id, lower, upper, method, tested_on, expired, use_by_on, at, made_on,
+        created_at, lab_id,
+    ) = row  # fmt: skip
     recorded_on = at.astimezone(zones[lab_id]).date()
+    expired = expired_after_all(expired, use_by_on, tested_on, recorded_on=recorded_on)
+    reading = _reading(lower, upper, method, tested_on, expired)
     return Tested(pk, container_id, lot_id, reading, at, recorded_on, made_on, created_at)
 
 
@@ -181,41 +188,59 @@ def _own_signs(ids: Collection[int]) -> dict[int, frozenset[str]]:
 
 
 def _signs(
-    ids: Collection[int], lots: Collection[int], behind: Mapping[int, set[int]]
+    containers: Sequence[Container], lots: Collection[int], behind: Mapping[int, set[int]]
 ) -> dict[int, frozenset[str]]:
     """Of each container its own standing signs, and those of its liquid that were seen elsewhere."""
     own: dict[int, set[str]] = defaultdict(set)
     of_lot: dict[int, set[str]] = defaultdict(set)
-    bearing = Q(container_id__in=ids) | Q(lot_id__in=lots)
+    bearing = Q(container_id__in=[c.pk for c in containers]) | Q(lot_id__in=lots)
     rows = _standing(Observation.objects.filter(bearing))
     for container_id, lot_id, sign in rows.values_list("container_id", "lot_id", "sign"):
         own[container_id].add(sign)
         if sign in LIQUID_SIGNS and lot_id is not None:
             of_lot[lot_id].add(sign)
-    for lot_id, sign in _poured_signs(lots):
-        of_lot[lot_id].add(sign)
-    return {
-        pk: frozenset(own.get(pk, set()).union(*(of_lot.get(lot, set()) for lot in behind.get(pk, ()))))
-        for pk in ids
-    }
+    poured = _Poured(lots)
+    found = {}
+    for c in containers:
+        seen = [own.get(c.pk, set()), *(of_lot.get(lot, set()) for lot in behind.get(c.pk, ()))]
+        found[c.pk] = frozenset(set().union(*seen, poured.signs_into(c.place_id, behind.get(c.pk, set()))))
+    return found
 
 
-def _poured_signs(lots: Collection[int]) -> list[tuple[int, str]]:
-    """(lot, sign): some of the lot was poured out of a container on which the sign stood already."""
-    marks, signs = (", ".join(["%s"] * len(some)) for some in (lots, LIQUID_SIGNS))
-    with connection.cursor() as cursor:
-        # CROSS JOIN makes SQLite start from the movements of the lots.
-        cursor.execute(
-            "SELECT DISTINCT m.lot_id, o.sign FROM inventory_movement m "  # noqa: S608
-            "CROSS JOIN inventory_container x CROSS JOIN inventory_observation o "
-            f"WHERE m.lot_id IN ({marks}) AND m.kind = 'pour' AND x.place_id = m.source_id "
-            f"AND o.container_id = x.id AND o.recorded_at <= m.recorded_at AND o.sign IN ({signs}) "
-            "AND COALESCE(o.withdraws_id, 0) = 0 "
-            "AND NOT EXISTS (SELECT 1 FROM inventory_observation w WHERE w.withdraws_id = o.id) "
-            "AND NOT EXISTS (SELECT 1 FROM inventory_movement r WHERE r.reversal_of_id = m.id)",
-            [*lots, *LIQUID_SIGNS],
-        )
-        return [(lot_id, sign) for lot_id, sign in cursor.fetchall()]
+class _Poured:
+    """Signs that stood on a container when some of these lots was poured out of it, whatever they were of."""
+
+    def __init__(self, lots: Collection[int]) -> None:
+        self._into: dict[int, list[tuple[int, int, datetime]]] = defaultdict(list)
+        self._on: dict[int, list[tuple[str, datetime]]] = defaultdict(list)
+        pours = Movement.objects.filter(lot_id__in=lots, kind="pour", reversed_by=None)
+        rows = pours.values_list("destination_id", "source_id", "lot_id", "recorded_at")
+        for destination_id, source_id, lot_id, at in rows:
+            self._into[destination_id].append((source_id, lot_id, at))
+        sources = {source_id for into in self._into.values() for source_id, _, _ in into}
+        if not sources:
+            return
+        seen = Observation.objects.filter(container__place_id__in=sources, sign__in=LIQUID_SIGNS)
+        found = _standing(seen).values_list("container__place_id", "sign", "recorded_at")
+        for place_id, sign, at in found:
+            self._on[place_id].append((sign, at))
+
+    def signs_into(self, place_id: int, lots: Collection[int]) -> set[str]:
+        """What came into a place with pours of these lots, straight or through other containers."""
+        if not self._on:
+            return set()
+        found: set[str] = set()
+        # The latest moment up to which solvent from a place went on to where it is asked for.
+        until: dict[int, datetime] = {}
+        frontier = [(place_id, datetime.max.replace(tzinfo=UTC))]
+        while frontier:
+            here, by = frontier.pop()
+            for source_id, lot_id, at in self._into.get(here, ()):
+                if lot_id in lots and at <= by and at > until.get(source_id, _LONG_AGO):
+                    until[source_id] = at
+                    frontier.append((source_id, at))
+                    found |= {sign for sign, seen_at in self._on.get(source_id, ()) if seen_at <= at}
+        return found
 
 
 def _treated(lots: Collection[int]) -> dict[int, date]:

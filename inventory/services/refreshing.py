@@ -58,11 +58,6 @@ def refresh_lab(*, lab: Lab, now: datetime) -> None:
     refresh_many(_by_place(lab=lab), now=now)
 
 
-def refresh_where(*, now: datetime, **lookup: object) -> int:
-    """As `refresh_lab` for the containers in use that fit; returns how many there were."""
-    return refresh_many(_by_place(**lookup), now=now)
-
-
 def _by_place(**lookup: object) -> Iterator[int]:
     rows = Container.objects.filter(**lookup, discarded_at=None).order_by("place_id")
     return iter(list(rows.values_list("pk", flat=True)))

@@ -4,27 +4,41 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from contextlib import ExitStack
+from datetime import datetime, timedelta
+from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
-from inventory.models import Container, Lab, Movement, PeroxideTest, User
+from inventory.models import Container, Event, Lab, Movement, Observation, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import counting, ledger, safety
 from inventory.services.containers import set_opened
 from inventory.services.corrections import reopen
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
+from inventory.services.loosening import signed
 from inventory.services.places import lock_runs, lock_wastes
-from inventory.services.readings import standing_tests
+from inventory.services.readings import blends_of, lock_containers, standing_tests
+from inventory.services.refreshing import refresh_all
 from inventory.services.timing import lacking
+from inventory.services.withdrawals import SLIP
 
 
-def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: str) -> Posted:
+def reverse(
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    entry: uuid.UUID,
+    reason: str,
+    may_loosen: bool = False,
+) -> Posted:
     """Book an entry back. Its microlitres must still be where it put them.
 
-    Raises Conflict when it was reversed before, when part of it has moved on, or when it is a reversal.
+    Raises Conflict when it was reversed before, when part of it has moved on, or when it is a reversal;
+    Denied when a container looks safer without it, unless a supervisor signs or it is a slip of one's own.
     """
     if not reason.strip():
         raise InputError("reason", "missing", "A reversal needs a reason.", "Say what was wrong.")
@@ -36,23 +50,67 @@ def reverse(*, lab: Lab, actor: User, now: datetime, entry: uuid.UUID, reason: s
         # Read again under the locks: another reversal of the same entry may have come first.
         booked = _booked(lab, entry)
         _check_reversible(booked)
-        lines = [_opposite(movement, reason.strip()) for movement in reversed(booked)]
-        holds = {c.place_id: _holds(c, booked) for c in containers}
-        if booked[0].kind == "discard":
-            for container in containers:
-                reopen(container, actor=actor, now=now, reason=reason)
-        posted = _post_once(lab, actor, now, lines, holds)
-        for container in containers:
-            _check_held_since(container, booked[0].happened_at)
-            if _changes_lot_back(holds[container.place_id], booked):
-                # Its own opening day was written over when it took the other solvent: the worst is assumed.
-                set_opened(container, actor=actor, now=now, opened_on=None)
-            safety.refresh_due(container=container, now=now)
-            if booked[0].kind in counting.KINDS:
-                counting.forget_difference(container)
-            data = {"entry": str(entry), "reason": reason.strip()}
-            record(lab=lab, actor=actor, now=now, verb="entry-reversed", subject=container, data=data)
+        kin = _kin(containers, booked)
+        by: Any = {"lab": lab, "actor": actor, "now": now}
+        with ExitStack() as signing:
+            if not _is_slip(booked, containers, actor, now):
+                what: Any = {"what": "Reversing an entry", "may_loosen": may_loosen, "reason": reason}
+                signing.enter_context(signed([*containers, *kin], **by, **what))
+            posted = _book_back(booked, containers, **by, reason=reason)
+            refresh_all(kin, now)
     return posted
+
+
+def _book_back(
+    booked: Sequence[Movement],
+    containers: Sequence[Container],
+    *,
+    lab: Lab,
+    actor: User,
+    now: datetime,
+    reason: str,
+) -> Posted:
+    lines = [_opposite(movement, reason.strip()) for movement in reversed(booked)]
+    holds = {c.place_id: _holds(c, booked) for c in containers}
+    if booked[0].kind == "discard":
+        for container in containers:
+            reopen(container, actor=actor, now=now, reason=reason)
+    posted = _post_once(lab, actor, now, lines, holds)
+    for container in containers:
+        _check_held_since(container, booked[0].happened_at)
+        if _changes_lot_back(holds[container.place_id], booked):
+            # Its own opening day was written over when it took the other solvent: the worst is assumed.
+            set_opened(container, actor=actor, now=now, opened_on=None)
+        safety.refresh_due(container=container, now=now)
+        if booked[0].kind in counting.KINDS:
+            counting.forget_difference(container)
+        data = {"entry": str(booked[0].entry), "reason": reason.strip()}
+        record(lab=lab, actor=actor, now=now, verb="entry-reversed", subject=container, data=data)
+    return posted
+
+
+def _kin(containers: Sequence[Container], booked: Sequence[Movement]) -> list[Container]:
+    """Others that hold some of what was poured: signs that came with it may leave them too."""
+    lots = {m.lot_id for m in booked if m.kind == "pour"}
+    kin = Container.objects.filter(lot_id__in=blends_of(*lots), discarded_at=None)
+    return list(kin.exclude(pk__in=[c.pk for c in containers]).order_by("place_id"))
+
+
+def _is_slip(booked: Sequence[Movement], containers: Sequence[Container], actor: User, now: datetime) -> bool:
+    """Booked by the same person a moment ago, and nothing was recorded of the containers since.
+
+    So what stands after the reversal is what stood before the entry, and nothing milder.
+    """
+    first, last = booked[0], max(movement.pk for movement in booked)
+    if first.actor_id != actor.pk or not timedelta(0) <= now - first.recorded_at <= SLIP:
+        return False
+    places, ids = [c.place_id for c in containers], [c.pk for c in containers]
+    moved = Movement.objects.filter(Q(source_id__in=places) | Q(destination_id__in=places), pk__gt=last)
+    later = {"container_id__in": ids, "recorded_at__gte": first.recorded_at}
+    told = Event.objects.filter(subject_kind="container", subject_id__in=ids, at__gt=first.recorded_at)
+    rules = Event.objects.filter(subject_kind="lab", subject_id=first.lab_id, at__gt=first.recorded_at)
+    tests, signs = PeroxideTest.objects.filter(**later), Observation.objects.filter(**later)
+    return not any(found.exists() for found in (moved, tests, signs, told, rules))
 
 
 def _check_held_since(container: Container, moment: datetime) -> None:
@@ -105,13 +163,12 @@ def _check_reversible(booked: Sequence[Movement]) -> None:
 
 
 def _lock_containers(booked: Sequence[Movement]) -> list[Container]:
+    """The containers touched; of a pour, all that hold some of its lot are locked with them, by place."""
     places = {p for m in booked for p in (m.source_id, m.destination_id)}
-    return list(
-        Container.objects.select_for_update(of=("self",))
-        .select_related("lab")
-        .filter(place_id__in=places)
-        .order_by("place_id")
-    )
+    poured = blends_of(*(m.lot_id for m in booked if m.kind == "pour"))
+    rows = Container.objects.filter(Q(place_id__in=places) | Q(lot_id__in=poured))
+    lock_containers(list(rows.values_list("pk", flat=True)))
+    return list(Container.objects.select_related("lab").filter(place_id__in=places).order_by("place_id"))
 
 
 def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
