@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 from decimal import Decimal
 from typing import Any
 
@@ -88,6 +88,18 @@ class InstantField(serializers.Field[Any, Any, Any, Any]):
                 return instant(data).astimezone(UTC)
             except ValueError:
                 pass
+        return self.fail("invalid")
+
+
+@extend_schema_field({"type": "string", "pattern": "^([01][0-9]|2[0-3]):[0-5][0-9]$"})
+class ClockField(serializers.Field[Any, Any, Any, Any]):
+    """A time of day to the minute."""
+
+    default_error_messages = {"invalid": "Send a time of day as 07:00."}
+
+    def to_internal_value(self, data: Any) -> time:
+        if isinstance(data, str) and re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", data, re.ASCII):
+            return time.fromisoformat(data)
         return self.fail("invalid")
 
 

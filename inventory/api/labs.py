@@ -11,7 +11,7 @@ from rest_framework import serializers
 from inventory.access import labs_of
 from inventory.api.authentication import Grant
 from inventory.api.base import ApiView, Contract, LabView
-from inventory.api.fields import Body, InstantField, NoteField, RefField, TextField
+from inventory.api.fields import Body, ClockField, InstantField, NoteField, RefField, TextField
 from inventory.api.idempotency import Done, changed
 from inventory.api.lookup import location_in
 from inventory.api.paging import Key, orderings, page
@@ -37,8 +37,8 @@ from inventory.services.lab_editing import lab_edit
 from inventory.services.places import fold, location_get
 
 LAB_COLUMNS = (
-    "id", "slug", "name", "time_zone", "emergency_text", "contact", "due_soon_days", "policy__key",
-    "policy__name", "created_at",
+    "id", "slug", "name", "time_zone", "emergency_text", "contact", "due_soon_days", "escalate_after_hours",
+    "digest_at", "policy__key", "policy__name", "created_at",
 )  # fmt: skip
 BY_ID = orderings(id=Key("id", "int"))
 BY_NAME = orderings(name=Key("name", "str"))
@@ -49,7 +49,7 @@ def lab_out(row: Any) -> dict[str, Any]:
     """One row of `LAB_COLUMNS`."""
     found = dict(zip(LAB_COLUMNS, row, strict=True))
     policy = {"key": found.pop("policy__key"), "name": found.pop("policy__name")}
-    return {**found, "id": str(found["id"]), "policy": policy}
+    return {**found, "id": str(found["id"]), "policy": policy, "digest_at": f"{found['digest_at']:%H:%M}"}
 
 
 class Me(ApiView):
@@ -113,8 +113,12 @@ class LabChange(Body):
     emergency_text = NoteField()
     contact = NoteField(max_length=200)
     due_soon_days = serializers.IntegerField(min_value=0, max_value=365, required=False)
+    escalate_after_hours = serializers.IntegerField(
+        min_value=1, max_value=720, required=False, help_text="More than before needs a reason."
+    )
+    digest_at = ClockField(required=False, help_text="In the lab's own time zone.")
     policy = RefField(required=False, help_text="Key of a policy.")
-    reason = NoteField(max_length=500, help_text="Needed with another policy.")
+    reason = NoteField(max_length=500, help_text="Needed with another policy, and with a longer wait.")
 
 
 class LabDetail(LabView):

@@ -1,4 +1,4 @@
-"""Peroxide tests, signs seen, what is due, alerts."""
+"""Peroxide tests, signs seen, what is due."""
 
 from __future__ import annotations
 
@@ -11,26 +11,23 @@ from inventory.access import Caller
 from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.bench import BenchView
-from inventory.api.fields import Body, DayField, NoteField, TextField
+from inventory.api.fields import Body, DayField, NoteField, RefField, TextField
 from inventory.api.idempotency import Done
-from inventory.api.labs import Nothing
 from inventory.api.lookup import container_at, containers, sign_at, test_at
+from inventory.api.measures import BenchTitration
 from inventory.api.paging import ID, Key, orderings, page
 from inventory.api.quantities import volume_out
-from inventory.api.rows import (
-    SIGN_COLUMNS,
-    TEST_COLUMNS,
-    reasons_out,
-    sign_out,
-    solvent_ref,
-    test_out,
-)
-from inventory.api.shapes import AlertShape, DueItemShape, SignShape, SweptShape, TestShape
-from inventory.models import Alert, Container, Observation, PeroxideTest
+from inventory.api.reagents import reagent_in
+from inventory.api.rows import SIGN_COLUMNS, reasons_out, sign_out, solvent_ref
+from inventory.api.rows_bench import TEST_COLUMNS, test_out
+from inventory.api.shapes import DueItemShape, SignShape
+from inventory.api.shapes_bench import TestShape
+from inventory.models import Container, Observation, PeroxideTest
+from inventory.rules.errors import InputError
 from inventory.rules.peroxide import METHODS, NOT_STATED
 from inventory.selectors.due import RANK_WORDS, due_containers, today_in
 from inventory.services import safety
-from inventory.services.sweep import sweep
+from inventory.services.titrations import test_by_titration
 from inventory.services.withdrawals import sign_withdraw, test_withdraw
 
 NEWEST = orderings(id=Key("id", "int"))
@@ -39,8 +36,12 @@ NEWEST = orderings(id=Key("id", "int"))
 class TestMake(Body):
     """A result as read: a number in mg/L, "<1", ">25", "5-10", "neg", "trace"."""
 
-    reading = TextField(max_length=60)
-    method = serializers.ChoiceField(list(METHODS), required=False)
+    reading = TextField(max_length=60, required=False, help_text="Or else a titration.")
+    titration = BenchTitration(required=False)
+    method = serializers.ChoiceField(
+        list(METHODS), required=False, help_text="Left out: that of the reagent, or not stated."
+    )
+    reagent = RefField(required=False, help_text="Id of the strips or the solution used.")
     tested_on = DayField(allow_null=True, required=False, help_text="Left out: today. null: not known.")
     note = NoteField()
 
@@ -64,14 +65,21 @@ class ContainerTests(BenchView):
         )
 
     def act(self, container: Container, data: Any) -> Done:
-        made = safety.test_record(
-            **self.by,
-            container=container,
-            reading=data["reading"],
-            method=data.get("method", NOT_STATED),
-            tested_on=data["tested_on"] if "tested_on" in data else today_in(self.caller.lab, self.now),
-            note=data.get("note", ""),
-        )
+        if ("reading" in data) == ("titration" in data):
+            code = "given-twice" if "reading" in data else "missing"
+            raise InputError("reading", code, "One result is wanted.", "Send a reading, or else a titration.")
+        reagent = reagent_in(self.caller, data["reagent"]) if "reagent" in data else None
+        told: dict[str, Any] = {
+            "container": container,
+            "reagent": reagent,
+            "tested_on": data["tested_on"] if "tested_on" in data else today_in(self.caller.lab, self.now),
+            "note": data.get("note", ""),
+        }
+        if "titration" in data:
+            told |= {"titration": data["titration"], "method": data.get("method")}
+            return Done(_test(test_by_titration(**self.by, **told).test.pk))
+        method = data.get("method", NOT_STATED if reagent is None else reagent.method)
+        made = safety.test_record(**self.by, **told, reading=data["reading"], method=method)
         return Done(_test(made.test.pk))
 
 
@@ -223,64 +231,3 @@ def _due_item(container: Container, state: str, today: Any) -> dict[str, Any]:
         "words": container.due_words,
         "reasons": [] if due is None else reasons_out(due),
     }
-
-
-ALERT_COLUMNS = (
-    "id", "rule", "subject_kind", "subject_id", "due_on", "opened_at", "closed_at", "cured_by",
-)  # fmt: skip
-
-
-def _alert_out(row: Any) -> dict[str, Any]:
-    pk, rule, kind, subject_id, due_on, opened_at, closed_at, cured_by = row
-    return {
-        "id": str(pk),
-        "rule": rule,
-        "subject": {"kind": kind, "id": str(subject_id)},
-        "due_on": due_on,
-        "opened_at": opened_at,
-        "closed_at": closed_at,
-        "cured_by": cured_by,
-    }
-
-
-class Alerts(LabView):
-    """What the sweep found, newest first."""
-
-    contracts = {
-        "GET": Contract(
-            "alerts.read",
-            AlertShape,
-            "Alerts",
-            params=(params.flag("open"), params.text("rule"), *params.paging(NEWEST)),
-            paged=True,
-        )
-    }
-
-    def get(self, request: Any, lab: str) -> HttpResponse:
-        given = self.query
-        rows = Alert.objects.filter(lab=self.caller.lab)
-        if "open" in given:
-            rows = rows.filter(closed_at__isnull=given["open"])
-        if "rule" in given:
-            rows = rows.filter(rule=given["rule"])
-        keys = NEWEST[given.get("ordering", "-id")]
-        return self.listing(
-            page(request._request, rows, keys=keys, columns=ALERT_COLUMNS, given=given, shape=_alert_out)
-        )
-
-
-class Sweeps(LabView):
-    """Bring the lab's alerts up to date now instead of at the next scheduled time."""
-
-    contracts = {"POST": Contract("alerts.sweep", SweptShape, "Sweep now", body=Nothing, status=201)}
-
-    def post(self, request: Any, lab: str) -> HttpResponse:
-        def work(data: Any) -> Done:
-            swept = sweep(now=self.now, lab=self.caller.lab)
-            rules = [
-                {"rule": rule, "opened": found.opened, "closed": found.closed}
-                for rule, found in swept.items()
-            ]
-            return Done({"at": self.now, "rules": rules})
-
-        return self.write(work)

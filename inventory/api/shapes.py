@@ -96,6 +96,8 @@ class LabShape(Shape):
     emergency_text = text()
     contact = text()
     due_soon_days = serializers.IntegerField()
+    escalate_after_hours = serializers.IntegerField()
+    digest_at = text()
     policy = PolicyRefShape()
     created_at = at()
 
@@ -347,27 +349,6 @@ class DueItemShape(Shape):
 class SubjectShape(Shape):
     kind = text()
     id = Id()
-
-
-class AlertShape(Shape):
-    id = Id()
-    rule = text()
-    subject = SubjectShape()
-    due_on = on()
-    opened_at = at()
-    closed_at = at(null=True)
-    cured_by = text()
-
-
-class SweptRuleShape(Shape):
-    rule = text()
-    opened = serializers.IntegerField()
-    closed = serializers.IntegerField()
-
-
-class SweptShape(Shape):
-    at = at()
-    rules = SweptRuleShape(many=True)
 
 
 class EventShape(Shape):

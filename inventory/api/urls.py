@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.urls import URLPattern, path
 
 from inventory.api import (
+    alerts,
     bench,
     books,
     calculators,
@@ -15,6 +16,7 @@ from inventory.api import (
     labs,
     reagents,
     safety,
+    stock_levels,
     treatments,
 )
 from inventory.api.base import ApiView, as_view
@@ -66,8 +68,13 @@ urlpatterns = [
     at(f"{LAB}reagents/<str:reagent>/", reagents.ReagentDetail),
     at(f"{LAB}reagents/<str:reagent>/endings/", reagents.ReagentEndings),
     at(f"{LAB}due/", safety.DueList),
-    at(f"{LAB}alerts/", safety.Alerts),
-    at(f"{LAB}sweeps/", safety.Sweeps),
+    at(f"{LAB}alerts/", alerts.Alerts),
+    at(f"{LAB}alerts/<str:alert>/", alerts.AlertDetail),
+    at(f"{LAB}alerts/<str:alert>/acknowledgements/", alerts.AlertAcknowledgements),
+    at(f"{LAB}alerts/<str:alert>/put-offs/", alerts.AlertPutOffs),
+    at(f"{LAB}sweeps/", alerts.Sweeps),
+    at(f"{LAB}stock-levels/", stock_levels.StockLevels),
+    at(f"{LAB}stock-levels/<str:solvent>/endings/", stock_levels.StockLevelEndings),
     at(f"{LAB}events/", books.Events),
     at(f"{LAB}imports/stock/", imports.StockImports),
     at(f"{LAB}mail-choice/", feeds.OwnMailChoice),

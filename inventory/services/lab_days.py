@@ -45,7 +45,8 @@ def labs_in(labs: Range | None) -> QuerySet[Lab]:
 def days_of(now: datetime, labs: Range | None, days_ago: Mapping[str, int]) -> list[LabDays]:
     """The days of all labs or of a range. days_ago: name of a day → how long before today it lies."""
     columns = ("time_zone", "due_soon_days", "escalate_after_hours")
-    return [_days(now, *row, days_ago) for row in labs_in(labs).order_by().values_list(*columns).distinct()]
+    kinds = labs_in(labs).order_by().values_list(*columns).distinct()
+    return [_days(now, zone, soon_days, hours, days_ago) for zone, soon_days, hours in kinds]
 
 
 def _days(

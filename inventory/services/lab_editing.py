@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, time
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -15,7 +15,15 @@ from inventory.services.events import record
 from inventory.services.policies import policy_set
 from inventory.services.refreshing import refresh_lab
 
-TEXTS = ("name", "time_zone", "emergency_text", "contact", "due_soon_days")
+TEXTS = (
+    "name",
+    "time_zone",
+    "emergency_text",
+    "contact",
+    "due_soon_days",
+    "escalate_after_hours",
+    "digest_at",
+)
 
 
 def lab_edit(
@@ -29,7 +37,8 @@ def lab_edit(
 ) -> Lab:
     """Change what is given of `TEXTS`, and the policy. `lab` is locked by the caller.
 
-    A policy may make intervals longer, so it needs a reason. Raises InputError naming the field.
+    A policy may make intervals longer, and so may a longer wait before an alert goes to the supervisors: both
+    need a reason. Raises InputError naming the field.
     """
     if "time_zone" in changes and changes["time_zone"] not in available_timezones():
         raise InputError(
@@ -37,6 +46,13 @@ def lab_edit(
             "unknown-time-zone",
             f"“{changes['time_zone']}” is not a time zone.",
             "Use a name such as Europe/Berlin.",
+        )
+    if changes.get("escalate_after_hours", 0) > lab.escalate_after_hours and not reason.strip():
+        raise InputError(
+            "reason",
+            "missing",
+            "Alerts would go to the supervisors later than now.",
+            "Say why that is right.",
         )
     changed = {
         name: changes[name] for name in TEXTS if name in changes and changes[name] != getattr(lab, name)
@@ -47,7 +63,7 @@ def lab_edit(
             setattr(lab, name, value)
         if changed:
             lab.save(update_fields=list(changed))
-            data = {"before": before, "after": changed, "reason": reason.strip()}
+            data = {"before": _plain(before), "after": _plain(changed), "reason": reason.strip()}
             record(lab=lab, actor=actor, now=now, verb="lab-edited", subject=lab, data=data)
         if policy is not None and policy.pk != lab.policy_id:
             policy_set(lab=lab, actor=actor, now=now, policy=policy, reason=reason)
@@ -55,3 +71,8 @@ def lab_edit(
             # The day on which a container entered the records is a day in the lab's zone.
             refresh_lab(lab=lab, now=now)
     return lab
+
+
+def _plain(facts: Mapping[str, Any]) -> dict[str, Any]:
+    """As JSON: a time of day to the minute."""
+    return {name: f"{fact:%H:%M}" if isinstance(fact, time) else fact for name, fact in facts.items()}

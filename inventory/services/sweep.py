@@ -97,7 +97,7 @@ def _look(watches: Sequence[Watch], values: Mapping[str, Any], part: Range | Non
     groups = list(by_kind.values())
     with connection.cursor() as cursor:
         cursor.execute(looking_sql(groups, watches, part), values)
-        late, *found = cursor.fetchone() or ()
+        late, *found = list(cursor.fetchone() or [False])
     closing, opening = found[: len(groups)], found[len(groups) :]
     return _Work(
         [group for group, seen in zip(groups, closing, strict=True) if seen],
