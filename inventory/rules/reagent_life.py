@@ -86,6 +86,18 @@ def expired_on(use_by_on: date | None, tested_on: date | None, *, recorded_on: d
     return None if use_by_on is None else (tested_on or recorded_on) > use_by_on
 
 
+def expired_after_all(
+    stored: bool | None, use_by_on: date | None, tested_on: date | None, *, recorded_on: date
+) -> bool | None:
+    """As noted with a test, or worse: the last day may have been put right to an earlier one since.
+
+    One put right to a later day helps no test that was noted as made too late.
+    """
+    if stored or use_by_on is None:
+        return stored
+    return expired_on(use_by_on, tested_on, recorded_on=recorded_on) or stored
+
+
 def fits(reagent_method: str, method: str) -> bool:
     """Whether a reagent kept for one method serves another one."""
     return reagent_method == method or {reagent_method, method} <= SAME_REAGENT

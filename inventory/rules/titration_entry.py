@@ -242,3 +242,8 @@ def results_out(result: Result) -> dict[str, Any]:
 
 def _plain_map(value: Mapping[str, Any]) -> dict[str, str]:
     return {str(key): str(inner) for key, inner in value.items()}
+
+
+def read_concentration(raw: Raw) -> tuple[Decimal, Decimal | None]:
+    """mol/L and its standard uncertainty, None where it is not said. Raises InputError (`concentration`)."""
+    return _in(_needed({"concentration": raw}, "concentration", ""), "mol/L", "concentration", "")

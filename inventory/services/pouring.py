@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from types import MappingProxyType
 from typing import Any
 
 from inventory.models import Container, Lot, LotParent, PlaceKind
@@ -14,6 +15,7 @@ from inventory.services.ledger import End, Holds, Line
 from inventory.services.places import boundary, container_end
 
 MADE = (Lot.Origin.MADE_HERE.value, Lot.Origin.RECOVERED.value)
+NOTHING_SAID: Mapping[str, Any] = MappingProxyType({})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,15 +72,41 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
             f"{into.code} holds {held.solvent.name}: unlike solvents are never put together.",
             "Choose an empty container or one with the same solvent.",
         )
-    opened_on = _earlier(safety.counts_open_since(into, day=day), inflow.opened_on)
-    for lot in (held, inflow.lot):
-        # Distilled or blended material ages from the day it was made, whatever bottle it stands in.
-        if lot.made_on is not None or lot.origin in MADE:
-            opened_on = _earlier(opened_on, lot.made_on)
+    opened_on = _earlier(_open_since(into, held, day), inflow.opened_on)
+    opened_on = _not_after_making(opened_on, inflow.lot)
     if held.pk == inflow.lot.pk:
         return Plan([arrival], Holds(held.pk, held.pk), opened_on)
-    blend = _blend(held, inflow.lot, into.volume_ul, inflow.volume_ul, now, day)
-    return Plan([arrival, *_relabel(into, held, inflow, blend)], Holds(held.pk, blend.pk), opened_on)
+    parts = [(held, into.volume_ul), (inflow.lot, inflow.volume_ul)]
+    blend = blend_lot(parts, now=now, day=day)
+    return Plan([arrival, *_relabel(into, parts, blend)], Holds(held.pk, blend.pk), opened_on)
+
+
+def plan_own_lot(
+    *, container: Container, now: datetime, day: date, why: Mapping[str, Any], claims: bool = True
+) -> tuple[Lot, Plan]:
+    """What is in a container becomes a lot of its own, as bad as the one it was; the row must be locked.
+
+    So what is done to it is done to nothing else that came of that lot. why: kept with the movements.
+    claims: whether its claim of an inhibitor still stands.
+    """
+    assert container.lot_id is not None, "a CHECK constraint ties content to a lot"
+    held = Lot.objects.get(pk=container.lot_id)
+    opened_on = _open_since(container, held, day)
+    parts = [(held, container.volume_ul)]
+    own = blend_lot(parts, now=now, day=day, claims=claims)
+    lines = _relabel(container, parts, own, why)
+    return own, Plan(lines, Holds(held.pk, own.pk), None if opened_on is None else min(opened_on, day))
+
+
+def _open_since(container: Container, held: Lot, day: date) -> date | None:
+    return _not_after_making(safety.counts_open_since(container, day=day), held)
+
+
+def _not_after_making(opened_on: date | None, lot: Lot) -> date | None:
+    """Distilled or blended material ages from the day it was made, whatever bottle it stands in."""
+    if lot.made_on is not None or lot.origin in MADE:
+        return _earlier(opened_on, lot.made_on)
+    return opened_on
 
 
 def _earlier(one: date | None, other: date | None) -> date | None:
@@ -86,42 +114,44 @@ def _earlier(one: date | None, other: date | None) -> date | None:
     return None if one is None or other is None else min(one, other)
 
 
-def _relabel(into: Container, held: Lot, inflow: Inflow, blend: Lot) -> list[Line]:
-    """Both lots leave the container for the blending boundary and come back as one."""
+def _relabel(
+    into: Container, parts: Sequence[tuple[Lot, int]], blend: Lot, why: Mapping[str, Any] = NOTHING_SAID
+) -> list[Line]:
+    """The lots leave the container for the blending boundary and come back as one."""
     here, blending = container_end(into), boundary(into.lab, PlaceKind.BLENDING)
 
     def line(lot: Lot, source: End, destination: End, volume_ul: int) -> Line:
-        return Line("blend", lot.pk, lot.solvent_id, source, destination, volume_ul)
+        return Line("blend", lot.pk, lot.solvent_id, source, destination, volume_ul, as_entered=why)
 
-    return [
-        line(held, here, blending, into.volume_ul),
-        line(inflow.lot, here, blending, inflow.volume_ul),
-        line(blend, blending, here, into.volume_ul + inflow.volume_ul),
-    ]
+    leaving = [line(lot, here, blending, volume_ul) for lot, volume_ul in parts]
+    return [*leaving, line(blend, blending, here, sum(volume_ul for _, volume_ul in parts))]
 
 
-def _blend(one: Lot, other: Lot, one_ul: int, other_ul: int, now: datetime, day: date) -> Lot:
-    """A lot as bad as the worse of its parents in every fact."""
-    both = (one, other)
-    inhibited = _worse_inhibitor([_counts_inhibited(lot) for lot in both])
-    ppms = [lot.inhibitor_ppm for lot in both if lot.inhibitor_ppm is not None]
+def blend_lot(parts: Sequence[tuple[Lot, int]], *, now: datetime, day: date, claims: bool = True) -> Lot:
+    """A new lot as bad as the worst of its parts (lot, µl) in every fact.
+
+    It counts as topped up with inhibitor only when every part does, and from the day of blending: it must
+    pass a test of its own all the same. claims: whether a claimed inhibitor is believed at all.
+    """
+    lots = [lot for lot, _ in parts]
+    inhibited = _worse_inhibitor([_counts_inhibited(lot) for lot in lots]) if claims else None
+    ppms = [lot.inhibitor_ppm for lot in lots if lot.inhibitor_ppm is not None]
+    tops = [lot.topped_up_on for lot in lots if lot.topped_up_on is not None]
     blend = Lot.objects.create(
-        lab_id=one.lab_id,
-        solvent_id=one.solvent_id,
+        lab_id=lots[0].lab_id,
+        solvent_id=lots[0].solvent_id,
         origin=Lot.Origin.BLEND,
-        expiry_on=min((lot.expiry_on for lot in both if lot.expiry_on), default=None),
+        expiry_on=min((lot.expiry_on for lot in lots if lot.expiry_on), default=None),
         inhibited=inhibited,
-        inhibitor=" + ".join(sorted({lot.inhibitor for lot in both if lot.inhibitor}))[:60],
-        inhibitor_ppm=min(ppms) if len(ppms) == len(both) else None,
+        inhibitor=" + ".join(sorted({lot.inhibitor for lot in lots if lot.inhibitor}))[:60],
+        inhibitor_ppm=min(ppms) if inhibited and len(ppms) == len(lots) else None,
         made_on=day,
-        times_distilled=max(lot.times_distilled for lot in both),
+        times_distilled=max(lot.times_distilled for lot in lots),
+        topped_up_on=max([day, *tops]) if claims and len(tops) == len(lots) else None,
         created_at=now,
     )
     LotParent.objects.bulk_create(
-        [
-            LotParent(lot=blend, parent=one, volume_ul=one_ul),
-            LotParent(lot=blend, parent=other, volume_ul=other_ul),
-        ]
+        [LotParent(lot=blend, parent=lot, volume_ul=volume_ul) for lot, volume_ul in parts]
     )
     return blend
 
