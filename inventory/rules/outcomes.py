@@ -108,8 +108,8 @@ def _passes(reading: Reading, row: LevelRow, density: Decimal | None) -> bool:
         return False
     if row.edge == "detected":
         # A negative result reaches up to the least amount that the method shows, and proves no more.
-        first = METHODS[reading.method].first_step_mg_per_l
-        return reading.lower_mg_per_l == ZERO and first is not None and upper <= first
+        first = METHODS[reading.method].at_density(density).first_step_mg_per_l
+        return reading.lower_mg_per_l == ZERO and first is not None and upper < first + STEP_MG_PER_L
     return not _at(upper, row, density)
 
 

@@ -73,7 +73,9 @@ def codes(got: Due) -> set[str]:
         (CAUTIOUS, "C", False, date(2024, 1, 16)),
         (CAUTIOUS, "D", True, date(2024, 7, 15)),
         (CAUTIOUS, "D", False, date(2024, 4, 15)),
+        # Of an unknown class the strictest row of any class holds: A inhibited, C uninhibited.
         (CAUTIOUS, "unknown", True, date(2024, 4, 15)),
+        (CAUTIOUS, "unknown", None, date(2024, 1, 16)),
     ],
 )
 def test_opened_by_the_published_tables(
@@ -96,9 +98,10 @@ def test_unopened_counts_from_receipt(policy: Policy, expected: date, peroxide_c
 
 
 def test_uninhibited_monomer_has_a_day_even_unopened() -> None:
-    # Cornell and Princeton give class C uninhibited 24 h with no word of unopened bottles.
-    for policy in POLICIES.values():
-        assert due(SEALED, policy, peroxide_class="C", inhibited=None)[0] == date(2023, 12, 2)
+    # Cornell and Princeton give class C uninhibited 24 h with no word of unopened bottles. Iowa State has
+    # no row of its own for it.
+    for key in POLICIES.keys() - {"iowa-state"}:
+        assert due(SEALED, POLICIES[key], peroxide_class="C", inhibited=None)[0] == date(2023, 12, 2)
 
 
 @pytest.mark.parametrize(
@@ -183,6 +186,9 @@ class TestReadings:
         # Michigan State EHS: above 100 leave in place and call; Iowa State EHS puts 100 itself there.
         stop = next_test(replace(ETHER, last_test=parse_reading("100")), CAUTIOUS)
         under = next_test(replace(ETHER, last_test=parse_reading("99")), CAUTIOUS)
+        # At the end of a strip's scale nothing rules out that it is above: counts as the worst.
+        off_scale = parse_reading("25", method="strip-25")
+        assert "leave it in place" in next_test(replace(ETHER, last_test=off_scale), CAUTIOUS).words
         assert "leave it in place" in stop.words
         assert "leave it in place" not in under.words
 

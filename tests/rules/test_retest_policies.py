@@ -12,8 +12,11 @@ from typing import Any
 
 import pytest
 
+from inventory.rules.looser import looser
+from inventory.rules.outcomes import action_level
 from inventory.rules.policy_data import DEFAULT_POLICY_KEY, Policy, PolicyError, Rule, load_policies
 from inventory.rules.retest import next_test
+from inventory.rules.verdict import distilling_terms
 from tests.rules.test_retest import DISTILLED, ETHER, SEALED
 
 POLICIES = load_policies()
@@ -37,10 +40,35 @@ def test_the_default_is_never_looser_than_cornell() -> None:
         assert ours <= theirs
 
 
+def test_the_default_is_never_looser_than_cornell_in_anything() -> None:
+    # Cornell EHS App. J and waste manual 7.16; also Virginia Tech. Both are shipped.
+    for key in ("cornell", "virginia-tech"):
+        assert looser(POLICIES[key], POLICIES[DEFAULT_POLICY_KEY]) == []
+
+
 def test_levels_are_those_of_michigan_state() -> None:
     default = POLICIES[DEFAULT_POLICY_KEY]
-    assert (default.action_level_mg_per_l, default.stop_level_mg_per_l) == (Decimal(25), Decimal(100))
-    assert "Michigan State" in default.level_source
+    amounts = [(row.amount, row.then) for row in default.levels if row.edge == "from"]
+    assert amounts == [(Decimal(25), "do-not-use"), (Decimal(100), "do-not-touch")]
+    assert all("Michigan State" in row.source for row in default.levels if row.edge == "from")
+    assert action_level(default) == Decimal(25)
+
+
+def test_what_a_source_does_not_publish_says_so() -> None:
+    """Every row of a shipped policy names its own source, or says that it is the cautious default's."""
+    names = {
+        "cornell": "Cornell",
+        "princeton": "Princeton",
+        "usc-2021": "USC EHS 2021",
+        "iowa-state": "Iowa State",
+        "virginia-tech": "Virginia Tech",
+        "michigan-state": "Michigan State",
+    }
+    for key, name in names.items():
+        policy = POLICIES[key]
+        for row in (*policy.rules, *policy.levels, *policy.handling):
+            assert row.source.startswith((name, "Taken from the cautious default, because")), row
+    assert all(row.source.startswith("Taken") for row in POLICIES["michigan-state"].rules)
 
 
 @pytest.mark.parametrize("policy", POLICIES.values(), ids=POLICIES.keys())
@@ -63,12 +91,15 @@ def wrong(data: object) -> PolicyError:
         ("key", ""),
         ("name", None),
         ("source", 5),
-        ("action_level_mg_per_l", "0"),
-        ("action_level_mg_per_l", 25.0),
-        ("action_level_mg_per_l", True),
-        ("action_level_mg_per_l", "NaN"),
-        ("action_level_mg_per_l", "lots"),
-        ("stop_level_mg_per_l", "24"),
+        ("key", "Our Policy"),
+        ("key", "k" * 61),
+        ("name", "n" * 601),
+        ("levels", None),
+        ("levels", []),
+        ("levels", [{"detected": True, "then": "do-not-distil", "source": "s"}]),
+        ("levels", [{"from": "25", "then": "do-not-use", "uses": ["distil"], "source": "s"}]),
+        ("handling", "none"),
+        ("expiry_ends_in", "nothing"),
         ("rules", []),
         ("rules", "none"),
         ("colour", "red"),
@@ -104,6 +135,84 @@ def test_a_wrong_value_in_a_row_is_named(key: str, value: object, named: str) ->
     assert wrong(data).field == f"policy.rules[0].{named}"
 
 
+@pytest.mark.parametrize(
+    ("row", "named"),
+    [
+        ({"from": "0"}, "from"),
+        ({"from": 25.0}, "from"),
+        ({"from": True}, "from"),
+        ({"from": "NaN"}, "from"),
+        ({"from": "lots"}, "from"),
+        ({"from": "1e9"}, "from"),
+        ({"from": "0.0000001"}, "from"),
+        ({}, "from"),
+        ({"from": "25", "above": "100"}, "from"),
+        ({"detected": 1}, "detected"),
+        ({"detected": True, "unit": "mg/L"}, "unit"),
+        ({"from": "25", "unit": "ppm"}, "unit"),
+        ({"from": "25", "then": "use"}, "then"),
+        ({"from": "25", "then": "discard"}, "then"),
+        ({"from": "25", "uses": []}, "uses"),
+        ({"from": "25", "uses": ["drink"]}, "uses"),
+        ({"from": "25", "uses": [["draw"]]}, "uses"),
+        ({"from": "25", "form": "27"}, "form"),
+        ({"from": "25", "source": None}, "source"),
+    ],
+)
+def test_a_wrong_level_is_named(row: dict[str, Any], named: str) -> None:
+    level = {"then": "do-not-use", "source": "s", **row}
+    assert wrong(GOOD | {"levels": [level]}).field == f"policy.levels[0].{named}"
+
+
+@pytest.mark.parametrize(
+    ("row", "named"),
+    [
+        ({}, ""),
+        ({"class": "A"}, ".class"),
+        ({"class": ["unknown"]}, ".class"),
+        ({"signs": ["bubbles"]}, ".signs"),
+        ({"closures": ["unknown"]}, ".closures"),
+        ({"age_unknown": False}, ".age_unknown"),
+        ({"origin_unknown": 1}, ".origin_unknown"),
+        ({"expired_more_than_months": -1}, ".expired_more_than_months"),
+        ({"expired_more_than_months": True}, ".expired_more_than_months"),
+        ({"opened": True, "then": "use"}, ".then"),
+        ({"opened": True, "atmosphere": "air"}, ".atmosphere"),
+    ],
+)
+def test_a_wrong_handling_row_is_named(row: dict[str, Any], named: str) -> None:
+    data = {"then": "do-not-use", "source": "s", **row}
+    assert wrong(GOOD | {"handling": [data]}).field == f"policy.handling[0]{named}"
+
+
+@pytest.mark.parametrize(
+    ("terms", "named"),
+    [
+        ({"heel_percent": "0", "heel_source": "s"}, "heel_percent"),
+        ({"heel_percent": "101", "heel_source": "s"}, "heel_percent"),
+        ({"heel_percent": "10"}, "heel_source"),
+        ({"heel_source": "s"}, "heel_source"),
+        ({"test_age_max_days": 31, "test_age_source": "s"}, "test_age_max_days"),
+        ({"test_age_max_days": "1", "test_age_source": "s"}, "test_age_max_days"),
+        ({"test_age_max_days": 1}, "test_age_source"),
+        ({"heel": "10"}, "heel"),
+    ],
+)
+def test_a_wrong_term_for_distilling_is_named(terms: dict[str, Any], named: str) -> None:
+    assert wrong(GOOD | {"distilling": terms}).field == f"policy.distilling.{named}"
+
+
+def test_what_is_left_out_takes_the_worse() -> None:
+    data = {name: GOOD[name] for name in ("key", "name", "source", "rules", "levels")}
+    policy = Policy.from_json(data)
+    assert (policy.expiry_ends_in, policy.handling) == ("dispose", ())
+    terms = distilling_terms(policy)
+    # UC campuses 20 % (from memory), the larger published heel; a test on the same day is our choice.
+    assert (terms.heel_fraction, terms.test_age_max_days) == (Decimal("0.2"), 0)
+    assert "states no heel" in terms.heel_source
+    assert "states no age" in terms.test_age_source
+
+
 def test_what_is_no_table_is_refused() -> None:
     assert wrong(None).field == "policy"
     assert wrong(GOOD | {"rules": [5]}).field == "policy.rules[0]"
@@ -115,9 +224,7 @@ def toml(policies: int = 1, level: str = "25") -> str:
 key = "k"
 name = "n"
 source = "s"
-level_source = "l"
-action_level_mg_per_l = {level}
-stop_level_mg_per_l = 100
+levels = [ {{ from = {level}, then = "do-not-use", source = "l" }} ]
 rules = [ {{ class = "A", opened = true, counts_from = "opened", months = 3, source = "s" }} ]
 """
     return row * policies
@@ -126,7 +233,7 @@ rules = [ {{ class = "A", opened = true, counts_from = "opened", months = 3, sou
 def test_a_file_may_write_levels_as_numbers(tmp_path: Path) -> None:
     path = tmp_path / "own.toml"
     path.write_text(toml(level="12.5"), encoding="utf-8")
-    assert load_policies(path)["k"].action_level_mg_per_l == Decimal("12.5")
+    assert action_level(load_policies(path)["k"]) == Decimal("12.5")
 
 
 @pytest.mark.parametrize(
