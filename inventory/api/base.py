@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, ClassVar, cast
 
 from django.http import HttpRequest, HttpResponse, HttpResponseBase
@@ -30,6 +30,7 @@ from inventory.api.replies import dumps, reply, tagged
 from inventory.api.schema import ContractSchema
 from inventory.models import User
 from inventory.rules.errors import InputError
+from inventory.selectors.due import today_in
 
 NO_PARAMS: Mapping[str, Param] = {}
 
@@ -162,6 +163,11 @@ class LabView(ApiView):
             except InputError as error:
                 raise QueryError("solvent", error.code, error.detail, error.remedy) from error
         return given
+
+    @cached_property
+    def today(self) -> date:
+        """The lab's own calendar day."""
+        return today_in(self.caller.lab, self.now)
 
     @cached_property
     def by(self) -> dict[str, Any]:

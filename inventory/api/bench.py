@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from abc import abstractmethod
 from collections.abc import Iterable
+from datetime import date
 from typing import Any
 
 from django.db.models import Q
@@ -16,7 +17,7 @@ from inventory.api.fields import AmountField, Body, DayField, InstantField, Note
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, container_in, location_in
 from inventory.api.quantities import volume_out
-from inventory.api.rows import containers_now
+from inventory.api.rows import containers_now, spoken_against
 from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
 from inventory.models import Container, Movement
 from inventory.services import containers, reversal, volumes
@@ -28,12 +29,14 @@ from inventory.services.volumes import BENCH_ENDS
 BENCH_KINDS = [end.value for end in BENCH_ENDS]
 
 
-def posted_out(posted: Posted | None, touched: Iterable[int]) -> dict[str, Any]:
-    """What was booked, and each container touched as it stands now."""
+def posted_out(posted: Posted | None, touched: Iterable[int], today: date) -> dict[str, Any]:
+    """What was booked, each container touched as it stands now, and what speaks against drawing from it."""
+    touched = list(touched)
     return {
         "entry": None if posted is None else str(posted.entry),
         "movements": [] if posted is None else [str(pk) for pk in posted.movement_ids],
         "containers": containers_now(touched),
+        "verdicts": spoken_against(touched, today),
     }
 
 
@@ -125,7 +128,7 @@ class Draws(BenchView):
         posted = volumes.draw(
             **self.by, container=container, amount=data["volume"], destination=end, **self.moment(data)
         )
-        return Done(posted_out(posted, [container.pk]))
+        return Done(posted_out(posted, [container.pk], self.today))
 
 
 class PutBacks(BenchView):
@@ -138,7 +141,7 @@ class PutBacks(BenchView):
         posted = volumes.put_back(
             **self.by, container=container, amount=data["volume"], source=end, **self.moment(data)
         )
-        return Done(posted_out(posted, [container.pk]))
+        return Done(posted_out(posted, [container.pk], self.today))
 
 
 class Pours(BenchView):
@@ -149,13 +152,13 @@ class Pours(BenchView):
         posted = volumes.pour(
             **self.by, source=container, into=into, amount=data.get("volume"), **self.moment(data)
         )
-        return Done(posted_out(posted, [container.pk, into.pk]))
+        return Done(posted_out(posted, [container.pk, into.pk], self.today))
 
 
-def counted_out(counted: Counted, container: Container) -> dict[str, Any]:
+def counted_out(counted: Counted, container: Container, today: date) -> dict[str, Any]:
     """What was booked, the difference with the standard uncertainty of found and recorded together."""
     return {
-        **posted_out(counted.posted, [container.pk]),
+        **posted_out(counted.posted, [container.pk], today),
         "difference": volume_out(counted.difference_ul, counted.u_difference_ul),
         "beyond_uncertainty": counted.beyond_uncertainty,
     }
@@ -166,7 +169,7 @@ class Counts(BenchView):
 
     def act(self, container: Container, data: Any) -> Done:
         counted = volumes.count(**self.by, container=container, amount=data["volume"], **self.moment(data))
-        return Done(counted_out(counted, container))
+        return Done(counted_out(counted, container, self.today))
 
 
 class Weighings(BenchView):
@@ -180,7 +183,7 @@ class Weighings(BenchView):
             gross={"value": gross} if isinstance(gross, str) else gross,
             **self.moment(data),
         )
-        return Done(counted_out(counted, container))
+        return Done(counted_out(counted, container, self.today))
 
 
 class Openings(BenchView):
@@ -226,7 +229,7 @@ class Discards(BenchView):
 
     def act(self, container: Container, data: Any) -> Done:
         posted = volumes.discard(**self.by, container=container, **self.moment(data))
-        return Done(posted_out(posted, [container.pk]))
+        return Done(posted_out(posted, [container.pk], self.today))
 
 
 class EntryReversals(LabView):
@@ -244,8 +247,10 @@ class EntryReversals(LabView):
             raise Http404
 
         def work(data: Any) -> Done:
-            posted = reversal.reverse(**self.by, entry=found, reason=data.get("reason", ""))
+            may_loosen = self.caller.may("safety.loosen")
+            reason = data.get("reason", "")
+            posted = reversal.reverse(**self.by, entry=found, reason=reason, may_loosen=may_loosen)
             touched = Container.objects.filter(Q(place_id__in=places)).values_list("id", flat=True)
-            return Done(posted_out(posted, touched))
+            return Done(posted_out(posted, touched, self.today))
 
         return self.write(work)

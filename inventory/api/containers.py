@@ -30,8 +30,7 @@ from inventory.api.shapes import ContainerDetailShape, ContainerShape, LotDetail
 from inventory.models import Container, Lot, LotParent
 from inventory.rules.errors import InputError
 from inventory.selectors.shelf import Sort, containers_listed
-from inventory.services import safety
-from inventory.services.containers import ATMOSPHERES, ContainerFacts, LotFacts, empty_add, receive
+from inventory.services.containers import ATMOSPHERES, CLOSURES, ContainerFacts, LotFacts, empty_add, receive
 from inventory.services.corrections import correct, discard_undo
 from inventory.services.readings import lock_containers
 
@@ -62,8 +61,8 @@ LOT_NAMES = (
     "origin", "maker", "maker_lot", "expiry_on", "inhibited", "inhibitor", "inhibitor_ppm", "assay",
     "made_on",
 )  # fmt: skip
-CORRECTED = ("received_on", "opened_on", "material", "atmosphere", "note")
-CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "note")
+CORRECTED = ("received_on", "opened_on", "material", "atmosphere", "closure", "note")
+CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "closure", "note")
 
 
 class Receive(Body):
@@ -83,6 +82,7 @@ class Receive(Body):
     opened = serializers.ChoiceField(Container.Opened.values, required=False)
     opened_on = DayField(required=False)
     atmosphere = serializers.ChoiceField(ATMOSPHERES, required=False)
+    closure = serializers.ChoiceField(CLOSURES, required=False)
     note = NoteField()
     origin = serializers.ChoiceField([o for o in Lot.Origin.values if o != Lot.Origin.BLEND], required=False)
     maker = NoteField(max_length=120)
@@ -134,7 +134,7 @@ class Containers(LabView):
     def _receive(self, data: Any) -> Done:
         made = self._filled(data) if _is_filled(data) else empty_add(**self.by, facts=self._facts(data))
         container = container_at(self.caller, str(made.pk))
-        body = container_detail(container, safety.due_of(container))
+        body = container_detail(container, self.today)
         return Done(body, headers={"Location": f"{self.request.path}{container.pk}/"})
 
     def _facts(self, data: Any) -> ContainerFacts:
@@ -180,6 +180,7 @@ class Correction(Body):
     opened_on = DayField(required=False, allow_null=True, help_text="Only of one recorded as opened.")
     material = NoteField(max_length=40)
     atmosphere = serializers.ChoiceField(ATMOSPHERES, required=False)
+    closure = serializers.ChoiceField(CLOSURES, required=False)
     note = NoteField()
     discarded = FlagField(required=False, help_text="false: it was empty and was discarded by mistake.")
     reason = NoteField(max_length=500, help_text="Needed with capacity, a date, or a discard taken back.")
@@ -196,8 +197,8 @@ class ContainerDetail(LabView):
             "Correct what is recorded of a container",
             body=Correction,
             tagged=True,
-            words="A date that makes the next test later needs `safety.loosen` too. One that was discarded "
-            "with content comes back by the reversal of that entry.",
+            words="What makes the next test later or a verdict milder needs `safety.loosen` too. One that "
+            "was discarded with content comes back by the reversal of that entry.",
         ),
     }
 
@@ -207,7 +208,7 @@ class ContainerDetail(LabView):
 
     def _shown(self, ref: str) -> dict[str, Any]:
         found = container_at(self.caller, ref)
-        return container_detail(found, safety.due_of(found))
+        return container_detail(found, self.today)
 
     def patch(self, request: Any, lab: str, container: str) -> HttpResponse:
         found = container_at(self.caller, container)

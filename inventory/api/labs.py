@@ -24,7 +24,6 @@ from inventory.api.shapes import (
     LocationShape,
     MemberShape,
     MeShape,
-    PolicyShape,
     TokenMadeShape,
     TokenShape,
 )
@@ -355,27 +354,3 @@ class Locations(LabView):
             return Done(location_out((made.pk, made.name, made.kind, made.parent_id)))
 
         return self.write(work)
-
-
-class Policies(LabView):
-    """Retest policies: shipped ones and the lab's own."""
-
-    contracts = {
-        "GET": Contract("lab.read", PolicyShape, "Retest policies", params=paging(BY_ID), paged=True),
-    }
-
-    def get(self, request: Any, lab: str) -> HttpResponse:
-        given, own = self.query, self.caller.lab
-        rows = Policy.objects.filter(Q(lab=None) | Q(lab=own))
-
-        def shape(row: Any) -> dict[str, Any]:
-            pk, key, name, source, body, lab_id = row
-            shipped, in_use = lab_id is None, pk == own.policy_id
-            named = {"id": str(pk), "key": key, "name": name, "source": source}
-            return {**named, "shipped": shipped, "in_use": in_use, "body": body}
-
-        keys = BY_ID[given.get("ordering", "id")]
-        columns = ("id", "key", "name", "source", "body", "lab_id")
-        return self.listing(
-            page(request._request, rows, keys=keys, columns=columns, given=given, shape=shape)
-        )

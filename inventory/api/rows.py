@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from inventory.api.quantities import mass_out, millilitres, volume_out
 from inventory.models import Container, Lot, Solvent
 from inventory.rules.retest import Due
+from inventory.rules.verdict import Verdict
 from inventory.selectors import shelf
 from inventory.selectors.loosening import loosened
+from inventory.services.facts import containers_with
+from inventory.services.verdicts import judged, verdicts_of_many
 
 Row = Sequence[Any]
 
@@ -76,8 +80,33 @@ def containers_now(ids: Iterable[int]) -> list[dict[str, Any]]:
     return [container_now(row) for row in shelf.containers_now(list(ids))]
 
 
-def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
-    """Everything about one container, with the reasons behind its next test."""
+def spoken_against(ids: Iterable[int], today: date) -> list[dict[str, Any]]:
+    """Of containers from which nothing may be taken as it is, the verdict on drawing with its reasons."""
+    doubtful = shelf.not_drawable(list(ids), today)
+    if not doubtful:
+        return []
+    containers = containers_with(doubtful)
+    found = verdicts_of_many(containers, today)
+    return [_against(c, found[c.pk]["draw"]) for c in containers if found[c.pk]["draw"].level != "use"]
+
+
+def _against(container: Container, verdict: Verdict) -> dict[str, Any]:
+    return {
+        "container": {"id": str(container.pk), "code": container.code},
+        "use": verdict.use,
+        "level": verdict.level,
+        "words": verdict.words,
+        "reasons": [
+            {"code": r.code, "words": r.words, "source": r.source}
+            for r in verdict.reasons
+            if r.level != "use"
+        ],
+    }
+
+
+def container_detail(container: Container, today: date) -> dict[str, Any]:
+    """Everything about one container, with the reasons behind its next test and today's verdicts."""
+    due, verdicts = judged(container, today)
     row = shelf.containers_listed(lab=container.lab, given={"id": container.pk}, limit=1)[0]
     return {
         **container_out(row),
@@ -85,6 +114,13 @@ def container_detail(container: Container, due: Due | None) -> dict[str, Any]:
         "tare": mass_out(container.tare_mg),
         "material": container.material,
         "atmosphere": container.atmosphere,
+        "closure": container.closure,
+        "quarantined_at": container.quarantined_at,
+        "quarantine_reason": container.quarantine_reason,
+        "dispose_on": container.dispose_on,
+        "expires_on": container.expires_on,
+        "untested_since": container.untested_since,
+        "verdicts": {use: verdict.level for use, verdict in verdicts.items()},
         "note": container.note,
         "place": str(container.place_id),
         "counting_began_at": container.counting_began_at,
@@ -121,6 +157,7 @@ def lot_out(lot: Lot) -> dict[str, Any]:
         "inhibitor_ppm": decimal_text(lot.inhibitor_ppm),
         "assay": lot.assay,
         "made_on": lot.made_on,
+        "topped_up_on": lot.topped_up_on,
         "times_distilled": lot.times_distilled,
         "created_at": lot.created_at,
         "note": lot.note,
@@ -177,33 +214,6 @@ def movement_out(row: Row) -> dict[str, Any]:
         "reversal_of": id_or_none(reversal_of),
         "reversed_by": id_or_none(reversed_by),
         "note": note,
-    }
-
-
-TEST_COLUMNS = (
-    "id", "container_id", "container__code", "lot_id", "method", "lower_ug_per_l", "upper_ug_per_l",
-    "as_entered", "tested_on", "actor__username", "recorded_at", "withdraws_id", "withdrawn_by__id", "note",
-)  # fmt: skip
-
-
-def test_out(row: Row) -> dict[str, Any]:
-    """One row of `TEST_COLUMNS`."""
-    found = dict(zip(TEST_COLUMNS, row, strict=True))
-    upper = found["upper_ug_per_l"]
-    return {
-        "id": str(found["id"]),
-        "container": {"id": str(found["container_id"]), "code": found["container__code"]},
-        "lot": str(found["lot_id"]),
-        "method": found["method"],
-        "lower_mg_per_l": millilitres(found["lower_ug_per_l"]),
-        "upper_mg_per_l": None if upper is None else millilitres(upper),
-        "as_entered": found["as_entered"],
-        "tested_on": found["tested_on"],
-        "actor": found["actor__username"],
-        "recorded_at": found["recorded_at"],
-        "withdraws": id_or_none(found["withdraws_id"]),
-        "withdrawn_by": id_or_none(found["withdrawn_by__id"]),
-        "note": found["note"],
     }
 
 

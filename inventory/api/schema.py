@@ -41,6 +41,10 @@ PATH_SCHEMAS: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "solvent": ({"type": "string", "pattern": "^[-a-zA-Z0-9_]{1,80}$"}, "The id or the key."),
     "entry": ({"type": "string", "format": "uuid"}, "The entry that its movements share."),
+    "policy": (
+        {"type": "string", "pattern": "^[a-z0-9]+(-[a-z0-9]+)*$", "maxLength": 60},
+        "The policy's key.",
+    ),
     "prefix": ({"type": "string", "pattern": "^[a-zA-Z0-9]{1,16}$"}, "The token's id."),
 }
 ID_SCHEMA: dict[str, Any] = {"type": "string", "pattern": "^[0-9]{1,18}$"}

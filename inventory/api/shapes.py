@@ -9,6 +9,7 @@ from rest_framework import serializers
 
 from inventory.models import BOUNDARIES, Container, Lot, PlaceKind, Solvent
 from inventory.models.solvents import PEROXIDE_CLASSES
+from inventory.rules.levels import LEVELS, USES
 from inventory.rules.roles import ROLES, SCOPES
 
 Shape = serializers.Serializer[Any]
@@ -132,14 +133,6 @@ class TokenMadeShape(TokenShape):
     )
 
 
-class PolicyShape(PolicyRefShape):
-    id = Id()
-    source = text()
-    shipped = serializers.BooleanField()
-    in_use = serializers.BooleanField()
-    body = Free()
-
-
 class LocationShape(Shape):
     id = Id()
     name = text()
@@ -247,6 +240,8 @@ class StandingShape(Shape):
     next_test_due_on = on()
     due_code = text()
     worst_sign = text()
+    dispose_on = serializers.DateField(allow_null=True, required=False)
+    levels = Free(required=False, help_text="Verdict for each use.")
 
 
 class LoosenedShape(Shape):
@@ -260,11 +255,23 @@ class LoosenedShape(Shape):
         return {**super().get_fields(), "from": StandingShape()}
 
 
+class VerdictLevelsShape(Shape):
+    def get_fields(self) -> dict[str, Any]:
+        return {use: serializers.ChoiceField(LEVELS) for use in USES}
+
+
 class ContainerDetailShape(ContainerShape):
     lot = LotShape(allow_null=True)  # type: ignore[assignment]
     tare = QuantityShape(allow_null=True)
     material = text()
     atmosphere = text()
+    closure = text()
+    quarantined_at = at(null=True)
+    quarantine_reason = text()
+    dispose_on = on()
+    expires_on = on()
+    untested_since = on()
+    verdicts = VerdictLevelsShape(help_text="Today's verdict for each use; reasons under verdicts/.")
     note = text()
     place = Id()
     counting_began_at = at()
@@ -307,12 +314,21 @@ class ContainerNowShape(ContainerRefShape):
     version = serializers.IntegerField()
 
 
+class AgainstShape(Shape):
+    container = ContainerRefShape()
+    use = serializers.ChoiceField(USES)
+    level = serializers.ChoiceField(LEVELS)
+    words = text()
+    reasons = ReasonShape(many=True)
+
+
 class PostedShape(Shape):
     """What was booked; containers: each one touched, as it stands now."""
 
     entry = serializers.UUIDField(allow_null=True)
     movements = serializers.ListField(child=Id())
     containers = ContainerNowShape(many=True)
+    verdicts = AgainstShape(many=True, help_text="Of each of them from which nothing may be taken as it is.")
 
 
 class CountedShape(PostedShape):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -22,17 +23,34 @@ class PolicyInUse:
     by: str = ""
     at: datetime | None = None
     reason: str = ""
+    loosened: Sequence[Mapping[str, Any]] = ()
 
 
 def policy_in_use(lab: Lab) -> PolicyInUse:
-    """The policy with its source and, unless it is the shipped cautious default, who set it and why."""
+    """The policy with its source and, unless it is the shipped cautious default, who set it and why.
+
+    loosened: as `policy_loosenings`.
+    """
     policy = lab.policy
     is_default = policy.lab_id is None and policy.key == DEFAULT_POLICY_KEY
+    known: dict[str, Any] = {"name": policy.name, "source": policy.source, "is_default": is_default}
     chosen = None if is_default else _chosen(lab)
-    if chosen is None:
-        return PolicyInUse(policy.name, policy.source, is_default)
-    reason = str(chosen.data.get("reason", ""))
-    return PolicyInUse(policy.name, policy.source, is_default, chosen.actor.display_name, chosen.at, reason)
+    if chosen is not None:
+        known |= {"by": chosen.actor.display_name, "at": chosen.at}
+        known["reason"] = str(chosen.data.get("reason", ""))
+    return PolicyInUse(**known, loosened=() if is_default else policy_loosenings(lab, policy.key))
+
+
+def policy_loosenings(lab: Lab, key: str) -> list[dict[str, Any]]:
+    """When the lab's rules got looser by choosing or changing this policy: newest first, with each way."""
+    own = Event.objects.select_related("actor").filter(
+        subject_kind="lab", subject_id=lab.pk, lab=lab, verb="policy-loosened", data__to=key
+    )
+    names = ("reason", "from", "to", "looser")
+    return [
+        {"at": event.at, "by": event.actor.display_name, **{name: event.data[name] for name in names}}
+        for event in own.order_by("-id")[:SHOWN_MAX]
+    ]
 
 
 def _chosen(lab: Lab) -> Event | None:

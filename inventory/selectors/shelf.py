@@ -111,6 +111,18 @@ def containers_now(ids: Sequence[int]) -> list[tuple[Any, ...]]:
         return list(cursor.fetchall())
 
 
+def not_drawable(ids: Sequence[int], today: date) -> list[int]:
+    """Of these, containers that held something and are not sure to be fit to draw from today, by id."""
+    marks = ", ".join(["%s"] * len(ids)) or "NULL"
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"SELECT id FROM inventory_container WHERE id IN ({marks}) AND lot_id IS NOT NULL "  # noqa: S608
+            "AND discarded_at IS NULL AND (drawable_until IS NULL OR drawable_until < %s) ORDER BY id",
+            [*ids, _adapted(today)],
+        )
+        return [row[0] for row in cursor.fetchall()]
+
+
 def _adapted(value: Any) -> Any:
     return connection.ops.adapt_datefield_value(value) if isinstance(value, date) else value
 

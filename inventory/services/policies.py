@@ -12,10 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime
 from itertools import islice
-from typing import Any
 
 from django.db import IntegrityError, transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from inventory.models import Container, Lab, Policy, User
 from inventory.rules import policy_data
@@ -62,7 +61,7 @@ def body_read(data: object) -> policy_data.Policy:
         raise InputError(field, error.code, error.detail, error.remedy) from error
 
 
-def policies_of(lab: Lab) -> Any:
+def policies_of(lab: Lab) -> QuerySet[Policy]:
     """Shipped policies and the lab's own."""
     return Policy.objects.filter(Q(lab=None) | Q(lab=lab))
 

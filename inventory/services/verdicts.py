@@ -8,6 +8,7 @@ from typing import Any
 
 from inventory.models import Container, Lab, User
 from inventory.rules.levels import USES, Level, Use
+from inventory.rules.retest import Due, next_test
 from inventory.rules.verdict import Verdict, VerdictReason, verdicts
 from inventory.services.events import record
 from inventory.services.facts import Gathered, containers_with, gathered
@@ -30,6 +31,14 @@ def verdicts_of_many(containers: Sequence[Container], today: date) -> dict[int, 
 def verdicts_of(container: Container, today: date) -> Mapping[Use, Verdict]:
     """The verdict for every use."""
     return verdicts_of_many([container], today)[container.pk]
+
+
+def judged(container: Container, today: date) -> tuple[Due | None, Mapping[Use, Verdict]]:
+    """The next test with its reasons, and the verdict for every use, from one look at the records."""
+    found = gathered([container])
+    facts = found.facts[container.pk]
+    due = None if facts is None else next_test(facts, found.policies[container.lab_id])
+    return due, verdicts_in(found, container, today)
 
 
 def verdicts_in(found: Gathered, container: Container, today: date) -> Mapping[Use, Verdict]:

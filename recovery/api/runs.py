@@ -157,7 +157,7 @@ class RunView(LabView):
         return self.caller.by_id(Run.objects.select_related("lab"), ref)
 
     def booked(self, run: Run, posted: Any, touched: Iterable[int]) -> Done:
-        return Done({**posted_out(posted, touched), "run": run_shown(run.pk)})
+        return Done({**posted_out(posted, touched, self.today), "run": run_shown(run.pk)})
 
 
 class RunDetail(RunView):

@@ -9,7 +9,7 @@ from typing import Any
 from django.utils import timezone
 
 from inventory.models import Alert
-from inventory.services import places, reagents, safety, stock_levels, treatments, volumes
+from inventory.services import places, policies, reagents, safety, stock_levels, treatments, volumes
 from inventory.services.catalogue import solvent_add
 from inventory.services.sweep import sweep
 from recovery.services import runs
@@ -42,6 +42,8 @@ def planted() -> Seed:
     test = safety.test_record(**by, container=bottle, reading="<1", method="strip-25", tested_on=now.date())
     sign = safety.observe(**by, container=bottle, sign="cloudy")
     own = solvent_add(**by, cas="110-02-1")
+    cautious = policies.copy_of(lab.lab.policy, "club-rules", "Rules of the club")
+    kept = policies.policy_add(**by, body=cautious, copied_from=lab.lab.policy.key)
     solution = reagents.reagent_add(**by, method="iodometric-titration", name="thiosulfate")
     ether = stocked(lab, "diethyl-ether", code="B-4", now=now, received_on=now.date())
     treated = treatments.inhibitor_add(**by, container=ether, inhibitor="BHT", mass_ug=90_000)
@@ -61,6 +63,7 @@ def planted() -> Seed:
         "sign": str(sign.pk),
         "reagent": str(solution.pk),
         "treatment": str(treated.pk),
+        "policy": kept.key,
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
     return Seed(lab, names)
