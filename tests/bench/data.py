@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterable, Mapping
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 from django.core.management.color import no_style
@@ -11,7 +11,7 @@ from django.db import connection
 from django.db.models import Max, Model
 
 from inventory.models import Container, Flow, Lab, Movement, Place, PlaceKind, User
-from inventory.services import volumes
+from inventory.services import safety, volumes
 from tests import factories
 from tests.factories import Club
 
@@ -65,6 +65,21 @@ def copy_row(model: type[Model], pk: int, count: int, extra: str = "", **changes
 
 def new_uuid() -> str:
     return "lower(hex(randomblob(16)))" if connection.vendor == "sqlite" else "gen_random_uuid()"
+
+
+def tested_bottles(club: Club, opened: Mapping[str, date]) -> dict[str, Container]:
+    """One ether for each name, opened on its day and tested then, so that only its retest ever falls due."""
+    made = {}
+    for name, day in opened.items():
+        bottle = factories.stocked(
+            club, "diethyl-ether", "900 mL", received_on=day, opened_on=day, code=f"{name}-0"
+        )
+        safety.test_record(
+            lab=club.lab, actor=club.steward, now=NOW, container=bottle, reading="<1", method="strip-25",
+            tested_on=day,
+        )  # fmt: skip
+        made[name] = factories.fresh(bottle)
+    return made
 
 
 def copy_bottles(bottle: Container, count: int, prefix: str) -> None:

@@ -10,7 +10,6 @@ from django.db import connection
 from inventory.models import Alert, Container
 from inventory.services import sweep as service
 from inventory.services.watches import CONTAINER_WATCHES, Watch
-from tests import factories
 from tests.bench import data
 from tests.bench.raw import Raw
 from tests.bench.results import Result, ours_at_most, ratio_at_most
@@ -32,12 +31,7 @@ ALERT = (
 
 def measure(size: str) -> list[Result]:
     club = data.the_club()
-    kinds = {
-        name: factories.stocked(
-            club, "diethyl-ether", "900 mL", received_on=day, opened_on=day, code=f"{name}-0"
-        )
-        for name, day in OPENED.items()
-    }
+    kinds = data.tested_bottles(club, OPENED)
     results, made = [], dict.fromkeys(kinds, 1)
     for count in SIZES[size]:
         wanted = {"due": count // SHARE_DUE, "not": count - count // SHARE_DUE}
@@ -122,7 +116,7 @@ def values(raw: Raw, now: datetime) -> tuple[Any, Any]:
 
 def empty() -> None:
     data.execute(
-        "DELETE FROM inventory_alert" if connection.vendor == "sqlite" else "TRUNCATE inventory_alert"
+        "DELETE FROM inventory_alert" if connection.vendor == "sqlite" else "TRUNCATE inventory_alert CASCADE"
     )
 
 

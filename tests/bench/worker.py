@@ -11,6 +11,8 @@ import django
 #: names on the command line, and the modules that measure
 MEASURES = {
     "sweep": "sweep",
+    "labs": "many_labs",
+    "deliveries": "deliveries",
     "ledger": "ledger",
     "draw": "draw",
     "http": "http",
