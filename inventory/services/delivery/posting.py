@@ -117,6 +117,8 @@ def _exchange(
         connection.request("POST", path, body=body, headers=dict(headers))
         # The status says it all; the body is not read, however long it is.
         answer = connection.getresponse()
+        if clock.finished.is_set():  # the cut made an end of headers that had none
+            raise TimeoutError
         return Reply(answer.status, _wait(answer.headers.get("Retry-After", "")))
     except (OSError, http.client.HTTPException, ValueError) as error:
         raise Unreachable(_words(error, clock)) from error
