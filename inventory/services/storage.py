@@ -211,6 +211,8 @@ def _totals(
     """Limits on an amount that the arrivals count in and that are exceeded now."""
     asked = {one.limit.id: one for one in limits if any(_counts(one.limit, arrival) for arrival in arrivals)}
     used = look.used_ul(lab=lab, limits=list(asked))
+    # Out of a cabinet into its room: there it begins to count, though the room is the same.
+    taken_out = Location.objects.filter(pk__in=before, kind="cabinet").exists() if asked and before else False
     found = []
     for pk, one in asked.items():
         limit, held_ul = one.limit, used.get(pk, 0)
@@ -221,7 +223,7 @@ def _totals(
             f"{litres(held_ul - limit.limit_ul)} too much."
         )
         warning = StorageWarning("over-limit", words, limit.effect, pk, limit.code, limit.source)
-        found.append(_Found(warning, one.location_id not in before))
+        found.append(_Found(warning, one.location_id not in before or (limit.outside_cabinets and taken_out)))
     return found
 
 
