@@ -15,7 +15,7 @@ from inventory.services import jobs
 from inventory.services.sweep import sweep
 
 PART = "sweep-part"
-# Measured: below this a part costs less than the journey of its job.
+# Our choice: a part small enough to be over well before its slot, large enough not to be lost in its journey.
 LABS_PER_PART = 50
 Range = tuple[int, int]
 
