@@ -1,7 +1,7 @@
 """What opens an alert: the table of rules, as data, with how long each may wait and when it goes further up.
 
 A container has at most one of the rules on its retest: one that names why a test is needed at once, else one
-on its date. The day a test falls due still counts as "due soon"; from the next day on it is overdue. The same
+on its date, else that it was never tested. The day a test falls due still counts as "due soon"; from the next day on it is overdue. The same
 holds of the last day it may be kept, of the maker's expiry and of the day that waste is to be collected by.
 """
 
@@ -60,7 +60,6 @@ MAXIMUM_AGE = AlertRule(
     "maximum-age", "It may be kept no longer by the lab's policy: have it disposed of.", 4
 )
 EXPIRED = AlertRule("expired", "The maker's expiry has passed.", 5)
-NEVER_TESTED = AlertRule("never-tested", "A peroxide former, open for long and never tested.", 5)
 RETEST_OVERDUE = AlertRule("retest-overdue", "The day of its peroxide test has passed.", 7)
 FORECAST_SOONER = AlertRule(
     "forecast-sooner",
@@ -68,6 +67,7 @@ FORECAST_SOONER = AlertRule(
     7,
 )
 QUARANTINED_LONG = AlertRule("quarantined-long", "In quarantine for long: decide what becomes of it.", 7)
+NEVER_TESTED = AlertRule("never-tested", "A peroxide former, open for long and never tested.", 8)
 RETEST_DUE_SOON = AlertRule("retest-due-soon", "Its peroxide test is due today or soon.", 9)
 MAXIMUM_AGE_SOON = AlertRule("maximum-age-soon", "The last day it may be kept is today or soon.", 9)
 EXPIRY_SOON = AlertRule("expiry-soon", "The maker's expiry is today or soon.", 9)
@@ -99,10 +99,10 @@ CONTAINER_RULES = (
     NO_RULE,
     MAXIMUM_AGE,
     EXPIRED,
-    NEVER_TESTED,
     RETEST_OVERDUE,
     FORECAST_SOONER,
     QUARANTINED_LONG,
+    NEVER_TESTED,
     COUNT_DIFFERENCE,
     RETEST_DUE_SOON,
     MAXIMUM_AGE_SOON,

@@ -26,8 +26,8 @@ _CATEGORY = (
     "ELSE 'IA' END END"
 )
 # Without LIKE, whose percent signs would be taken for parameters.
-_COUNTS = f"(l.categories = '' OR REPLACE(l.categories, ',' || {_CATEGORY} || ',', '') <> l.categories)"
-_OUTSIDE = (
+COUNTS_SQL = f"(l.categories = '' OR REPLACE(l.categories, ',' || {_CATEGORY} || ',', '') <> l.categories)"
+OUTSIDE_SQL = (
     "(NOT l.outside_cabinets OR NOT EXISTS (SELECT 1 FROM inventory_locationpath q "
     "JOIN inventory_location k ON k.id = q.ancestor_id "
     "WHERE q.descendant_id = p.descendant_id AND k.kind = 'cabinet'))"
@@ -40,16 +40,16 @@ USE_SQL = (
     "JOIN inventory_container c ON c.location_id = p.descendant_id "
     "JOIN inventory_lot t ON t.id = c.lot_id JOIN inventory_solvent s ON s.id = t.solvent_id "
     "WHERE l.ended_at IS NULL AND l.measure = 'total' AND c.discarded_at IS NULL AND c.volume_ul > 0 "
-    f"AND {_COUNTS} AND {_OUTSIDE} "
+    f"AND {COUNTS_SQL} AND {OUTSIDE_SQL} "
     "UNION ALL "
     "SELECT l.id, l.lab_id, w.volume_ul FROM inventory_storagelimit l "
     "JOIN inventory_locationpath p ON p.ancestor_id = l.location_id "
     "JOIN inventory_wastecontainer w ON w.location_id = p.descendant_id "
     "WHERE l.ended_at IS NULL AND l.measure IN ('total', 'waste') AND w.collected_at IS NULL "
-    f"AND w.volume_ul > 0 AND {_OUTSIDE} AND (l.measure = 'waste' OR EXISTS ("
+    f"AND w.volume_ul > 0 AND {OUTSIDE_SQL} AND (l.measure = 'waste' OR EXISTS ("
     "  SELECT 1 FROM inventory_movement m JOIN inventory_solvent s ON s.id = m.solvent_id "
     "  LEFT JOIN inventory_movement r ON r.reversal_of_id = m.id "
-    f"  WHERE m.destination_id = w.place_id AND m.reversal_of_id IS NULL AND r.id IS NULL AND {_COUNTS}))"
+    f"  WHERE m.destination_id = w.place_id AND m.reversal_of_id IS NULL AND r.id IS NULL AND {COUNTS_SQL}))"
 )
 
 

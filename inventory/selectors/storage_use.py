@@ -1,39 +1,30 @@
-"""What stands against a storage limit, in SQL of both databases: what `rules.storage` says, for the sweep.
+"""Whether a storage limit is exceeded, in SQL of both databases, for the sweep. `s` is the limit's row.
 
-Of a limit `s`, a container `c` and the solvent `v` in it. What is not known counts as the worst: a category
-that the scheme does not know is its most dangerous one, a material that is none of the table's falls under
-every limit.
+What counts is what counts in `selectors.storage`. A container whose material is none of the table's words falls
+under the limits for every material here, which tells of one too many rather than of one too few.
 """
 
 from __future__ import annotations
 
-from inventory.rules.storage import CATEGORIES, MATERIALS, NOT_FLAMMABLE
+from inventory.rules.storage import MATERIALS
+from inventory.selectors.storage import COUNTS_SQL, OUTSIDE_SQL, USE_SQL
 
-
-def _words(values: tuple[str, ...]) -> str:
-    return "(" + ", ".join(f"'{value}'" for value in values) + ")"
-
-
-def _category(scheme: str, column: str) -> str:
-    known = CATEGORIES[scheme]
-    return f"CASE WHEN {column} IN {_words((*known, NOT_FLAMMABLE))} THEN {column} ELSE '{known[0]}' END"
-
-
-_CATEGORY = (
-    f"CASE s.scheme WHEN 'ghs' THEN {_category('ghs', 'v.ghs_category')} "
-    f"ELSE {_category('nfpa30', 'v.nfpa30_class')} END"
+_KNOWN = "(" + ", ".join(f"'{material}'" for material in MATERIALS) + ")"
+_MATERIAL = (
+    f"(l.materials = '' OR c.material NOT IN {_KNOWN} "
+    "OR REPLACE(l.materials, ',' || c.material || ',', '') <> l.materials)"
 )
-# % is doubled: the statement has parameters.
-_COUNTS = (
-    f"(s.categories = '' OR s.categories LIKE '%%,' || {_CATEGORY} || ',%%') "
-    f"AND (s.materials = '' OR c.material NOT IN {_words(MATERIALS)} "
-    "OR s.materials LIKE '%%,' || c.material || ',%%')"
+# For each limit on the size of one container, those that are larger than it allows.
+_LARGER = (
+    "SELECT l.id AS limit_id FROM inventory_storagelimit l "  # noqa: S608
+    "JOIN inventory_locationpath p ON p.ancestor_id = l.location_id "
+    "JOIN inventory_container c ON c.location_id = p.descendant_id "
+    "JOIN inventory_lot t ON t.id = c.lot_id JOIN inventory_solvent s ON s.id = t.solvent_id "
+    "WHERE l.ended_at IS NULL AND l.measure = 'container' AND c.discarded_at IS NULL AND c.volume_ul > 0 "
+    f"AND c.capacity_ul > l.limit_ul AND {COUNTS_SQL} AND {OUTSIDE_SQL} AND {_MATERIAL}"
 )
-# CROSS JOIN makes SQLite start from what lies in the location, not from all containers.
-_STANDING = (
-    "FROM inventory_locationpath AS p CROSS JOIN inventory_container AS c "
-    "LEFT JOIN inventory_lot AS o ON o.id = c.lot_id LEFT JOIN inventory_solvent AS v ON v.id = o.solvent_id "
-    "WHERE p.ancestor_id = s.location_id AND c.location_id = p.descendant_id AND c.discarded_at IS NULL"
+_STANDING = f"SELECT SUM(u.volume_ul) FROM ({USE_SQL}) AS u WHERE u.limit_id = s.id"  # noqa: S608
+OVER_SQL = (
+    f"CASE s.measure WHEN 'container' THEN EXISTS (SELECT 1 FROM ({_LARGER}) AS u WHERE u.limit_id = s.id) "  # noqa: S608
+    f"ELSE COALESCE(({_STANDING}), 0) > s.limit_ul END"
 )
-STANDING_SQL = f"COALESCE((SELECT SUM(c.volume_ul) {_STANDING} AND {_COUNTS}), 0)"
-LARGER_SQL = f"EXISTS (SELECT 1 {_STANDING} AND c.capacity_ul > s.limit_ul AND {_COUNTS})"

@@ -13,7 +13,7 @@ from datetime import timedelta
 from inventory.rules import alerts
 from inventory.rules.alerts import OWN_CODES, AlertRule
 from inventory.selectors.stock_levels import fit_sql
-from inventory.selectors.storage_use import LARGER_SQL, STANDING_SQL
+from inventory.selectors.storage_use import OVER_SQL
 
 __all__ = [
     "CONTAINER",
@@ -117,6 +117,7 @@ CONTAINER = Subject(
         (_EXPIRY, "expiry date corrected"),
         (f"{_AGE} AND s.dispose_on = s.expires_on", "the maker's expiry took its place"),
         (f"NOT ({_AGE}) AND {_OWN}", "another reason took its place"),
+        (f"{_rule_is(alerts.NEVER_TESTED)} AND s.next_test_due <= d.soon", "became due"),
         (f"{_rule_is(alerts.RETEST_DUE_SOON)} AND s.next_test_due < d.today", "became overdue"),
         (f"EXISTS (SELECT 1 {_TESTS} AND COALESCE(t.withdraws_id, 0) = 0)", "tested"),
         (f"EXISTS (SELECT 1 {_TESTS} AND t.withdraws_id > 0)", "test withdrawn"),
@@ -174,7 +175,8 @@ CONTAINER_WATCHES: tuple[Watch, ...] = (
         alerts.NEVER_TESTED,
         CONTAINER,
         f"{_LIVE} AND s.untested_since IS NOT NULL AND s.untested_since < %(last_untested_before)s",
-        f"NOT ({_OWN}) AND s.untested_since < d.untested_before",
+        f"NOT ({_OWN}) AND s.untested_since < d.untested_before "
+        "AND (s.next_test_due IS NULL OR s.next_test_due > d.soon)",
         days={"untested_before": alerts.NEVER_TESTED_DAYS},
     ),
     Watch(
@@ -246,13 +248,6 @@ LIMIT = Subject(
     cures=(("s.ended_at IS NOT NULL", "limit ended"),),
     otherwise="within the limit again",
 )
-LIMIT_WATCHES = (
-    Watch(
-        alerts.OVER_LIMIT,
-        LIMIT,
-        "s.ended_at IS NULL",
-        f"CASE s.measure WHEN 'total' THEN {STANDING_SQL} > s.limit_ul ELSE {LARGER_SQL} END",
-    ),
-)
+LIMIT_WATCHES = (Watch(alerts.OVER_LIMIT, LIMIT, "s.ended_at IS NULL", OVER_SQL),)
 
 register(*CONTAINER_WATCHES, *REAGENT_WATCHES, *WASTE_WATCHES, *LEVEL_WATCHES, *LIMIT_WATCHES)
