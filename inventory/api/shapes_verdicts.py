@@ -43,8 +43,8 @@ class VerdictShape(Shape):
 
 
 class EmergencyShape(Shape):
+    words = text()
     contact = text()
-    text = text()
 
 
 class VerdictsShape(Shape):

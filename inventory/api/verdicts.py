@@ -34,7 +34,7 @@ def verdicts_out(
         "container": {"id": str(container.pk), "code": container.code},
         "on": today,
         "verdicts": [verdict_out(v) for v in found.values() if use in (None, v.use)],
-        "emergency": {"text": lab.emergency_text, "contact": lab.contact},
+        "emergency": {"words": lab.emergency_text, "contact": lab.contact},
         "local_code": CAUTIONS["local-code"],
     }
 

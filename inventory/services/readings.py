@@ -19,6 +19,8 @@ from django.db.models.functions import Coalesce
 
 from inventory.models import Container, Lot, LotParent, Movement, Observation, PeroxideTest, Treatment
 from inventory.rules.deciding import Held, Tested, Tests, lots_behind
+from inventory.rules.errors import InputError
+from inventory.rules.instruments import find_instrument
 from inventory.rules.peroxide import Reading
 from inventory.rules.reagent_life import expired_after_all
 
@@ -29,6 +31,7 @@ _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 NOT_MIXED_IN = ("receive", "count", "weigh")
 COUNTED = ("count", "weigh")
 # A count upwards beyond this many standard uncertainties is solvent that nobody recorded (GUM 6.3: k = 2).
+# Of one by eye, or by nobody knows what, none is small enough: its uncertainty may hide a refill.
 COVERAGE = 2
 # Signs that tell of the liquid, and so go where it goes; a cap and a label stay with their bottle.
 LIQUID_SIGNS = (
@@ -39,18 +42,23 @@ _TESTED = (
     "reagent_expired", "reagent__use_by_on", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
 )  # fmt: skip
 
+_INFLOW = (
+    "destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul", "as_entered",
+)  # fmt: skip
+
 
 @dataclass(frozen=True)
 class Records:
     """All that is recorded of some containers, their lots and the lots behind those.
 
     signs: of each container, its own and those that came with the liquid. treated: lot → the last day on
-    which peroxides were taken out of some of it.
+    which peroxides were taken out of some of it. unknown: lots of which nobody knows where they came from.
     """
 
     tests: Tests = field(default_factory=Tests)
     signs: Mapping[int, frozenset[str]] = field(default_factory=dict)
     treated: Mapping[int, date] = field(default_factory=dict)
+    unknown: frozenset[int] = frozenset()
 
     def lots_behind(self, lot_id: int) -> set[int]:
         """The lot and all that were blended into it."""
@@ -60,7 +68,7 @@ class Records:
 def reading_of(test: PeroxideTest) -> Reading:
     """The stored interval in mg/L, dated as the test is."""
     recorded_on = test.recorded_at.astimezone(ZoneInfo(test.lab.time_zone)).date()
-    use_by_on = test.reagent and test.reagent.use_by_on
+    use_by_on = None if test.reagent is None else test.reagent.use_by_on
     expired = expired_after_all(test.reagent_expired, use_by_on, test.tested_on, recorded_on=recorded_on)
     return _reading(test.lower_ug_per_l, test.upper_ug_per_l, test.method, test.tested_on, expired)
 
@@ -99,6 +107,7 @@ def records_of(containers: Sequence[Container]) -> Records:
         tests=Tests.of(_tests(ids, lots, zones), parents),
         signs=_signs(containers, lots, behind),
         treated=_treated(lots),
+        unknown=_of_unknown_origin({part for some in parents.values() for part in some}),
     )
 
 
@@ -159,15 +168,25 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
         .filter(destination_id__in=places, happened_at__gte=min(start for start, _ in starts.values()))
         .filter(reverses=0, reversed_by=None)
         .exclude(kind="receive")
-        .values_list("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
+        .values_list(*_INFLOW)
     )
     found = set()
-    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul in rows:
+    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:
         held, (start, end) = places[place_id], starts[place_id]
         later = happened_at >= end or (happened_at >= start and recorded_at > own[held.pk].recorded_at)
-        if later and (kind not in COUNTED or volume_ul > COVERAGE * u_volume_ul):
+        noise_ul = COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered) else 0
+        if later and volume_ul > noise_ul:
             found.add(held.pk)
     return found
+
+
+def _was_measured(as_entered: Mapping[str, Any]) -> bool:
+    """Whether a count was made with an instrument, not by eye."""
+    try:
+        instrument = find_instrument(as_entered.get("instrument"), field="instrument")
+    except InputError:
+        return False
+    return instrument.kind != "estimate"
 
 
 def _day_of_test(test: Tested, container: Container) -> tuple[datetime, datetime]:
@@ -241,6 +260,13 @@ class _Poured:
                     frontier.append((source_id, at))
                     found |= {sign for sign, seen_at in self._on.get(source_id, ()) if seen_at <= at}
         return found
+
+
+def _of_unknown_origin(lots: Collection[int]) -> frozenset[int]:
+    if not lots:
+        return frozenset()
+    rows = Lot.objects.filter(pk__in=lots, origin=Lot.Origin.NOT_KNOWN)
+    return frozenset(rows.values_list("pk", flat=True))
 
 
 def _treated(lots: Collection[int]) -> dict[int, date]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rest_framework import serializers
 
 from inventory.api.shapes import ContainerRefShape, Id, Number, QuantityShape, Shape, at, text
+from inventory.api.shapes_verdicts import CautionShape, EmergencyShape
 from inventory.rules.levels import LEVELS
 
 
@@ -55,16 +56,6 @@ class ClearanceShape(Shape):
     override_reason = text()
     actor = text()
     recorded_at = at()
-
-
-class CautionShape(Shape):
-    code = text()
-    words = text()
-
-
-class EmergencyShape(Shape):
-    words = text()
-    contact = text()
 
 
 class ClearanceCheckShape(Shape):

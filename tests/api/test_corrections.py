@@ -109,7 +109,7 @@ def test_a_later_date_is_signed_and_shown(lab: Club, bottle: Container) -> None:
     seen = patch(Api(lab.supervisor), at(lab), body).json()
     assert seen["next_test_due_on"] == "2026-06-01"
     (told,) = seen["loosened"]
-    assert (told["by"], told["what"]) == (lab.supervisor.username, "Another date")
+    assert (told["by"], told["what"]) == (lab.supervisor.username, "A correction")
     assert told["reason"] == "misread 1 as 2"
     assert (told["from"]["next_test_due_on"], told["to"]["next_test_due_on"]) == ("2026-05-10", "2026-06-01")
 

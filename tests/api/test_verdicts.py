@@ -44,7 +44,7 @@ def test_every_use_with_its_reasons_and_whom_to_call(club: make.Club) -> None:
     assert [verdict["use"] for verdict in body["verdicts"]] == USES
     # Any peroxide is treated before distilling (Iowa State pec/9), so one that is untested is not distilled.
     assert levels(api, club, bottle) == {**dict.fromkeys(USES, "use"), "distil": "test-first"}
-    assert body["emergency"] == {"text": "Ring 112.", "contact": ""}
+    assert body["emergency"] == {"words": "Ring 112.", "contact": ""}
     assert "local code" in body["local_code"]
     distil = body["verdicts"][1]
     assert (distil["allowed"], distil["words"]) == (False, "Test before use")
