@@ -130,7 +130,8 @@ def _facts(container: Container, records: Records, test: Tested | None) -> Conta
         signs=records.signs.get(container.pk, frozenset()),
         quarantined=container.quarantined_at is not None,
         density_20c_kg_m3=lot.solvent.density_20c_kg_m3,
-        origin_unknown=not_known,
+        # Poured together with something of known origin it is no better known.
+        origin_unknown=not_known or not records.unknown.isdisjoint(behind),
         topped_up_on=lot.topped_up_on,
         treated_on=max(treated, default=None),
         forecast_on=container.forecast_on,
