@@ -66,7 +66,8 @@ def test_what_a_source_does_not_publish_says_so() -> None:
     }
     for key, name in names.items():
         policy = POLICIES[key]
-        for row in (*policy.rules, *policy.levels, *policy.handling):
+        rows: list[Any] = [*policy.rules, *policy.levels, *policy.handling]
+        for row in rows:
             assert row.source.startswith((name, "Taken from the cautious default, because")), row
     assert all(row.source.startswith("Taken") for row in POLICIES["michigan-state"].rules)
 
