@@ -1,8 +1,9 @@
 """What opens an alert: the table of rules, as data, with how long each may wait and when it goes further up.
 
 A container has at most one of the rules on its retest: one that names why a test is needed at once, else one
-on its date, else that it was never tested. The day a test falls due still counts as "due soon"; from the next day on it is overdue. The same
-holds of the last day it may be kept, of the maker's expiry and of the day that waste is to be collected by.
+on its date, else that it was never tested. The day a test falls due still counts as "due soon"; from the next
+day on it is overdue. The same holds of the last day it may be kept, of the maker's expiry and of the day that
+waste is to be collected by.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Whether a storage limit is exceeded, in SQL of both databases, for the sweep. `s` is the limit's row.
 
-What counts is what counts in `selectors.storage`. A container whose material is none of the table's words falls
-under the limits for every material here, which tells of one too many rather than of one too few.
+What counts is what counts in `selectors.storage`. A container whose material is none of the table's words
+falls under the limits for every material here, which tells of one too many rather than of one too few.
 """
 
 from __future__ import annotations
