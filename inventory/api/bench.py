@@ -19,6 +19,8 @@ from inventory.api.lookup import container_at, container_in, location_in
 from inventory.api.quantities import volume_out
 from inventory.api.rows import containers_now, spoken_against
 from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
+from inventory.api.shapes_storage import PutAwayShape
+from inventory.api.storing import Overriding, override_of, warnings_out
 from inventory.models import Container, Movement
 from inventory.services import containers, reversal, volumes
 from inventory.services.counting import Counted
@@ -37,6 +39,7 @@ def posted_out(posted: Posted | None, touched: Iterable[int], today: date) -> di
         "movements": [] if posted is None else [str(pk) for pk in posted.movement_ids],
         "containers": containers_now(touched),
         "verdicts": spoken_against(touched, today),
+        "warnings": warnings_out(posted.warnings if posted else ()),
     }
 
 
@@ -49,7 +52,7 @@ class Draw(Body):
     note = NoteField()
 
 
-class PutBack(Body):
+class PutBack(Overriding):
     """Unused solvent comes back. `from`: where it was booked to when it was drawn."""
 
     volume = AmountField()
@@ -61,7 +64,7 @@ class PutBack(Body):
         return {**super().get_fields(), "from": came}
 
 
-class Pour(Body):
+class Pour(Overriding):
     """Into another container: all of it, or an amount."""
 
     into = RefField(help_text="Id or code of the other container.")
@@ -91,7 +94,7 @@ class Opening(Body):
     reason = NoteField(max_length=500, help_text="Needed where the next test becomes later by it.")
 
 
-class PutAway(Body):
+class PutAway(Overriding):
     location = RefField(help_text="Id or name of a location.")
 
 
@@ -139,7 +142,12 @@ class PutBacks(BenchView):
     def act(self, container: Container, data: Any) -> Done:
         end = volumes.bench_end(self.caller.lab, data.get("from", "unaccounted"), field="from")
         posted = volumes.put_back(
-            **self.by, container=container, amount=data["volume"], source=end, **self.moment(data)
+            **self.by,
+            container=container,
+            amount=data["volume"],
+            source=end,
+            override=override_of(self.caller, data),
+            **self.moment(data),
         )
         return Done(posted_out(posted, [container.pk], self.today))
 
@@ -150,7 +158,12 @@ class Pours(BenchView):
     def act(self, container: Container, data: Any) -> Done:
         into = container_in(self.caller, data["into"], "into")
         posted = volumes.pour(
-            **self.by, source=container, into=into, amount=data.get("volume"), **self.moment(data)
+            **self.by,
+            source=container,
+            into=into,
+            amount=data.get("volume"),
+            override=override_of(self.caller, data),
+            **self.moment(data),
         )
         return Done(posted_out(posted, [container.pk, into.pk], self.today))
 
@@ -213,13 +226,26 @@ class Openings(BenchView):
 
 class PutAways(BenchView):
     contracts = {
-        "POST": Contract("stock.move", ContainerNowShape, "Note where it stands", body=PutAway, status=201)
+        "POST": Contract(
+            "stock.move",
+            PutAwayShape,
+            "Note where it stands",
+            body=PutAway,
+            status=201,
+            words="What speaks against that place comes as a warning, or refuses it.",
+        )
     }
 
     def act(self, container: Container, data: Any) -> Done:
         place = location_in(self.caller, data["location"])
-        held = containers.put_away(container=container, actor=self.caller.user, now=self.now, location=place)
-        return Done(containers_now([held.pk])[0])
+        done = containers.put_away(
+            container=container,
+            actor=self.caller.user,
+            now=self.now,
+            location=place,
+            override=override_of(self.caller, data),
+        )
+        return Done({**containers_now([container.pk])[0], "warnings": warnings_out(done.warnings)})
 
 
 class Discards(BenchView):

@@ -27,12 +27,23 @@ from inventory.api.quantities import capacity_ul, tare_mg, volume_out
 from inventory.api.replies import check_if_match
 from inventory.api.rows import container_detail, container_out, lot_out
 from inventory.api.shapes import ContainerDetailShape, ContainerShape, LotDetailShape
+from inventory.api.shapes_storage import ContainerReceivedShape
+from inventory.api.storing import Overriding, override_of, warnings_out
 from inventory.models import Container, Lot, LotParent
 from inventory.rules.errors import InputError
 from inventory.selectors.shelf import Sort, containers_listed
-from inventory.services.containers import ATMOSPHERES, CLOSURES, ContainerFacts, LotFacts, empty_add, receive
+from inventory.services.containers import (
+    ATMOSPHERES,
+    CLOSURES,
+    ContainerFacts,
+    LotFacts,
+    Received,
+    empty_add,
+    receive,
+)
 from inventory.services.corrections import correct, discard_undo
 from inventory.services.readings import lock_containers
+from inventory.services.storage import Override
 
 ORDERINGS = orderings(
     id=Key("id", "int"),
@@ -65,7 +76,7 @@ CORRECTED = ("received_on", "opened_on", "material", "atmosphere", "closure", "n
 CONTAINER_NAMES = ("code", "material", "received_on", "opened", "opened_on", "atmosphere", "closure", "note")
 
 
-class Receive(Body):
+class Receive(Overriding):
     """A filled container and what is known of the lot in it. What is left out counts as not known.
 
     Without solvent and volume: an empty, clean one, of which only facts of the container itself are told.
@@ -103,7 +114,7 @@ class Containers(LabView):
         "GET": Contract("stock.read", ContainerShape, "Containers", params=FILTERS, paged=True),
         "POST": Contract(
             "stock.receive",
-            ContainerDetailShape,
+            ContainerReceivedShape,
             "Receive a filled container, or note an empty one",
             body=Receive,
             status=201,
@@ -132,9 +143,13 @@ class Containers(LabView):
         return self.write(self._receive)
 
     def _receive(self, data: Any) -> Done:
-        made = self._filled(data) if _is_filled(data) else empty_add(**self.by, facts=self._facts(data))
-        container = container_at(self.caller, str(made.pk))
-        body = container_detail(container, self.today)
+        override = override_of(self.caller, data)
+        if _is_filled(data):
+            made = self._filled(data, override)
+        else:
+            made = Received(empty_add(**self.by, facts=self._facts(data)), None)
+        container = container_at(self.caller, str(made.container.pk))
+        body = {**container_detail(container, self.today), "warnings": warnings_out(made.warnings)}
         return Done(body, headers={"Location": f"{self.request.path}{container.pk}/"})
 
     def _facts(self, data: Any) -> ContainerFacts:
@@ -145,7 +160,7 @@ class Containers(LabView):
             **{name: data[name] for name in CONTAINER_NAMES if name in data},
         )
 
-    def _filled(self, data: Any) -> Container:
+    def _filled(self, data: Any, override: Override) -> Received:
         return receive(
             **self.by,
             solvent=solvent_in(self.caller, data["solvent"]),
@@ -153,7 +168,8 @@ class Containers(LabView):
             facts=self._facts(data),
             lot=LotFacts(**{name: data[name] for name in LOT_NAMES if name in data}),
             happened_at=data.get("happened_at"),
-        ).container
+            override=override,
+        )
 
 
 def _is_filled(data: Any) -> bool:

@@ -13,27 +13,23 @@ from inventory.api.authentication import Grant
 from inventory.api.base import ApiView, Contract, LabView
 from inventory.api.fields import Body, ClockField, InstantField, NoteField, RefField, TextField
 from inventory.api.idempotency import Done, changed
-from inventory.api.lookup import location_in
 from inventory.api.paging import Key, orderings, page
-from inventory.api.params import paging, text
+from inventory.api.params import paging
 from inventory.api.replies import check_if_match
-from inventory.api.rows import id_or_none
 from inventory.api.shapes import (
     LabMineShape,
     LabShape,
-    LocationShape,
     MemberShape,
     MeShape,
     TokenMadeShape,
     TokenShape,
 )
-from inventory.models import ApiToken, Lab, Location, Membership, Policy, User
-from inventory.rules.errors import Conflict, InputError
+from inventory.models import ApiToken, Lab, Membership, Policy, User
+from inventory.rules.errors import InputError
 from inventory.rules.roles import ROLES, SCOPES
 from inventory.services import labs
 from inventory.services.importing import lock_lab
 from inventory.services.lab_editing import lab_edit
-from inventory.services.places import fold, location_get
 
 LAB_COLUMNS = (
     "id", "slug", "name", "time_zone", "emergency_text", "contact", "due_soon_days", "escalate_after_hours",
@@ -306,51 +302,5 @@ class TokenRevocations(LabView):
         def work(data: Any) -> Done:
             labs.token_revoke(token=token, actor=self.caller.user, now=self.now)
             return Done(token_out(token))
-
-        return self.write(work)
-
-
-class LocationMake(Body):
-    name = TextField(max_length=120)
-    kind = serializers.ChoiceField(LOCATION_KINDS, required=False)
-    parent = RefField(required=False, allow_null=True)  # type: ignore[assignment]
-
-
-LOCATION_COLUMNS = ("id", "name", "kind", "parent_id")
-
-
-def location_out(row: Any) -> dict[str, Any]:
-    pk, name, kind, parent = row
-    return {"id": str(pk), "name": name, "kind": kind, "parent": id_or_none(parent)}
-
-
-class Locations(LabView):
-    """Rooms, cabinets and shelves."""
-
-    contracts = {
-        "GET": Contract(
-            "lab.read", LocationShape, "Locations", params=(text("q"), *paging(BY_NAME)), paged=True
-        ),
-        "POST": Contract("locations.edit", LocationShape, "Add a location", body=LocationMake, status=201),
-    }
-
-    def get(self, request: Any, lab: str) -> HttpResponse:
-        given = self.query
-        rows = Location.objects.filter(lab=self.caller.lab)
-        if "q" in given:
-            rows = rows.filter(folded__contains=fold(given["q"]))
-        keys = BY_NAME[given.get("ordering", "name")]
-        return self.listing(
-            page(request._request, rows, keys=keys, columns=LOCATION_COLUMNS, given=given, shape=location_out)
-        )
-
-    def post(self, request: Any, lab: str) -> HttpResponse:
-        def work(data: Any) -> Done:
-            own = self.caller.lab
-            if Location.objects.filter(lab=own, folded=fold(data["name"])).exists():
-                raise Conflict("name", "name-taken", "The lab has a location of that name.", "Use that one.")
-            parent = location_in(self.caller, data["parent"], "parent") if data.get("parent") else None
-            made = location_get(lab=own, name=data["name"], kind=data.get("kind", "other"), parent=parent)
-            return Done(location_out((made.pk, made.name, made.kind, made.parent_id)))
 
         return self.write(work)

@@ -99,7 +99,7 @@ def location_in(caller: Caller, ref: str, field: str = "location") -> Location:
     from inventory.services.places import fold
 
     match: dict[str, Any] = {"pk": int(ref)} if is_id(ref) else {"folded": fold(ref)}
-    found = Location.objects.filter(lab=caller.lab, **match).first()
+    found = Location.objects.filter(lab=caller.lab, ended_at=None, **match).first()
     if found is None:
         raise InputError(
             field, "unknown-location", "This lab has no such location.", "Make it under locations/ first."

@@ -322,6 +322,20 @@ class AgainstShape(Shape):
     reasons = ReasonShape(many=True)
 
 
+class StorageWarningShape(Shape):
+    """What speaks against where something stands. limit: null for what it stands beside.
+
+    effect: “refuse” comes with what a supervisor overrode, and with what has become no worse.
+    """
+
+    code = text()
+    words = text()
+    effect = serializers.ChoiceField(["warn", "refuse"])
+    limit = Id(allow_null=True)
+    code_of_rule = text()
+    source = text()
+
+
 class PostedShape(Shape):
     """What was booked; containers: each one touched, as it stands now."""
 
@@ -329,6 +343,7 @@ class PostedShape(Shape):
     movements = serializers.ListField(child=Id())
     containers = ContainerNowShape(many=True)
     verdicts = AgainstShape(many=True, help_text="Of each of them from which nothing may be taken as it is.")
+    warnings = StorageWarningShape(many=True)
 
 
 class CountedShape(PostedShape):

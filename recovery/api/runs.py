@@ -19,7 +19,9 @@ from inventory.api.lookup import container_in, solvent_in
 from inventory.api.paging import Key, orderings, page
 from inventory.api.quantities import volume_out
 from inventory.api.rows import decimal_text, solvent_ref
-from inventory.models import LOSSES
+from inventory.api.storing import Overriding, override_of
+from inventory.api.waste import waste_in
+from inventory.models import LOST_TO
 from recovery.api.clearing import Override, clearance_of, overrides_of, signature_of
 from recovery.api.shapes import RunChargedShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
@@ -213,7 +215,7 @@ class Charges(RunView):
         return self.write(work)
 
 
-class Return(Moved):
+class Return(Moved, Overriding):
     solvent = RefField(required=False, help_text="Needed when several were charged.")
     to_dryness = FlagField(required=False, help_text="Refused when a peroxide former was charged.")
 
@@ -237,6 +239,7 @@ class Returns(RunView):
                 container=container,
                 amount=data.pop("volume"),
                 solvent=solvent,
+                override=override_of(self.caller, data),
                 **data,
             )
             return self.booked(found, posted, [container.pk])
@@ -244,10 +247,11 @@ class Returns(RunView):
         return self.write(work)
 
 
-class LossNamed(Body):
-    to = serializers.ChoiceField(LOSSES)
+class LossNamed(Overriding):
+    to = serializers.ChoiceField(LOST_TO)
     volume = AmountField()
     solvent = RefField(required=False, help_text="Needed when several were charged.")
+    waste = RefField(required=False, help_text="Into which waste container, by id or code.")
 
 
 class Closing(Body):
@@ -276,4 +280,7 @@ class Closings(RunView):
     def _loss(self, index: int, named: Any) -> Loss:
         ref = named.get("solvent")
         solvent = solvent_in(self.caller, ref, f"losses.{index}.solvent") if ref else None
-        return Loss(named["to"], named["volume"], solvent)
+        ref = named.get("waste")
+        waste = waste_in(self.caller, ref, f"losses.{index}.waste") if ref is not None else None
+        override = override_of(self.caller, named)
+        return Loss(named["to"], named["volume"], solvent, waste, override)

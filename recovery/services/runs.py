@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -11,7 +10,6 @@ from django.db import transaction
 from django.db.models import F, Q, Sum
 
 from inventory.models import (
-    LOST_TO,
     Container,
     Lab,
     Lot,
@@ -21,48 +19,28 @@ from inventory.models import (
     PlaceKind,
     Solvent,
     User,
-    WasteContainer,
 )
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
-from inventory.services.ledger import End, Line, Posted, month_in_lab
+from inventory.services.ledger import Posted, month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, measured, moment
-from inventory.services.places import boundary, lock_runs, lock_wastes
+from inventory.services.places import lock_runs, lock_wastes
 from inventory.services.pouring import Inflow
 from inventory.services.storage import NO_OVERRIDE, Override
 from inventory.services.volumes import Amount, draw, put_in
-from inventory.services.waste import waste_end
-from inventory.services.waste_filling import admit_waste, settle
+from inventory.services.waste_filling import settle
 from recovery.models import Run, RunSum
 from recovery.rules.shares import split_in_proportion
 from recovery.services import gate
 from recovery.services.clearances import admit, write_clearance
 from recovery.services.gate import Signature
 from recovery.services.heel import note_heel, note_uncleared, refuse_to_dryness
+from recovery.services.run_losses import Loss, named_lines, only_solvent, remainder_lines, run_end
 from recovery.services.sums import MORE_BACK, note_more_back
 
 __all__ = ["MORE_BACK", "Loss", "Signature", "charge", "give_back", "run_close", "run_start"]
-
-
-@dataclass(frozen=True)
-class Loss:
-    """A part of what is missing that somebody can name. solvent None: the run's only one.
-
-    to: one of LOST_TO; `waste` says into which waste container. override: a word against what refuses that.
-    """
-
-    to: str
-    amount: Amount
-    solvent: Solvent | None = None
-    waste: WasteContainer | None = None
-    override: Override = NO_OVERRIDE
-    extra: dict[str, Any] = field(default_factory=dict)
-
-
-def run_end(run: Run) -> End:
-    return End(run.place_id, PlaceKind.RUN.value)
 
 
 def run_start(
@@ -191,9 +169,8 @@ def charge(
             note=note,
         )
         if let_in is not None:
-            ruling, signed = let_in
             by: dict[str, Any] = {"lab": lab, "actor": actor, "now": now}
-            write_clearance(**by, run=held, ruling=ruling, signature=signed, posted=posted)
+            write_clearance(**by, run=held, admitted=let_in, posted=posted)
         _touch(held)
     return posted
 
@@ -210,6 +187,7 @@ def give_back(
     happened_at: datetime | None = None,
     note: str = "",
     to_dryness: bool = False,
+    override: Override = NO_OVERRIDE,
 ) -> Posted:
     """Put distilled-back solvent into a container: a new lot, uninhibited, with a retest clock of its own.
 
@@ -222,7 +200,7 @@ def give_back(
         held = _open_run(run)
         if to_dryness:
             refuse_to_dryness(held)
-        kind = solvent or _only_solvent(held)
+        kind = solvent or only_solvent(held)
         volume = measured(amount, kind)
         lot = _recovered_lot(held, kind, volume.volume_ul, happened, now)
         inflow = Inflow(
@@ -235,24 +213,20 @@ def give_back(
             opened_on=day_in_lab(lab, happened),
             note=note,
         )
-        posted = put_in(lab=lab, actor=actor, now=now, happened_at=happened, into=container, inflow=inflow)
+        posted = put_in(
+            lab=lab,
+            actor=actor,
+            now=now,
+            happened_at=happened,
+            into=container,
+            inflow=inflow,
+            override=override,
+        )
         note_more_back(held)
         note_heel(held)
         note_uncleared(held)
         _touch(held)
     return posted
-
-
-def _only_solvent(run: Run) -> Solvent:
-    """The solvent of a run that has but one."""
-    sums = list(RunSum.objects.select_related("solvent").filter(run=run, charged_ul__gt=0)[:2])
-    if not sums:
-        raise Conflict("run", "nothing-charged", "Nothing was charged to this run.", "Book the charge first.")
-    if len(sums) > 1:
-        raise InputError(
-            "solvent", "several-solvents", "Several solvents were charged to this run.", "Say which this is."
-        )
-    return sums[0].solvent
 
 
 def _recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetime, now: datetime) -> Lot:
@@ -316,7 +290,7 @@ def run_close(
         left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
         by: Any = {"lab": lab, "actor": actor, "now": now}
         lock_wastes([loss.waste.place_id for loss in losses if loss.waste is not None])
-        lines = _named(held, losses, left, by) + _remainder(held, left)
+        lines = named_lines(held, losses, left, by) + remainder_lines(held, left)
         if lines:
             ledger.post(**by, happened_at=happened, lines=lines, holds={})
         for loss in losses:
@@ -332,61 +306,3 @@ def run_close(
 
 def _lost(run: Run) -> list[tuple[int, int]]:
     return list(RunSum.objects.filter(run=run).values_list("solvent_id", "lost_ul"))
-
-
-def _named(run: Run, losses: Sequence[Loss], left: dict[int, int], by: Any) -> list[Line]:
-    """Lines for the named losses; takes them off `left`."""
-    lines = []
-    for index, loss in enumerate(losses):
-        if loss.to not in LOST_TO:
-            raise InputError(
-                f"losses.{index}.to",
-                "unknown-loss",
-                f"“{loss.to}” is not a loss.",
-                f"Use {', '.join(LOST_TO)}.",
-            )
-        solvent = loss.solvent or _only_solvent(run)
-        volume = measured(loss.amount, solvent, field=f"losses.{index}.volume")
-        if volume.volume_ul > left.get(solvent.pk, 0):
-            raise InputError(
-                f"losses.{index}.volume",
-                "more-than-left",
-                f"Only {max(left.get(solvent.pk, 0), 0) / 1000:g} mL of {solvent.name} are left to explain.",
-                "Name less; the rest is booked as unaccounted.",
-            )
-        left[solvent.pk] -= volume.volume_ul
-        destination = _loss_end(loss, f"losses.{index}.waste", solvent, by)
-        line = _loss_line(run, solvent.pk, volume.volume_ul, destination, u_ul=volume.u_volume_ul)
-        lines.append(line)
-    return lines
-
-
-def _loss_end(loss: Loss, field: str, solvent: Solvent, by: Any) -> End:
-    into_waste = loss.to == PlaceKind.WASTE_CONTAINER
-    if into_waste != (loss.waste is not None):
-        remedy = "Give it with “waste-container”, and only with that."
-        raise InputError(field, "missing", "Waste goes into a waste container that is named.", remedy)
-    if loss.waste is None:
-        return boundary(by["lab"], loss.to)
-    held, _ = admit_waste(**by, waste=loss.waste, solvent=solvent, override=loss.override, field=field)
-    return waste_end(held)
-
-
-def _remainder(run: Run, left: Mapping[int, int]) -> list[Line]:
-    """What nobody can name; backwards when more came back than went out."""
-    unaccounted = boundary(run.lab, PlaceKind.UNACCOUNTED)
-    return [
-        _loss_line(run, solvent_id, left_ul, unaccounted)
-        for solvent_id, left_ul in sorted(left.items())
-        if left_ul
-    ]
-
-
-def _loss_line(run: Run, solvent_id: int, volume_ul: int, other: End, u_ul: int = 0) -> Line:
-    lot_id = (
-        Movement.objects.filter(destination_id=run.place_id, solvent_id=solvent_id, kind="charge")
-        .order_by(F("reversed_by").asc(nulls_first=True), "id")
-        .values_list("lot_id", flat=True)[0]
-    )
-    ends = (run_end(run), other) if volume_ul > 0 else (other, run_end(run))
-    return Line("loss", lot_id, solvent_id, *ends, abs(volume_ul), u_ul)

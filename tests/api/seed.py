@@ -8,10 +8,24 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory.models import Alert
-from inventory.services import places, policies, reagents, safety, stock_levels, treatments, volumes
+from inventory.models import Alert, Delivery
+from inventory.services import (
+    limits,
+    places,
+    policies,
+    quarantine,
+    reagents,
+    safety,
+    stock_levels,
+    treatments,
+    volumes,
+    waste,
+)
 from inventory.services.catalogue import solvent_add
+from inventory.services.delivery import feeds, webhooks
+from inventory.services.limits import OwnLimit
 from inventory.services.sweep import sweep
+from inventory.services.waste import WasteFacts
 from recovery.services import runs
 from tests.api.client import token_for
 from tests.factories import Club, club, empty, stocked, tested
@@ -30,10 +44,17 @@ def planted() -> Seed:
     now = timezone.now() - timedelta(days=1)
     lab = club(now=now)
     by: dict[str, Any] = {"lab": lab.lab, "actor": lab.steward, "now": now}
-    places.location_get(lab=lab.lab, name="Blue cabinet")
+    cabinet = places.location_get(lab=lab.lab, name="Blue cabinet", kind="cabinet")
+    box = places.location_get(lab=lab.lab, name="Box")
+    rule = OwnLimit(name="Club rule", limit_ul=5_000_000, code="club rule", source="the club")
+    limit = limits.limit_own(**by, location=cabinet, limit=rule)
+    stream = WasteFacts(stream="halogen-free solvents", capacity_ul=5_000_000, code="W-1")
+    can = waste.waste_add(**by, facts=stream)
     bottle = stocked(lab, "diethyl-ether", code="B-1", now=now, received_on=now.date(), tare_mg=400_000)
     stocked(lab, "ethyl-acetate", code="B-2", now=now, received_on=now.date(), opened="unopened")
     empty(lab, code="B-3", now=now)
+    aside = stocked(lab, "ethyl-acetate", code="B-5", now=now, received_on=now.date())
+    quarantine.set_aside(**by, container=aside, reason="leaf bits in it")
     tested(lab, bottle, now=now)
     run = runs.run_start(**by, purpose="leaf pigments")
     runs.charge(**by, run=run, container=bottle, amount="50 mL")
@@ -50,7 +71,18 @@ def planted() -> Seed:
     level = stock_levels.stock_level_put(**by, solvent=own, minimum_ul=1_000_000)
     sweep(now=now, lab=lab.lab)
     short = Alert.objects.get(subject_kind="stocklevel", subject_id=level.pk)
+    head: dict[str, Any] = {**by, "actor": lab.supervisor}
+    hook, _ = webhooks.webhook_add(**head, name="board", url="https://hooks.example.org/a")
+    message = webhooks.trial(**head, webhook=hook)
+    Delivery.objects.filter(pk=message.pk).update(failed_at=now, last_error="The receiver answered 410.")
+    feed, _ = feeds.feed_add(**head, kind="calendar")
     names = {
+        "location": str(box.pk),
+        "limit": str(limit.pk),
+        "waste": can.code,
+        "webhook": str(hook.pk),
+        "delivery": str(message.pk),
+        "feed": str(feed.pk),
         "alert": str(short.pk),
         "lab": lab.lab.slug,
         "container": "B-1",

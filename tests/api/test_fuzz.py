@@ -46,13 +46,37 @@ AMOUNTS = [
     "99999 L",
     "",
 ]
+
+
+def _own_policy(key: str) -> dict[str, Any]:
+    """A policy that can be used: class B every 6 months (Iowa State EHS)."""
+    rule = {"class": "B", "counts_from": "opened", "months": 6, "source": "Iowa State EHS"}
+    level = {"from": "25", "then": "do-not-use", "source": "Michigan State EHS"}
+    return {"key": key, "name": "Ours", "source": "the club", "levels": [level], "rules": [rule]}
+
+
 KNOWN_NAMES: dict[str, list[Any]] = {
+    "url": [
+        "https://hooks.example.org/a",
+        "https://93.184.215.14/",
+        "https://10.0.0.1/",
+        "http://example.org/",
+    ],
+    "rules": [["sign-seen"], [], ["no-such-rule"]],
+    "email": ["kim@example.org", "", "kim"],
     "container": CODES,
     "into": CODES,
     "solvent": ["ether", "ethyl-acetate", "60-29-7", "stuff"],
     "location": ["Blue cabinet", "nowhere"],
+    "parent": ["Blue cabinet", "nowhere"],
+    "waste": ["W-1", "nothing"],
+    "template": [{"name": "osha-cabinet"}, {"name": "nfpa45-c", "area_m2": "30"}, {"name": "none"}],
+    "own": [{"name": "Shelf", "limit": "50 L", "code": "club rule", "source": "the club"}],
     "username": ["member-biscuit-club", "supervisor-biscuit-club", "nobody"],
     "policy": ["cautious-default", "none"],
+    "copy_of": ["cornell", "none"],
+    "key": ["spring-rules", "club-rules", "No key"],
+    "body": [_own_policy("club-rules"), _own_policy("leaf-rules"), {"key": "club-rules"}],
     "cas": ["109-97-7", "60-29-7", "1-2-3"],
     "capacity": ["1 L", "2 L", "750 mL"],
     "tare": ["312.4 g", "0.4 kg"],
@@ -149,10 +173,11 @@ def _kept_connection() -> Iterator[None]:
 @pytest.fixture
 def seed(db: None) -> Seed:
     made = planted()
-    # The only container there that is not open yet, and the only run that does not distil.
+    # The only containers there that are not open yet, or set aside, and the only run that does not distil.
     unopened = {"/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2"}
+    set_aside = {"/api/v1/labs/{lab}/containers/{container}/releases/ container": "B-5"}
     rinsing = {"/api/v1/labs/{lab}/runs/{run}/distillings/ run": made.names["rinsing"]}
-    return Seed(made.lab, made.names | unopened | rinsing)
+    return Seed(made.lab, made.names | unopened | set_aside | rinsing)
 
 
 def _signed_in(user: User) -> dict[str, dict[str, str]]:

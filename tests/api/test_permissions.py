@@ -48,6 +48,23 @@ TABLE = [
     Row("POST", "tokens/{prefix}/revocations/", HEAD, NONE),
     Row("GET", "locations/", EVERYONE, READ),
     Row("POST", "locations/", KEEPERS, MANAGE),
+    Row("GET", "locations/{location}/", EVERYONE, READ),
+    Row("PATCH", "locations/{location}/", KEEPERS, MANAGE),
+    Row("POST", "locations/{location}/endings/", KEEPERS, MANAGE),
+    Row("GET", "locations/{location}/limits/", EVERYONE, READ),
+    Row("POST", "locations/{location}/limits/", KEEPERS, MANAGE),
+    Row("GET", "limits/{limit}/", EVERYONE, READ),
+    Row("PATCH", "limits/{limit}/", KEEPERS, MANAGE),
+    Row("POST", "limits/{limit}/endings/", HEAD, NONE),
+    Row("GET", "storage-limit-templates/", EVERYONE, READ),
+    Row("GET", "storage/", EVERYONE, READ),
+    Row("GET", "waste-containers/", EVERYONE, READ),
+    Row("POST", "waste-containers/", KEEPERS, MANAGE),
+    Row("GET", "waste-containers/{waste}/", EVERYONE, READ),
+    Row("PATCH", "waste-containers/{waste}/", KEEPERS, MANAGE),
+    Row("POST", "waste-containers/{waste}/additions/", BENCH, LOG),
+    Row("POST", "waste-containers/{waste}/collections/", KEEPERS, MANAGE),
+    Row("GET", "waste-rules/", EVERYONE, READ),
     Row("GET", "policies/", EVERYONE, READ),
     Row("POST", "policies/", KEEPERS, MANAGE),
     Row("GET", "policies/{policy}/", EVERYONE, READ),
@@ -101,6 +118,22 @@ TABLE = [
     Row("POST", "stock-levels/", KEEPERS, MANAGE),
     Row("POST", "stock-levels/{solvent}/endings/", KEEPERS, MANAGE),
     Row("GET", "events/", AUDIT, READ),
+    Row("GET", "mail-choice/", EVERYONE, NONE),
+    Row("PATCH", "mail-choice/", EVERYONE, NONE),
+    Row("GET", "feeds/", EVERYONE, NONE),
+    Row("POST", "feeds/", EVERYONE, NONE),
+    # The feed in question is the supervisor's, as the token is.
+    Row("POST", "feeds/{feed}/revocations/", HEAD, NONE),
+    Row("GET", "webhooks/", HEAD, NONE),
+    Row("POST", "webhooks/", HEAD, NONE),
+    Row("GET", "webhooks/{webhook}/", HEAD, NONE),
+    Row("PATCH", "webhooks/{webhook}/", HEAD, NONE),
+    Row("POST", "webhooks/{webhook}/trials/", HEAD, NONE),
+    Row("POST", "webhooks/{webhook}/secrets/", HEAD, NONE),
+    Row("POST", "webhooks/{webhook}/endings/", HEAD, NONE),
+    Row("GET", "deliveries/", KEEPERS, MANAGE),
+    Row("GET", "deliveries/{delivery}/", KEEPERS, MANAGE),
+    Row("POST", "deliveries/{delivery}/replays/", KEEPERS, MANAGE),
     Row("POST", "imports/stock/", KEEPERS, MANAGE),
     Row("GET", "runs/", EVERYONE, READ),
     Row("POST", "runs/", BENCH, LOG),
@@ -117,6 +150,8 @@ TABLE = [
 ]
 CALCULATORS = {("POST", "/api/v1/calculators/titration/"), ("POST", "/api/v1/calculators/inhibitor-dose/")}
 OUTSIDE_A_LAB = {("GET", "/api/v1/me/"), ("GET", "/api/v1/labs/"), *CALCULATORS}
+# Whoever knows the secret may read; tests/delivery/test_feeds.py says who else may not.
+BY_SECRET = {("GET", "/feeds/{secret}/calendar.ics"), ("GET", "/feeds/{secret}/alerts.atom")}
 FOR_ANYONE = {("GET", "/api/schema/"), ("GET", "/api/docs/"), ("GET", "/healthz"), ("GET", "/readyz")}
 ROOT = "/api/v1/labs/{lab}/"
 READING, WRITING, ALL = ("GET",), ("POST",), ("GET", "POST", "PATCH", "PUT", "DELETE")
@@ -164,7 +199,7 @@ def test_every_address_has_its_row() -> None:
     api = {(m, address) for address, pattern in served if address not in pages for m in _methods(pattern)}
     rows = [(row.method, ROOT + row.address) for row in TABLE]
     assert len(rows) == len(set(rows))
-    assert set(rows) | OUTSIDE_A_LAB | FOR_ANYONE == api
+    assert set(rows) | OUTSIDE_A_LAB | FOR_ANYONE | BY_SECRET == api
     assert pages <= {address for address, _ in served}
 
 
@@ -184,7 +219,7 @@ def test_roles(seed: Seed, role: str) -> None:
     # A closing or a discard changes what comes after, so writes with an empty body are refused beforehand.
     for row in TABLE:
         status, may = _asked(api, row, seed.names), role in row.roles.split()
-        hidden = "{prefix}" in row.address and role in EVERYONE
+        hidden = any(own in row.address for own in ("{prefix}", "{feed}")) and role in EVERYONE
         assert status in (INSIDE if may else {404} if hidden else {403}), (row, status)
 
 

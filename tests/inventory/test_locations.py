@@ -130,13 +130,13 @@ def test_calling_it_a_cabinet_is_signed_where_it_would_take_bottles_out_of_a_lim
     room = add(club, "Room", kind="room")
     cupboard = add(club, "Cupboard", room)
     limits.limits_apply(**by(club), location=room, templates=limits.templates_named("campus-open-lab"))
-    change = {"location": cupboard, "changes": {"kind": "cabinet"}}
+    change: dict[str, Any] = {**by(club), "location": cupboard, "changes": {"kind": "cabinet"}}
     with pytest.raises(Denied):
-        locations.location_change(**by(club), **change)
+        locations.location_change(**change)
     signed = Override(allowed=True)
     with pytest.raises(InputError):
-        locations.location_change(**by(club), **change, override=signed)
-    done = locations.location_change(**by(club), **change, override=signed, reason="a new fire cabinet")
+        locations.location_change(**change, override=signed)
+    done = locations.location_change(**change, override=signed, reason="a new fire cabinet")
     assert done.location.kind == "cabinet"
 
 

@@ -126,7 +126,7 @@ def test_what_is_received_poured_or_given_back_counts_too(at: Room) -> None:
     assert refusal(lambda: volumes.pour(**at.by, source=outside, into=vessel)) == "over-limit"
     poured = volumes.pour(**at.by, source=outside, into=vessel, override=SIGNED)
     assert [w.code for w in poured.warnings] == ["over-limit"]
-    back = {"amount": "10 mL", "source": at.club.end("product")}
+    back: dict[str, Any] = {"amount": "10 mL", "source": at.club.end("product")}
     assert refusal(lambda: volumes.put_back(**at.by, container=make.fresh(vessel), **back)) == "over-limit"
     assert make.fresh(vessel).volume_ul == 500_000
 
