@@ -22,14 +22,14 @@ the same checks and the same clear errors. A body is a table of:
   by digit. At least one level must forbid drawing.
 
 `handling`: what is seen and known. Conditions, all of which must hold: `class` a list of A, B, C, D, none
-  (left out: every former), `opened`, `inhibited`, `signs`, `closures` (plastic-screw, metal-screw, glass-stopper,
-  septum, other), `age_unknown = true`, `origin_unknown = true`, `expired_more_than_months` (0: past the
-  maker's date) · `then`, `uses`, `source` as above. An unknown fact matches: a row on metal caps holds for
-  a bottle whose cap nobody wrote down.
+  (left out: every former), `opened`, `inhibited`, `signs`, `closures` (plastic-screw, metal-screw,
+  glass-stopper, septum, other), `age_unknown = true`, `origin_unknown = true`, `expired_more_than_months`
+  (0: past the maker's date) · `then`, `uses`, `source` as above. An unknown fact matches: a row on metal
+  caps holds for a bottle whose cap nobody wrote down.
 
 `expiry_ends_in`: dispose (left out: the worse), or test: a passed test on or after the maker's date then
-  starts the clock anew. `distilling`: `heel_percent` of the volume charged that is left in the still, `heel_source`,
-  `test_age_max_days`, `test_age_source`. Left out: 20 %, and a test on the same day.
+  starts the clock anew. `distilling`: `heel_percent` of the volume charged that is left in the still,
+  `heel_source`, `test_age_max_days`, `test_age_source`. Left out: 20 %, and a test on the same day.
 
 Whatever a policy says, a missing fact takes the worse case and the floor of `signs` holds. So no policy can
 make a bottle with crystals usable.

@@ -96,14 +96,14 @@ class TestDates:
         assert not judge("draw", facts, "princeton", last_test=NEGATIVE.on(YESTERDAY)).allowed
 
     def test_a_test_past_its_interval(self) -> None:
-        old = {"opened_on": date(2023, 1, 10), "received_on": date(2023, 1, 10)}
+        old: dict[str, Any] = {"opened_on": date(2023, 1, 10), "received_on": date(2023, 1, 10)}
         assert lead(**old, last_test=NEGATIVE.on(date(2023, 12, 1))) == ("use", "after-passed-test")
         assert lead(**old, last_test=NEGATIVE.on(date(2023, 11, 30))) == ("test-first", "after-passed-test")
 
     def test_the_end_that_no_test_puts_off(self) -> None:
         # USC EHS 2021: class A opened, 3 months, then dispose.
         opened = date(2024, 2, 29)
-        old = {"peroxide_class": "A", "opened_on": opened, "received_on": opened}
+        old: dict[str, Any] = {"peroxide_class": "A", "opened_on": opened, "received_on": opened}
         assert lead("draw", policy="usc-2021", **old) == ("do-not-use", "opened-interval")
         assert not judge("keep", policy="usc-2021", **old).allowed
         assert judge("move", policy="usc-2021", **old).allowed
@@ -139,7 +139,7 @@ class TestInhibitor:
         assert judge(facts=replace(topped, last_test=None)).due_on == date(2024, 5, 1)
 
     def test_a_top_up_from_before_distilling_or_treating_is_gone(self) -> None:
-        test = {"last_test": NEGATIVE.on(date(2024, 2, 20))}
+        test: dict[str, Any] = {"last_test": NEGATIVE.on(date(2024, 2, 20))}
         gone = replace(self.DISTILLED, topped_up_on=date(2024, 1, 31), **test)
         assert judge(facts=gone).due_on == date(2024, 5, 20)
         treated = replace(FRESH, treated_on=date(2024, 2, 11), topped_up_on=date(2024, 2, 10), **test)
@@ -175,7 +175,7 @@ class TestReadings:
         old = replace(NEGATIVE, reagent_expired=True)
         assert lead("distil", last_test=old) == ("test-first", "distil-test-reagent-expired")
         assert judge(last_test=old).due_on == date(2024, 12, 1)  # from opening, the same day here
-        aged = {"opened_on": date(2023, 11, 1), "received_on": date(2023, 11, 1)}
+        aged: dict[str, Any] = {"opened_on": date(2023, 11, 1), "received_on": date(2023, 11, 1)}
         assert judge(last_test=old, **aged).level == "test-first"
         bad = Reading(Decimal(30), Decimal(30), "strip-100", TODAY, True)
         assert judge(last_test=bad).level == "do-not-use"

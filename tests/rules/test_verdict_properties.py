@@ -154,7 +154,11 @@ def days_before(name: str) -> Callable[[int], Change]:
     """A day that is told where none was, so many days before the container was recorded."""
 
     def told(days: int) -> Change:
-        return lambda f: replace(f, **{name: getattr(f, name) or f.recorded_on - timedelta(days=days)})
+        def change(facts: ContainerFacts) -> ContainerFacts:
+            day: Any = getattr(facts, name) or facts.recorded_on - timedelta(days=days)
+            return replace(facts, **{name: day})
+
+        return change
 
     return told
 
@@ -178,7 +182,8 @@ def test_what_is_added_against_it_never_makes_it_milder(
     what: str, data: st.DataObject, life: tuple[ContainerFacts, date], policy: Policy
 ) -> None:
     facts, today = life
-    no_milder(facts, data.draw(ADDED[what])(facts), policy, today)
+    change: Any = data.draw(ADDED[what])
+    no_milder(facts, change(facts), policy, today)
 
 
 @given(lives(), SHIPPED, st.decimals(0, 200, places=3), st.decimals(0, 200, places=3))
