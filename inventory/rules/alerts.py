@@ -124,8 +124,8 @@ QUARANTINED_LONG_DAYS = 30
 PUT_OFF_DAYS = ((2, 0), (6, 7), (MILDEST, 14))
 # Severity up to which → (share of the lab's own time, in percent, and never longer than this).
 ESCALATE = (
-    (1, 100, timedelta(hours=1)),
-    (2, 100, timedelta(hours=4)),
+    (1, 50, timedelta(hours=1)),
+    (2, 50, timedelta(hours=4)),
     (6, 50, None),
     (MILDEST, 100, None),
 )
