@@ -10,8 +10,8 @@ eye on the other. The band is that of one reading to come, 95 % on each side, no
 part of the scatter is in the bottle and what part in the eye cannot be told apart.
 
 The readings. Each is an interval. A strip's step that was matched stands for everything nearer to that
-colour than to the next ones, nearer by ratio below and by difference above, whichever is farther out; a
-range or a "less than" is taken as told. Off scale and doubtful readings have no upper end.
+colour than to the next ones, by difference: who matches by ratio draws the lines lower, so this is the higher
+choice for both. A range or a "less than" is taken as told. Off scale and doubtful readings have no upper end.
 
 It brings a test forward and never puts one off: the caller takes the earlier of this and the policy. What it
 cannot see is said in `CAUTIONS`. The same readings give the same answer on every day; nothing here raises.
@@ -27,15 +27,16 @@ from functools import lru_cache
 from math import exp, inf, log
 from typing import TYPE_CHECKING, Literal
 
-from inventory.rules.peroxide import METHODS, NOT_STATED, ZERO
+from inventory.rules.methods import METHODS, NOT_STATED, PEROXIDE_NUMBER, TITRATION
 
 if TYPE_CHECKING:
     from inventory.rules.censored import Line, Sample
 
-__all__ = ["CAUTIONS", "BandPoint", "Forecast", "ForecastCode", "Growth", "Point", "forecast"]
+__all__ = ["CAUTIONS", "READINGS_MIN", "BandPoint", "Forecast", "ForecastCode", "Growth", "Point", "forecast"]
 
 ForecastCode = Literal[
     "forecast",
+    "not-a-former",
     "too-few",
     "same-day",
     "mixed-methods",
@@ -46,6 +47,7 @@ ForecastCode = Literal[
     "beyond-horizon",
     "no-fit",
 ]
+ZERO = Decimal(0)
 READINGS_MIN = 4
 DAYS_MIN = 3
 SHOWN_MIN = 2
@@ -57,7 +59,7 @@ LEVEL_FALL = 0.01
 # Two readings of one bottle on one day differ by about so much, as a fraction: common practice, no source.
 SCATTER_MIN = 0.2
 SCATTER_MIN_TITRATED = 0.05
-TITRATED = frozenset({"iodometric-titration", "peroxide-number"})
+TITRATED = frozenset({TITRATION, PEROXIDE_NUMBER})
 STEP_DAYS = 30
 SEARCH_DAYS = 91
 PICTURE_DAYS = 91
@@ -160,9 +162,7 @@ def _matched(value: Decimal, steps: Sequence[Decimal]) -> tuple[Decimal, Decimal
     above = min((step for step in steps if step > value), default=None)
     if value not in steps:
         return below, above
-    # The mean by ratio is the smaller, that by difference the larger one: people match by either.
-    low = (below * value).sqrt() if below > ZERO else value / 2
-    return low, None if above is None else (value + above) / 2
+    return (below + value) / 2, None if above is None else (value + above) / 2
 
 
 def _hindrance(told: Sequence[Point], level_mg_per_l: Decimal) -> Forecast | None:

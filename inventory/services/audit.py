@@ -17,6 +17,7 @@ from django.db import connection, transaction
 from inventory.models import Container, Lab, append_only
 from inventory.rules.stored import Stored
 from inventory.services.facts import containers_with, gathered
+from inventory.services.forecasting import forecasts_of
 from inventory.services.readings import lock_containers
 from inventory.services.refreshing import COLUMNS, worked_out
 
@@ -316,12 +317,13 @@ def _due_differences(ids: list[int]) -> Iterator[Finding]:
 def _differing(ids: list[int]) -> dict[int, tuple[str, str]]:
     """Containers whose stored columns are not what follows from the facts → (worked out, stored)."""
     found = gathered(containers_with(ids))
+    forecasts = forecasts_of(found)
     differing = {}
     for container in found.containers:
         if container.discarded_at is not None:
             continue
         # As of the last day for which it was stored, so that no clock is asked.
-        columns, _ = worked_out(container, found, container.drawable_until or date.max)
+        columns, _ = worked_out(container, found, container.drawable_until or date.max, forecasts)
         names = [name for name in COLUMNS if getattr(container, name) != getattr(columns, name)]
         if names:
             differing[container.pk] = (_told(columns, names), _told(container, names))

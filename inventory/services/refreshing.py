@@ -18,9 +18,11 @@ from django.db import connection
 from django.db.models import F
 
 from inventory.models import Container, Lab
+from inventory.rules.forecast import Forecast as FromReadings
 from inventory.rules.retest import Due
 from inventory.rules.stored import NO_FORECAST, Forecast, Stored, stored, worst_sign
 from inventory.services.facts import Gathered, containers_with, gathered
+from inventory.services.forecasting import forecasts_of
 from inventory.services.readings import blends_of, lock_containers
 
 CHUNK = 1000
@@ -67,25 +69,28 @@ def _refresh(ids: Collection[int], now: datetime) -> dict[int, tuple[Stored, Due
     # Locked before they are read: facts that change meanwhile would leave what fits neither state.
     lock_containers(ids)
     found = gathered(containers_with(ids))
-    results = {c.pk: worked_out(c, found, _today(c, now)) for c in found.containers}
+    forecasts = forecasts_of(found)
+    results = {c.pk: worked_out(c, found, _today(c, now), forecasts) for c in found.containers}
     _write({c.pk: results[c.pk][0] for c in found.containers if _differs(c, results[c.pk][0])})
     return results
 
 
-def worked_out(container: Container, found: Gathered, today: date) -> tuple[Stored, Due | None]:
-    """What is to be stored of one of the containers gathered, and its due date with the reasons."""
+def worked_out(
+    container: Container, found: Gathered, today: date, forecasts: Mapping[int, FromReadings]
+) -> tuple[Stored, Due | None]:
+    """What is to be stored of one of the containers gathered, and its due date with the reasons.
+
+    forecasts: those of the containers gathered, by `forecasting.forecasts_of`.
+    """
     facts = found.facts[container.pk]
     if facts is None:
         signs = found.records.signs.get(container.pk, frozenset())
         return Stored(worst_sign=worst_sign(signs)), None
     policy = found.policies[container.lab_id]
     tested = [test.tested_on for test in found.own_tests(container) if test.tested_on is not None]
-    return stored(facts, policy, today, tested, forecast_for(container, found))
-
-
-def forecast_for(container: Container, found: Gathered) -> Forecast:
-    """What the readings of a container say of the day on which the level may be reached."""
-    return NO_FORECAST
+    told = forecasts.get(container.pk)
+    forecast = NO_FORECAST if told is None else Forecast(told.on, told.code, told.words)
+    return stored(facts, policy, today, tested, forecast)
 
 
 def _today(container: Container, now: datetime) -> date:

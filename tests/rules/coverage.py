@@ -3,8 +3,9 @@
     python -m tests.rules.coverage 2000
 
 prints the table. Each bottle has a growth of its own; each reading is its content times a log-normal factor,
-read off a strip as the nearest colour or titrated. A bottle is tested until the level was read or the planned
-readings are done; what no forecast is made for is counted by its code.
+read off a strip as the nearest colour or titrated. What no forecast is made for is counted as "no date":
+bottles whose last reading had reached the level above all. So those that are judged late in their lives are
+the ones that read low so far, and their next readings lie a little higher than they should.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import numpy as np
 
 from inventory.rules import censored
 from inventory.rules.forecast import CONFIDENCE, HORIZON_DAYS, Point, _sample, forecast
-from inventory.rules.peroxide import METHODS
+from inventory.rules.methods import METHODS
 
 START = date(2025, 1, 1)
 LEVEL_MG_PER_L = Decimal(25)

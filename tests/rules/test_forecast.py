@@ -6,13 +6,14 @@ import subprocess
 import sys
 from datetime import date, timedelta
 from decimal import Decimal
-from math import inf, log, sqrt
+from math import inf, log
 
 import pytest
 
 from inventory.rules import forecast as rules
 from inventory.rules.forecast import CAUTIONS, Point, forecast
-from inventory.rules.peroxide import NOT_STATED, parse_reading
+from inventory.rules.methods import NOT_STATED
+from inventory.rules.peroxide import parse_reading
 from tests.house.code import ROOT
 
 STRIP, TITRATION = "strip-25", "iodometric-titration"
@@ -116,9 +117,9 @@ def test_a_reading_past_its_strips_date_may_be_more_than_it_says() -> None:
         ("neg", 0, 0.5),
         ("<0.5", 0, 0.5),
         ("0.5", 0.25, 1.25),
-        ("2", 1, 3.5),
-        ("5", sqrt(10), 7.5),
-        ("10", sqrt(50), 17.5),
+        ("2", 1.25, 3.5),
+        ("5", 3.5, 7.5),
+        ("10", 7.5, 17.5),
         ("3", 2, 5),
         ("2-5", 2, 5),
         (">5", 5, inf),
@@ -127,7 +128,7 @@ def test_a_reading_past_its_strips_date_may_be_more_than_it_says() -> None:
     ],
 )
 def test_a_matched_step_stands_for_what_is_nearest_to_it(text: str, low: float, high: float) -> None:
-    """Steps 0, 0.5, 2, 5, 10, 25; means by ratio below (by difference above 0) and by difference above."""
+    """Steps 0, 0.5, 2, 5, 10, 25: from the middle below to the middle above."""
     got = rules._bounds(read((0, text))[0])
     assert got == pytest.approx((log(low) if low else -inf, log(high) if high < inf else inf))
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from inventory.rules.forecast import READINGS_MIN, Point, forecast
-from inventory.rules.peroxide import METHODS
+from inventory.rules.methods import METHODS
 
 DAYS = st.dates(date(2020, 1, 1), date(2026, 12, 31))
 AMOUNTS = st.decimals(0, 120, places=2)

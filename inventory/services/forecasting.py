@@ -1,0 +1,132 @@
+"""What the readings of a container say of the day on which the action level may be reached.
+
+A container's readings count since its last reset: it was opened, its lot was made, peroxides were taken out,
+or anything was put in. A reset counts from the first dated reading after it. Until then the readings before
+it go on bringing the next test forward, or a drop of solvent put back would put a test off.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import Decimal
+from typing import cast
+from zoneinfo import ZoneInfo
+
+from inventory.models import Container, Movement
+from inventory.rules import forecast as rules
+from inventory.rules.deciding import Tested
+from inventory.rules.forecast import Forecast, Point
+from inventory.rules.outcomes import action_level
+from inventory.services.facts import Gathered, containers_with, gathered
+from inventory.services.readings import COUNTED, COVERAGE, no_id
+
+BAND_SAMPLES = 8
+NOT_A_FORMER = Forecast("not-a-former", "No forecast. It is not a peroxide former.", cautions=())
+
+
+@dataclass(frozen=True)
+class Mixing:
+    """Something was put into a container, or what was in it was made another lot, as by a treatment."""
+
+    on: date
+    recorded_at: datetime
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """A forecast with what it rests on: tests since the last reset, oldest first, and the level in mg/L."""
+
+    forecast: Forecast
+    tests: tuple[Tested, ...]
+    level_mg_per_l: Decimal
+
+
+def outlook_of(container: Container) -> Outlook:
+    """The forecast of a container with growth and band, worked out anew."""
+    found = gathered(containers_with([container.pk]))
+    held = found.containers[0]
+    tests = _since_reset(held, _candidates(held, found), mixings([held]).get(held.place_id, ()))
+    return _outlook(held, found, tests, samples=BAND_SAMPLES)
+
+
+def forecasts_of(found: Gathered) -> dict[int, Forecast]:
+    """The forecasts of the containers gathered that have dated tests, by id; no other has one.
+
+    One statement more for all of them, and only where there are enough tests for a line.
+    """
+    candidates = {c.pk: tests for c in found.containers if (tests := _candidates(c, found))}
+    enough = [c for c in found.containers if len(candidates.get(c.pk, ())) >= rules.READINGS_MIN]
+    mixed = mixings(enough) if enough else {}
+    return {
+        c.pk: _outlook(c, found, _since_reset(c, candidates[c.pk], mixed.get(c.place_id, ()))).forecast
+        for c in found.containers
+        if c.pk in candidates
+    }
+
+
+def _candidates(container: Container, found: Gathered) -> list[Tested]:
+    """Dated standing tests made on this container of what is in it, or of what that was blended from."""
+    if container.lot_id is None:
+        return []
+    lots = found.records.lots_behind(container.lot_id)
+    made_here = found.records.tests.by_container.get(container.pk, ())
+    return [test for test in made_here if test.lot_id in lots and test.tested_on is not None]
+
+
+def mixings(containers: Iterable[Container]) -> Mapping[int, Sequence[Mixing]]:
+    """What was put into these containers and stands, by place; as `readings.mixed_in` sees it."""
+    zones = {c.place_id: ZoneInfo(c.lab.time_zone) for c in containers}
+    rows = (
+        Movement.objects.alias(reverses=no_id("reversal_of_id"))
+        .filter(destination_id__in=list(zones), reverses=0, reversed_by=None)
+        .exclude(kind="receive")
+        .values_list("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
+    )
+    found: dict[int, list[Mixing]] = defaultdict(list)
+    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul in rows:
+        if kind not in COUNTED or volume_ul > COVERAGE * u_volume_ul:
+            found[place_id].append(Mixing(happened_at.astimezone(zones[place_id]).date(), recorded_at))
+    return found
+
+
+def _since_reset(
+    container: Container, tests: Sequence[Tested], mixed: Collection[Mixing]
+) -> tuple[Tested, ...]:
+    """The tests after each reset that has any after it."""
+    lot = container.lot
+    days = [day for day in (container.opened_on, lot.made_on if lot else None) if day is not None]
+    left = list(tests)
+    for day in days:
+        left = [test for test in left if _day(test) >= day] or left
+    for mixing in mixed:
+        left = [test for test in left if _after(test, mixing)] or left
+    return tuple(sorted(left, key=lambda test: (_day(test), test.id)))
+
+
+def _day(test: Tested) -> date:
+    return cast(date, test.tested_on)
+
+
+def _after(test: Tested, mixing: Mixing) -> bool:
+    """On one day the order of recording decides, as it does for the test that counts."""
+    return (_day(test), test.recorded_at) >= (mixing.on, mixing.recorded_at)
+
+
+def _outlook(container: Container, found: Gathered, tests: tuple[Tested, ...], samples: int = 0) -> Outlook:
+    facts = found.facts[container.pk]
+    density = None if facts is None else facts.density_20c_kg_m3
+    level = action_level(found.policies[container.lab_id], density)
+    if facts is not None and facts.peroxide_class == "none":
+        return Outlook(NOT_A_FORMER, tests, level)
+    told = rules.forecast([point_of(test) for test in tests], level, samples=samples)
+    return Outlook(told, tests, level)
+
+
+def point_of(test: Tested) -> Point:
+    """A reading as the forecast takes it; strips or solution past their date set no upper bound."""
+    reading = test.reading
+    upper = None if reading.reagent_expired is True else reading.upper_mg_per_l
+    return Point(_day(test), reading.lower_mg_per_l, upper, reading.method)
