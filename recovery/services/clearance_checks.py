@@ -49,11 +49,7 @@ def clearance_check(
     """
     if container is not None and (container.lot is None or container.volume_ul == 0):
         raise InputError("container", "container-empty", f"{container.code} is empty by the records.")
-    if container is None:
-        held = tuple(gate.judged_inside(run, gate.charges_of(run), policy_of(lab), now))
-        ruling = Ruling(held)
-    else:
-        ruling = gate.ruling_on(run=run, container=container, now=now, lock=False)
+    ruling = gate.ruling_on(run=run, container=container, now=now, lock=False)
     terms = distilling_terms(policy_of(lab))
     former = container is not None and container.lot is not None and is_former(container.lot.solvent)
     fraction = terms.heel_fraction if former or container is None else Decimal(0)

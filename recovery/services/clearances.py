@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
 from django.db import transaction
 from django.db.models import F
 
-from inventory.models import Container, Lab, Movement, User
+from inventory.models import Container, Lab, Movement, Solvent, User
 from inventory.rules.errors import Conflict
 from inventory.rules.verdict import DistillingTerms, distilling_terms
 from inventory.services.events import record
 from inventory.services.ledger import Posted
 from inventory.services.places import lock_runs
-from inventory.services.readings import lock_containers
 from inventory.services.safety import policy_of
 from recovery.models import Clearance, Run
 from recovery.rules.clearing import heel_ul
 from recovery.services import gate
-from recovery.services.gate import Judged, Ruling, Signature
-from recovery.services.heel import is_former, never_to_dryness, rewrite_heel
+from recovery.services.gate import Charged, Judged, Ruling, Signature
+from recovery.services.heel import add_heel, is_former, never_to_dryness, rewrite_heel
 
 CLEARED, OVERRIDDEN, DISTILS = "distilling-cleared", "distilling-overridden", "distilling-declared"
 
 
+@dataclass(frozen=True)
+class Admitted:
+    """What is to be written of a charge that was let in. signature: None where it was not needed."""
+
+    ruling: Ruling
+    signature: Signature | None
+    former: bool
+
+
 def admit(
     *, run: Run, container: Container, now: datetime, signature: Signature | None, late: bool
-) -> tuple[Ruling, Signature | None] | None:
+) -> Admitted | None:
     """Let a charge into a run whose row is locked. Returns what to write of it, if anything.
 
     Raises Refusal (code distilling-not-cleared); Denied for a signature that is not theirs to give; Conflict
@@ -36,15 +44,15 @@ def admit(
     """
     if container.lot is None or container.volume_ul == 0:
         return None  # nothing to judge: the booking says so
-    if run.to_dryness and is_former(container.lot.solvent):
+    # Read again: its class may have changed before it was held.
+    former = is_former(Solvent.objects.defer("facts").get(pk=container.lot.solvent_id))
+    if run.to_dryness and former:
         raise never_to_dryness()
     if not run.distils:
         return None
     ruling = gate.ruling_on(run=run, container=container, now=now, lock=True)
     needed = gate.refuse_unless(ruling, lab=run.lab, signature=signature, late=late)
-    if not needed and not is_former(container.lot.solvent):
-        return None
-    return ruling, signature if needed else None
+    return Admitted(ruling, signature if needed else None, former) if needed or former else None
 
 
 def write_clearance(
@@ -53,16 +61,17 @@ def write_clearance(
     actor: User,
     now: datetime,
     run: Run,
-    ruling: Ruling,
-    signature: Signature | None,
+    admitted: Admitted,
     posted: Posted,
 ) -> Clearance:
     """Keep what let a charge through, and the heel that it adds. Only inside the booking's transaction."""
-    move = Movement.objects.select_related("lot__solvent").get(pk=posted.movement_ids[0])
-    terms = distilling_terms(policy_of(Lab.objects.select_related("policy").get(pk=lab.pk)))
-    row = _row(run, move, ruling.judged[0].container_id, ruling, terms, signature, actor, now)
+    columns = ("id", "entry", "lot_id", "solvent_id", "volume_ul", "source__container__id")
+    charge = Charged(*Movement.objects.values_list(*columns).get(pk=posted.movement_ids[0]))
+    terms = distilling_terms(policy_of(run.lab))
+    signature, former = admitted.signature, admitted.former
+    row = _row(run, charge, admitted.ruling, terms, signature, actor, now, former=former)
     row.save(force_insert=True)
-    rewrite_heel(run)
+    add_heel(run, row)
     _note(lab, actor, now, run, row)
     return row
 
@@ -79,13 +88,11 @@ def start_distilling(
         lock_runs([run.place_id])
         held = Run.objects.select_for_update(of=("self",)).select_related("lab__policy").get(pk=run.pk)
         _check_may_start(held)
-        charged = [move for move in gate.charges_of(held) if is_former(move.solvent)]
-        lock_containers([m.source.container.pk for m in charged if hasattr(m.source, "container")])
-        policy = policy_of(held.lab)
-        ruling = Ruling(tuple(gate.judged_inside(held, charged, policy, now)))
-        needed = gate.refuse_unless(ruling, lab=held.lab, signature=signature)
+        charged = gate.charges_inside(held)
+        ruling = gate.ruling_on(run=held, container=None, now=now, lock=True)
+        needed = gate.refuse_unless(ruling, lab=held.lab, signature=signature, field="")
         signed = signature if needed else None
-        rows = _rows(held, charged, ruling, distilling_terms(policy), signed, actor, now)
+        rows = _rows(held, charged, ruling, distilling_terms(policy_of(held.lab)), signed, actor, now)
         Clearance.objects.bulk_create(rows)
         Run.objects.filter(pk=held.pk).update(distils=True, version=F("version") + 1)
         rewrite_heel(held)
@@ -107,7 +114,7 @@ def _check_may_start(run: Run) -> None:
 
 def _rows(
     run: Run,
-    charged: list[Movement],
+    charged: list[Charged],
     ruling: Ruling,
     terms: DistillingTerms,
     signature: Signature | None,
@@ -117,39 +124,38 @@ def _rows(
     """A clearance for each charge of which something is still in the run."""
     by_key = {(one.container_id, one.lot_id): one for one in ruling.judged}
     rows = []
-    for move in charged:
-        container = getattr(move.source, "container", None)
-        one = by_key.get((container.pk if container else 0, move.lot_id))
-        if one is not None and container is not None:
-            own = signature if not one.allowed else None
-            rows.append(_row(run, move, container.pk, Ruling((one,)), terms, own, actor, now))
+    for charge in charged:
+        one = by_key[charge.key]
+        if charge.container_id:
+            own = None if one.allowed else signature
+            rows.append(_row(run, charge, Ruling((one,)), terms, own, actor, now, former=True))
     return rows
 
 
 def _row(
     run: Run,
-    move: Movement,
-    container_id: int,
+    charge: Charged,
     ruling: Ruling,
     terms: DistillingTerms,
     signature: Signature | None,
     actor: User,
     now: datetime,
+    *,
+    former: bool,
 ) -> Clearance:
-    former = is_former(move.solvent)
     return Clearance(
         lab_id=run.lab_id,
         run=run,
-        container_id=container_id,
-        lot_id=move.lot_id,
-        entry=move.entry,
-        volume_ul=move.volume_ul,
+        container_id=charge.container_id,
+        lot_id=charge.lot_id,
+        entry=charge.entry,
+        volume_ul=charge.volume_ul,
         level=ruling.level,
         allowed=ruling.allowed,
         reasons=[_reason_out(one, reason) for one in ruling.judged for reason in one.reasons],
         test_id=ruling.judged[0].test_id,
         heel_percent=terms.heel_fraction * 100 if former else 0,
-        heel_ul=heel_ul(move.volume_ul, terms.heel_fraction) if former else 0,
+        heel_ul=heel_ul(charge.volume_ul, terms.heel_fraction) if former else 0,
         heel_source=terms.heel_source if former else "",
         override_reason=signature.reason.strip() if signature else "",
         actor=actor,

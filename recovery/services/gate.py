@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
+from uuid import UUID
 
 from django.db.models import QuerySet
 
-from inventory.models import Container, Lab, Lot, Movement, PeroxideTest, Solvent
+from inventory.models import Container, Lab, Movement, PeroxideTest, Solvent
 from inventory.rules.errors import Cause, Denied, InputError, Refusal
 from inventory.rules.levels import LEVEL_WORDS, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
@@ -101,35 +102,64 @@ class Ruling:
         return gravest(one.level for one in self.judged)
 
 
+@dataclass(frozen=True)
+class Charged:
+    """A charge of a former that stands, and may still be in the run. container_id 0: from none."""
+
+    movement_id: int
+    entry: UUID
+    lot_id: int
+    solvent_id: int
+    volume_ul: int
+    container_id: int
+
+    @property
+    def key(self) -> tuple[int, int]:
+        return self.container_id, self.lot_id
+
+
 def hold(lab: Lab, run: Run, solvents: Iterable[Solvent]) -> None:
     """Keep policy and classes as they are until the transaction ends; before the run is locked."""
-    charged = Solvent.objects.filter(pk__in=RunSum.objects.filter(run=run).values("solvent_id"))
+    charged = Solvent.objects.defer("facts").filter(
+        pk__in=RunSum.objects.filter(run=run).values("solvent_id")
+    )
     for solvent in sorted({*charged, *solvents}, key=lambda each: each.pk):
         hold_rules(lab, solvent)
 
 
-def ruling_on(*, run: Run, container: Container, now: datetime, lock: bool) -> Ruling:
-    """What the gate says of charging from a container to a run that distils.
+def ruling_on(*, run: Run, container: Container | None, now: datetime, lock: bool) -> Ruling:
+    """What the gate says of charging from a container, if any, and of what a run that distils holds already.
 
     lock: keep every container concerned as it is; only inside a transaction, with the run locked.
     """
-    charged = charges_of(run)
+    charged = charges_inside(run)
+    own = {container.pk} if container else set()
+    ids = own | {charge.container_id for charge in charged if charge.container_id}
     if lock:
-        others = [move.source.container.pk for move in charged if _has_container(move)]
-        lock_containers([container.pk, *others])
-    (held,) = containers_with([container.pk])
-    (own,) = judge([held], day_in_lab(held.lab, now))
-    inside = judged_inside(run, charged, policy_of(held.lab), now)
-    return Ruling((own, *(one for one in inside if _key(one) != _key(own))))
+        lock_containers(ids)
+    found = gathered(containers_with(ids))
+    day = day_in_lab(run.lab, now)
+    judged = [_judged(found, held, day) for held in found.containers if held.pk in own]
+    known = {(one.container_id, one.lot_id) for one in judged}
+    inside = _judged_inside(run, [charge for charge in charged if charge.key not in known], found, day)
+    return Ruling((*judged, *inside))
 
 
-def judge(containers: Sequence[Container], today: date) -> list[Judged]:
-    """The verdict on distilling what is in each container, as `containers_with` reads them."""
-    found = gathered(containers)
-    return [_judged(found, container, today) for container in containers]
+def charges_inside(run: Run) -> list[Charged]:
+    """Charges of formers of which the run still holds something, oldest first."""
+    holding = RunSum.objects.filter(run=run, held_ul__gt=0).values("solvent_id")
+    solvents = Solvent.objects.defer("facts").filter(pk__in=holding)
+    formers = [solvent.pk for solvent in solvents if is_former(solvent)]
+    standing = Movement.objects.filter(
+        destination_id=run.place_id, kind="charge", reversed_by=None, solvent_id__in=formers
+    )
+    columns = ("id", "entry", "lot_id", "solvent_id", "volume_ul", "source__container__id")
+    rows = standing.order_by("id").values_list(*columns)
+    return [Charged(pk, entry, lot, kind, ul, held or 0) for pk, entry, lot, kind, ul, held in rows]
 
 
 def _judged(found: Gathered, container: Container, today: date) -> Judged:
+    """The verdict on distilling what is in a container."""
     said = verdicts_in(found, container, today)["distil"]
     level, reasons, facts = said.level, said.reasons, found.facts[container.pk]
     if facts is not None and facts.peroxide_class == "none" and level == "test-first":
@@ -141,42 +171,34 @@ def _judged(found: Gathered, container: Container, today: date) -> Judged:
     return Judged(pk, container.code, lot_id, level, reasons, said.cautions, max(tests, default=None))
 
 
-def charges_of(run: Run) -> list[Movement]:
-    """Charges that stand, oldest first, with the container each came from."""
-    related = Movement.objects.select_related("source__container", "lot", "solvent")
-    standing = related.filter(destination_id=run.place_id, kind="charge", reversed_by=None)
-    return list(standing.order_by("id"))
-
-
-def judged_inside(run: Run, charged: Sequence[Movement], policy: Policy, now: datetime) -> list[Judged]:
+def _judged_inside(run: Run, charged: Sequence[Charged], found: Gathered, today: date) -> list[Judged]:
     """What the verdict says of each former that is in a run, by the container and lot it was charged from.
 
     What a supervisor let through this same day stays let through, as far as nothing was added to the reasons.
     """
-    holding = set(RunSum.objects.filter(run=run, held_ul__gt=0).values_list("solvent_id", flat=True))
-    inside = [m for m in charged if m.solvent_id in holding and is_former(m.solvent)]
-    containers = {
-        c.pk: c for c in containers_with({m.source.container.pk for m in inside if _has_container(m)})
-    }
-    today = day_in_lab(run.lab, now)
-    signed = _signed_today(run, today)
-    found: dict[tuple[int, int], Judged] = {}
-    for move in inside:
-        container = containers[move.source.container.pk] if _has_container(move) else None
-        key = (container.pk if container else 0, move.lot_id)
-        if key in found:
+    containers = {container.pk: container for container in found.containers}
+    judged: dict[tuple[int, int], Judged] = {}
+    for charge in charged:
+        if charge.key in judged:
             continue
-        if container is not None and container.lot_id == move.lot_id:
-            (found[key],) = judge([container], today)
+        container = containers.get(charge.container_id)
+        if container is not None and container.lot_id == charge.lot_id:
+            judged[charge.key] = _judged(found, container, today)
         else:
-            found[key] = _judged_by_its_clearance(run, move, container, policy, today)
-    return [_less_what_is_signed(one, signed) for one in found.values()]
+            code = container.code if container else "A run log"
+            judged[charge.key] = _judged_by_its_clearance(run, charge, code, today)
+    if all(one.allowed for one in judged.values()):
+        return list(judged.values())
+    signed = _signed_today(run, today)
+    return [_less_what_is_signed(one, signed) for one in judged.values()]
 
 
-def refuse_unless(ruling: Ruling, *, lab: Lab, signature: Signature | None, late: bool = False) -> bool:
+def refuse_unless(
+    ruling: Ruling, *, lab: Lab, signature: Signature | None, late: bool = False, field: str = "container"
+) -> bool:
     """Raises Refusal unless the ruling allows it or a supervisor signs. Returns whether that was needed.
 
-    late: what is refused is told as having happened before.
+    late: what is refused is told as having happened before. field: of the body that is at fault.
     """
     if signature is not None:
         signature.check()
@@ -190,9 +212,9 @@ def refuse_unless(ruling: Ruling, *, lab: Lab, signature: Signature | None, late
     first, reason = max(ruling.against, key=lambda pair: pair[1].level == ruling.level)
     parts = [remedy(reason.level, first.code), what_else, LATE if late else "", emergency]
     raise Refusal(
-        "container",
+        field,
         NOT_CLEARED,
-        f"{codes}: {LEVEL_WORDS[ruling.level]}. Nothing was charged.",
+        f"{codes}: {LEVEL_WORDS[ruling.level]}. Nothing was booked.",
         " ".join(part for part in parts if part),
         [_cause(one, reason) for one, reason in ruling.against],
     )
@@ -204,39 +226,29 @@ def _cause(one: Judged, reason: VerdictReason) -> Cause:
     )
 
 
-def _has_container(move: Movement) -> bool:
-    return hasattr(move.source, "container")
-
-
-def _key(one: Judged) -> tuple[int, int]:
-    return one.container_id, one.lot_id
-
-
-def _judged_by_its_clearance(
-    run: Run, move: Movement, container: Container | None, policy: Policy, today: date
-) -> Judged:
+def _judged_by_its_clearance(run: Run, charge: Charged, code: str, today: date) -> Judged:
     """Of what its container no longer holds: the test of then counts while fresh, and until a bad one."""
-    code = container.code if container else "A run log"
-    reasons = tuple(_against_moved_on(run, move, policy, today, code))
+    reasons = tuple(_against_moved_on(run, charge, policy_of(run.lab), today, code))
     level = gravest(reason.level for reason in reasons)
-    return Judged(container.pk if container else 0, code, move.lot_id, level, reasons)
+    return Judged(charge.container_id, code, charge.lot_id, level, reasons)
 
 
 def _against_moved_on(
-    run: Run, move: Movement, policy: Policy, today: date, code: str
+    run: Run, charge: Charged, policy: Policy, today: date, code: str
 ) -> Iterable[VerdictReason]:
-    cleared = Clearance.objects.filter(run=run, entry=move.entry).select_related("test").last()
-    tests = standing_tests([move.lot_id])
+    given = Clearance.objects.filter(run=run, container_id=charge.container_id, lot_id=charge.lot_id)
+    cleared = given.select_related("test").order_by("id").last()
+    tests = standing_tests([charge.lot_id])
     test = cleared.test if cleared and cleared.allowed else None
     if test is None or not tests.filter(pk=test.pk).exists():
         words = f"What was charged from {code} is no longer in it, and no passed test stands behind it."
-        yield VerdictReason("charged-without-test", words, f"entry {move.entry}", OUR_RULE, "test-first")
+        yield VerdictReason("charged-without-test", words, f"entry {charge.entry}", OUR_RULE, "test-first")
     elif _too_old(test, policy, today):
         terms = distilling_terms(policy)
         words = f"What was charged from {code} was last tested on {test.tested_on}: too long ago."
         yield VerdictReason("test-too-old", words, f"test {test.pk}", terms.test_age_source, "test-first")
     since = tests.exclude(pk=test.pk) if test else tests
-    yield from _bad_since(since, cleared, policy, move.lot, code)
+    yield from _bad_since(since, cleared, policy, Solvent.objects.get(pk=charge.solvent_id), code)
 
 
 def _too_old(test: PeroxideTest, policy: Policy, today: date) -> bool:
@@ -245,12 +257,12 @@ def _too_old(test: PeroxideTest, policy: Policy, today: date) -> bool:
 
 
 def _bad_since(
-    tests: QuerySet[PeroxideTest], cleared: Clearance | None, policy: Policy, lot: Lot, code: str
+    tests: QuerySet[PeroxideTest], cleared: Clearance | None, policy: Policy, solvent: Solvent, code: str
 ) -> Iterable[VerdictReason]:
     """Tests of the lot that do not pass, recorded since it was cleared, or at all when it never was."""
     since = tests if cleared is None else tests.filter(recorded_at__gte=cleared.recorded_at)
     for test in since:
-        if not passes_levels(reading_of(test), policy, lot.solvent.density_20c_kg_m3, "distil"):
+        if not passes_levels(reading_of(test), policy, solvent.density_20c_kg_m3, "distil"):
             words = f"A test of what was charged from {code} does not pass: {test.as_entered}."
             yield VerdictReason("bad-test-since", words, f"test {test.pk}", OUR_RULE, "do-not-distil")
 
@@ -268,7 +280,7 @@ def _signed_today(run: Run, today: date) -> dict[tuple[int, int], set[tuple[str,
 
 def _less_what_is_signed(one: Judged, signed: dict[tuple[int, int], set[tuple[str, str, str]]]) -> Judged:
     """The same as allowed, when every reason against it was signed for and none forbids to touch it."""
-    known = signed.get(_key(one), set())
+    known = signed.get((one.container_id, one.lot_id), set())
     against = {(reason.code, reason.level, reason.fact) for reason in one.against}
     if one.allowed or one.level == "do-not-touch" or not against <= known:
         return one

@@ -5,6 +5,8 @@ What has happened is booked as it happened and becomes a finding; leave for what
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from inventory.models import Movement, PlaceKind, Solvent
 from inventory.rules.errors import Conflict
 from inventory.services.safety import class_for_safety
@@ -39,23 +41,39 @@ def never_to_dryness() -> Conflict:
     )
 
 
+def add_heel(run: Run, row: Clearance) -> None:
+    """Let a run keep what a new clearance asks for, too."""
+    sources = [run.heel_source] if run.heel_source else []
+    if row.heel_ul and row.heel_source not in run.heel_source:
+        sources.append(row.heel_source)
+    _store_heel(run, run.heel_ul + row.heel_ul, sources)
+
+
 def rewrite_heel(run: Run) -> None:
     """Work out what is to stay in the still from the clearances of the charges that stand, and store it."""
     entries = {move.entry for move in standing(run) if move.kind == "charge"}
     cleared = [row for row in Clearance.objects.filter(run=run).order_by("id") if row.entry in entries]
-    run.heel_ul = sum(row.heel_ul for row in cleared)
-    run.heel_source = " / ".join(dict.fromkeys(row.heel_source for row in cleared if row.heel_ul))
+    sources = dict.fromkeys(row.heel_source for row in cleared if row.heel_ul)
+    _store_heel(run, sum(row.heel_ul for row in cleared), sources)
+
+
+def _store_heel(run: Run, heel_ul: int, sources: Iterable[str]) -> None:
+    run.heel_ul, run.heel_source = heel_ul, " / ".join(sources)
     Run.objects.filter(pk=run.pk).update(heel_ul=run.heel_ul, heel_source=run.heel_source)
 
 
 def note_heel(run: Run, *, may_be_mended: bool = False) -> None:
     """Less can be in the still than the heel: a finding, also once the run is closed."""
+    if run.heel_ul == 0 and HEEL_NOT_KEPT not in run.findings:
+        return
     short = run.heel_ul > 0 and left_at_most_ul(run) < run.heel_ul
     set_finding(run, HEEL_NOT_KEPT, short, may_be_mended=may_be_mended)
 
 
 def note_uncleared(run: Run, *, may_be_mended: bool = False) -> None:
     """Distilled solvent came back from a run that was not to distil; mended when none came back at all."""
+    if run.distils and NOT_CLEARED_BACK not in run.findings:
+        return
     back = any(move.kind == "return" and is_former(move.solvent) for move in standing(run))
     known = NOT_CLEARED_BACK in run.findings
     set_finding(run, NOT_CLEARED_BACK, back and (known or not run.distils), may_be_mended=may_be_mended)
@@ -76,7 +94,7 @@ def left_at_most_ul(run: Run) -> int:
 
 def standing(run: Run) -> list[Movement]:
     """Movements into and out of a run that neither are reversals nor were reversed."""
-    related = Movement.objects.select_related("solvent", "source", "destination", "reversed_by")
+    related = Movement.objects.select_related("solvent", "destination", "reversed_by").defer("solvent__facts")
     into, out_of = related.filter(destination_id=run.place_id), related.filter(source_id=run.place_id)
     every = sorted([*into, *out_of], key=lambda move: move.pk)
     return [move for move in every if move.reversal_of_id is None and not hasattr(move, "reversed_by")]

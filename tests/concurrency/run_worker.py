@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections import Counter
 from typing import Any
 from uuid import UUID
@@ -9,10 +10,12 @@ from uuid import UUID
 from tests.concurrency import worker  # sets Django up, so it comes first
 
 # isort: split
-from inventory.models import Container
+from django.db import transaction
+
+from inventory.models import Container, PeroxideTest
 from inventory.rules.errors import InputError
 from inventory.services import reversal
-from recovery.models import Run, RunSum
+from recovery.models import Clearance, Run, RunSum
 from recovery.services import runs
 from tests import factories as make
 from tests.recovery.club import PARTS
@@ -29,6 +32,43 @@ def flask(lab: str) -> int:
 def charge_often(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
     """Charges of 1 mL; returns how each ended."""
     return _often("charge", lab, run, pk, times)
+
+
+def still_run(lab: str) -> int:
+    """A run that distils, which takes only what passes the gate."""
+    return runs.run_start(**still(lab), purpose="fat in biscuits").pk
+
+
+def cleared_bottle(lab: str, amount: str) -> int:
+    club = worker._club(lab)
+    return make.cleared(club, make.stocked(club, "tetrahydrofuran", amount)).pk
+
+
+def charge_watching(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
+    """Charges of 1 mL; returns how each ended. slipped: a bad test was on record before the charge was."""
+    at, ends = still(lab), Counter[str]()
+    for _ in range(times):
+        try:
+            with transaction.atomic():
+                container = make.fresh(Container.objects.get(pk=pk))
+                runs.charge(**at, run=Run.objects.get(pk=run), container=container, amount="1 mL")
+                time.sleep(0.002)
+                bad = PeroxideTest.objects.filter(container=container, lower_ug_per_l__gt=0).exists()
+            ends["slipped" if bad else "booked"] += 1
+        except InputError as refusal:
+            ends[refusal.code] += 1
+    return ends
+
+
+def bad_test(lab: str, pk: int, wait_s: float) -> str:
+    """A reading of 30 mg/L after a while."""
+    time.sleep(wait_s)
+    make.tested(worker._club(lab), Container.objects.get(pk=pk), reading="30")
+    return "tested"
+
+
+def clearances(run: int) -> int:
+    return Clearance.objects.filter(run=run, allowed=True).count()
 
 
 def return_often(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
@@ -86,8 +126,11 @@ def closed(run: int) -> bool:
 
 worker.TASKS |= {
     task.__name__: task
-    for task in (flask, charge_often, return_often, close, return_once, undo, sums_of, closed)
-}
+    for task in (
+        flask, charge_often, return_often, close, return_once, undo, sums_of, closed,
+        still_run, cleared_bottle, charge_watching, bad_test, clearances,
+    )
+}  # fmt: skip
 
 if __name__ == "__main__":
     worker.main()
