@@ -7,10 +7,19 @@ from typing import Any
 
 import pytest
 
-from inventory.models import Container, Event, Observation, PeroxideTest, Policy
-from inventory.rules.errors import Denied, InputError
+from inventory.models import Container, Event, Observation, PeroxideTest, Policy, Solvent
+from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.selectors.loosening import loosened, policy_in_use
-from inventory.services import containers, opening, places, safety, volumes, withdrawals
+from inventory.services import (
+    catalogue,
+    containers,
+    opening,
+    places,
+    reversal,
+    safety,
+    volumes,
+    withdrawals,
+)
 from inventory.services.lab_editing import lab_edit
 from tests import factories as make
 
@@ -176,6 +185,77 @@ def test_an_earlier_day_for_an_unknown_opening_is_free(club: make.Club) -> None:
     held = opening.mark_opened(container=old, actor=club.member, now=make.NOW, opened_on=long_ago)
     assert str(held.next_test_due) == "2025-06-10"
     assert loosened(old) == []
+
+
+# -- reversals, and what a solvent is
+
+
+def poured(club: make.Club, bottle: Container, minutes: int = 10) -> Any:
+    """A bad bottle is poured into this one."""
+    bad = make.stocked(club, THF, inhibited=True)
+    bad_test(club, bad, minutes=minutes - 5)
+    return volumes.pour(**at(club, minutes), source=make.fresh(bad), into=bottle, amount="20 mL")
+
+
+def test_taking_a_pour_back_is_signed_where_it_looks_safer(club: make.Club, bottle: Container) -> None:
+    posted = poured(club, bottle)
+    assert make.fresh(bottle).due_code == "reading-at-or-above-level"
+    with pytest.raises(Denied, match="Reversing an entry"):
+        reversal.reverse(**at(club, 120), entry=posted.entry, reason="wrong bottle")
+    assert make.fresh(bottle).due_code == "reading-at-or-above-level"
+    reversal.reverse(**signed(club), entry=posted.entry)
+    assert str(make.fresh(bottle).next_test_due) == "2026-09-10"
+    (told,) = loosened(bottle)
+    # Off the strip's scale, so it counts as the worst band.
+    assert (told["what"], told["from"]["levels"]["draw"]) == ("Reversing an entry", "do-not-touch")
+
+
+def test_a_pour_just_booked_is_ones_own_to_take_back(club: make.Club, bottle: Container) -> None:
+    posted = poured(club, bottle)
+    reversal.reverse(**at(club, 24), entry=posted.entry, reason="wrong bottle")
+    assert (str(make.fresh(bottle).next_test_due), loosened(bottle)) == ("2026-09-10", [])
+
+
+@pytest.mark.parametrize("since", ["draw", "sign", "policy", "put-away"])
+def test_a_pour_that_something_came_after_is_not(club: make.Club, bottle: Container, since: str) -> None:
+    posted = poured(club, bottle, 58)
+    _happens(club, bottle, since)
+    with pytest.raises((Denied, Conflict)):
+        reversal.reverse(**at(club, 65), entry=posted.entry, reason="wrong bottle")
+
+
+def test_a_pour_taken_back_takes_its_sign_along(club: make.Club, bottle: Container) -> None:
+    source = make.stocked(club, THF, inhibited=True)
+    crystals(club, source, minutes=5)
+    posted = volumes.pour(**at(club, 10), source=make.fresh(source), into=bottle, amount="20 mL")
+    assert make.fresh(bottle).worst_sign == "crystals"
+    with pytest.raises(Denied):
+        reversal.reverse(**at(club, 120), entry=posted.entry, reason="wrong bottle")
+    reversal.reverse(**signed(club), entry=posted.entry)
+    assert (make.fresh(bottle).worst_sign, make.fresh(source).worst_sign) == ("", "crystals")
+
+
+def test_a_milder_class_is_signed_where_some_stands_on_the_shelf(club: make.Club) -> None:
+    own = make.solvent("ethyl-acetate")
+    own.pk, own.lab, own.key, own.state = None, club.lab, "own", Solvent.State.UNCONFIRMED
+    own.peroxide_class = "unknown"
+    own.save(force_insert=True)
+    confirmed: dict[str, Any] = {
+        "solvent": own,
+        "peroxide_class": "none",
+        "basis": "not listed by Cornell EHS App. J",
+    }
+    bottle = containers.receive(
+        **at(club), solvent=own, amount="100 mL", lot=containers.LotFacts(origin="purchased"),
+        facts=containers.ContainerFacts(capacity_ul=100_000, opened="opened", opened_on=make.TODAY),
+    ).container  # fmt: skip
+    assert make.fresh(bottle).due_code == "opened-interval"
+    with pytest.raises(Denied, match="Another peroxide class"):
+        catalogue.solvent_confirm(**at(club), **confirmed)
+    assert Solvent.objects.get(pk=own.pk).state == Solvent.State.UNCONFIRMED
+    catalogue.solvent_confirm(**at(club, role="supervisor"), **confirmed, may_loosen=True)
+    assert make.fresh(bottle).due_code == "not-a-former"
+    assert loosened(bottle)[0]["reason"] == "not listed by Cornell EHS App. J"
 
 
 # -- the lab's policy
