@@ -79,6 +79,7 @@ TABLE = [
     Row("GET", "containers/{container}/", EVERYONE, READ),
     Row("PATCH", "containers/{container}/", KEEPERS, MANAGE),
     Row("GET", "containers/{container}/verdicts/", EVERYONE, READ),
+    Row("GET", "containers/{container}/forecast/", EVERYONE, READ),
     Row("POST", "containers/{container}/quarantines/", BENCH, LOG),
     Row("POST", "containers/{container}/releases/", HEAD, NONE),
     Row("POST", "containers/{container}/draws/", BENCH, LOG),
