@@ -20,17 +20,20 @@ from inventory.models import (
     Solvent,
     User,
 )
+from inventory.rules.forecast import Point, forecast
+from inventory.rules.outcomes import action_level
 from inventory.rules.peroxide import Reading
 from inventory.rules.policy_data import Origin as RetestOrigin
 from inventory.rules.policy_data import Policy
 from inventory.rules.retest import ContainerFacts
 from inventory.rules.sheets.cells import Origin, ReadingCell
 from inventory.rules.sheets.stock import StockRow
-from inventory.rules.stored import stored
+from inventory.rules.stored import NO_FORECAST, Forecast, stored
 from inventory.rules.volume import Measured
 from inventory.services import bulk, ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import class_for_safety, policy_of
+from inventory.services.forecasting import NOT_A_FORMER
 from inventory.services.ledger import End, Line, Opening
 from inventory.services.places import boundary, location_get
 from inventory.services.readings import UG_PER_MG
@@ -198,8 +201,20 @@ class _Chunk:
             origin_unknown=not_known,
         )
         tested = [] if test is None or test.reading.tested_on is None else [test.reading.tested_on]
-        columns, _ = stored(facts, self.policy, self.today, tested)
+        columns, _ = stored(facts, self.policy, self.today, tested, self.forecast(facts))
         return [getattr(columns, name) for name in COLUMNS]
+
+    def forecast(self, facts: ContainerFacts) -> Forecast:
+        """Why the one reading of a list foretells nothing, as `forecasting` will say of the records."""
+        reading = facts.last_test
+        if reading is None or reading.tested_on is None:
+            return NO_FORECAST
+        told = NOT_A_FORMER
+        if facts.peroxide_class != "none":
+            level = action_level(self.policy, facts.density_20c_kg_m3)
+            bounds = (reading.lower_mg_per_l, reading.upper_mg_per_l)
+            told = forecast([Point(reading.tested_on, *bounds, reading.method)], level)
+        return Forecast(told.on, told.code, told.words)
 
     def test(self, draft: Draft, container_id: int, lot_id: int, test: _Test) -> tuple[Any, ...]:
         reading = cast(ReadingCell, draft.row.reading)
