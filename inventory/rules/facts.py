@@ -6,7 +6,7 @@ The worse is assumed of a missing fact. Nothing here knows today.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
 from typing import Literal
@@ -67,6 +67,16 @@ class Clock:
 def classes_of(facts: ContainerFacts) -> tuple[PeroxideClass, ...]:
     """The classes it may be of: of an unknown class every one, and the strictest row holds."""
     return (facts.peroxide_class,) if facts.peroxide_class in CLASSES else CLASSES
+
+
+def ways_of(facts: ContainerFacts, policy: Policy) -> list[ContainerFacts]:
+    """The facts, and where a policy is stricter with what an unknown one could be, those ways as well."""
+    ways = [facts]
+    if facts.inhibited is None and policy.index.inhibitor_may_shorten:
+        ways += [replace(way, inhibited=True) for way in ways]
+    if facts.atmosphere == "unknown" and policy.index.gas_may_shorten:
+        ways += [replace(way, atmosphere="inert") for way in ways]
+    return ways
 
 
 def effective_inhibited(inhibited: bool | None, origin: Origin) -> bool:

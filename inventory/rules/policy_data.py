@@ -42,6 +42,7 @@ import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from pathlib import Path
 from typing import Any, cast, get_args
 
@@ -61,6 +62,7 @@ from inventory.rules.policy_rows import (
     Origin,
     Rule,
 )
+from inventory.rules.row_index import RowIndex
 
 __all__ = ["DEFAULT_POLICY_KEY", "Atmosphere", "Closure", "CountsFrom", "Distilling", "EndsIn"]
 __all__ += ["HandlingRow", "Interval", "IntervalUnit", "LevelRow", "Origin", "Policy", "PolicyError", "Rule"]
@@ -85,6 +87,11 @@ class Policy:
     handling: tuple[HandlingRow, ...] = ()
     expiry_ends_in: EndsIn = "dispose"
     distilling: Distilling = NOTHING_STATED
+
+    @cached_property
+    def index(self) -> RowIndex:
+        """The interval rows by class and end."""
+        return RowIndex(self.rules)
 
     def to_json(self) -> dict[str, Any]:
         """A dict that json.dumps takes; `from_json` gives the same policy back."""

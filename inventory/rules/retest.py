@@ -20,10 +20,9 @@ Dates in the future are for the caller to refuse.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import date
-from typing import Literal
 
+from inventory.rules.due import AT_ONCE, OUR_RULE, Due, DueCode, Reason
 from inventory.rules.facts import (
     MADE_ORIGINS,
     Clock,
@@ -36,52 +35,15 @@ from inventory.rules.facts import (
     test_too_early,
     tested_on_an_unknown_day,
     vouches,
+    ways_of,
 )
 from inventory.rules.outcomes import outcome
 from inventory.rules.peroxide import PeroxideClass
 from inventory.rules.policy_data import CountsFrom, EndsIn, Interval, Origin, Policy, Rule
 
 __all__ = ["ContainerFacts", "CountsFrom", "Due", "DueCode", "Interval", "Origin", "Policy", "Reason", "Rule"]
-__all__ += ["dispose_on", "dues", "effective_inhibited", "next_test"]
+__all__ += ["AT_ONCE", "OUR_RULE", "dispose_on", "dues", "effective_inhibited", "next_test"]
 
-DueCode = Literal[
-    "not-a-former",
-    "opened-interval",
-    "unopened-interval",
-    "made-interval",
-    "after-passed-test",
-    "expiry",
-    "forecast-earlier",
-    "opened-when-overdue",
-    "opening-date-unknown",
-    "receipt-date-unknown",
-    "made-date-unknown",
-    "no-rule",
-    "reading-at-or-above-level",
-    "reading-not-decisive",
-    "class-unknown",
-    "origin-unknown",
-    "inhibitor-unknown",
-    "inhibitor-claim-not-used",
-    "inhibitor-needs-air",
-    "inhibitor-taken-out",
-    "inhibitor-added",
-    "reading-undated",
-    "reagent-expired",
-    "test-before-clock",
-]
-AT_ONCE: frozenset[DueCode] = frozenset(
-    {
-        "opened-when-overdue",
-        "opening-date-unknown",
-        "receipt-date-unknown",
-        "made-date-unknown",
-        "no-rule",
-        "reading-at-or-above-level",
-        "reading-not-decisive",
-    }
-)
-OUR_RULE = "When a fact is missing, the worse is assumed: our choice, not published"
 _INTERVAL_CODES: dict[CountsFrom, DueCode] = {
     "opened": "opened-interval",
     "received": "unopened-interval",
@@ -94,37 +56,6 @@ _SINCE = {
     "made": "making or distilling",
     "test": "the passed test",
 }
-
-
-@dataclass(frozen=True)
-class Reason:
-    """One stated reason: stable code, words for people, where the rule comes from."""
-
-    code: DueCode
-    words: str
-    source: str
-
-
-@dataclass(frozen=True)
-class Due:
-    """The day the next test falls due (None: never), the leading reason, and all reasons behind it.
-
-    ends_in: what that day asks for, a test or disposal. same_day: the interval is nought, so that day needs a
-    test before anything is taken out.
-    """
-
-    on: date | None
-    code: DueCode
-    words: str
-    rule_source: str
-    reasons: tuple[Reason, ...] = ()
-    ends_in: EndsIn = "test"
-    same_day: bool = False
-
-    @property
-    def at_once(self) -> bool:
-        """True when no interval is waited for: it is due because of what is known, or is not."""
-        return self.code in AT_ONCE
 
 
 def next_test(facts: ContainerFacts, policy: Policy) -> Due:
@@ -143,7 +74,12 @@ def next_test(facts: ContainerFacts, policy: Policy) -> Due:
 
 def dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
     """Every day on which a former falls due, the earliest first, but for what the reading itself says."""
-    found = [due for name in classes_of(facts) for due in _clock_dues(facts, policy, name)]
+    found = [
+        due
+        for each in ways_of(facts, policy)
+        for name in classes_of(each)
+        for due in _clock_dues(each, policy, name)
+    ]
     found += _expiry(facts, policy)
     # Of two on one day the one that ends in disposal leads.
     found = sorted(dict.fromkeys(found), key=lambda due: (due.on or date.max, due.ends_in == "test"))
@@ -281,12 +217,24 @@ def _rows(
 ) -> list[Rule]:
     """Rows that fit. A policy without rows for made or tested material lends those for opened material."""
     opened = clock.counts_from != "received" if opened is None else opened
-    candidates = [r for r in policy.rules if r.peroxide_class == name and r.ends_in == ends_in]
-    if not candidates:
-        return []
     inhibited = counts_inhibited(facts, policy, name)
-    fitting = [r for r in candidates if _fits(r, facts, opened=opened, inhibited=inhibited)]
-    for lenders in _lenders(facts, clock.counts_from, ends_in):
+    inert = facts.atmosphere == "inert"
+    kept = policy.index.chosen
+    key = (
+        name, ends_in, clock.counts_from, opened, inhibited, inert, facts.origin, facts.origin_unknown,
+    )  # fmt: skip
+    if key not in kept:
+        fitting = [
+            rule
+            for rule in policy.index.of(name, ends_in)
+            if _fits(rule, facts, opened=opened, inhibited=inhibited)
+        ]
+        kept[key] = _lent(fitting, facts, clock.counts_from, ends_in)
+    return kept[key]
+
+
+def _lent(fitting: list[Rule], facts: ContainerFacts, counts_from: CountsFrom, ends_in: EndsIn) -> list[Rule]:
+    for lenders in _lenders(facts, counts_from, ends_in):
         if rules := [rule for rule in fitting if rule.counts_from in lenders]:
             return rules
     return []
