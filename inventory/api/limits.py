@@ -25,7 +25,7 @@ from inventory.api.paging import Key, orderings, page
 from inventory.api.params import flag, paging
 from inventory.api.quantities import volume_out
 from inventory.api.replies import check_if_match
-from inventory.api.shapes_storage import LimitShape, LimitsMadeShape, TemplatesShape
+from inventory.api.shapes_storage import LimitsMadeShape, StorageLimitShape, TemplatesShape
 from inventory.models import StorageLimit
 from inventory.rules.errors import InputError
 from inventory.rules.quantity import parse_quantity
@@ -122,7 +122,7 @@ class LocationLimits(LocationView):
     contracts = {
         "GET": Contract(
             "lab.read",
-            LimitShape,
+            StorageLimitShape,
             "Limits of a location",
             params=(flag("ended", "Ended ones instead."), *paging(BY_ID)),
             paged=True,
@@ -179,9 +179,9 @@ class LimitDetail(LimitView):
     """One storage limit."""
 
     contracts = {
-        "GET": Contract("lab.read", LimitShape, "One storage limit", tagged=True),
+        "GET": Contract("lab.read", StorageLimitShape, "One storage limit", tagged=True),
         "PATCH": Contract(
-            "locations.edit", LimitShape, "Change a storage limit", body=LimitChange, tagged=True
+            "locations.edit", StorageLimitShape, "Change a storage limit", body=LimitChange, tagged=True
         ),
     }
 
@@ -209,7 +209,9 @@ class LimitEndings(LimitView):
     """A limit holds no longer."""
 
     contracts = {
-        "POST": Contract("safety.loosen", LimitShape, "End a storage limit", body=LimitEnding, status=201)
+        "POST": Contract(
+            "safety.loosen", StorageLimitShape, "End a storage limit", body=LimitEnding, status=201
+        )
     }
 
     def post(self, request: Any, lab: str, limit: str) -> HttpResponse:

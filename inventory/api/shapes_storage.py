@@ -30,16 +30,16 @@ class ContainerReceivedShape(ContainerDetailShape):
     warnings = StorageWarningShape(many=True)
 
 
-class LocationRefShape(Shape):
+class StoragePlaceShape(Shape):
     id = Id()
     name = text()
 
 
-class LimitShape(Shape):
+class StorageLimitShape(Shape):
     """categories and materials: empty for any. template: row of the shipped table, "" for the lab's own."""
 
     id = Id()
-    location = LocationRefShape()
+    location = StoragePlaceShape()
     template = text()
     name = text()
     measure = serializers.ChoiceField(MEASURES)
@@ -57,7 +57,7 @@ class LimitShape(Shape):
 
 
 class LimitsMadeShape(Shape):
-    results = LimitShape(many=True)
+    results = StorageLimitShape(many=True)
 
 
 class UseShape(Shape):
@@ -92,7 +92,7 @@ class LocationUseShape(LocationShape):
 class NeighboursShape(Shape):
     """Two liquids in one cabinet, or on one shelf, that should stand apart."""
 
-    location = LocationRefShape()
+    location = StoragePlaceShape()
     one = SolventRefShape()
     other = SolventRefShape()
     effect = serializers.ChoiceField(EFFECTS)
@@ -143,7 +143,7 @@ class WasteShape(Shape):
     code = text()
     stream = text()
     place = Id()
-    location = LocationRefShape(allow_null=True)
+    location = StoragePlaceShape(allow_null=True)
     volume = QuantityShape()
     capacity = QuantityShape()
     percent = Number()
@@ -164,20 +164,20 @@ class ContentShape(Shape):
     volume = QuantityShape()
 
 
-class CautionShape(Shape):
+class WasteCautionShape(Shape):
     words = text()
     source = text()
 
 
 class WasteDetailShape(WasteShape):
     contents = ContentShape(many=True)
-    cautions = CautionShape(many=True)
+    cautions = WasteCautionShape(many=True)
     warnings = StorageWarningShape(many=True)
 
 
 class AddedShape(PostedShape):
     waste = WasteShape()
-    cautions = CautionShape(many=True)
+    cautions = WasteCautionShape(many=True)
 
 
 class CollectedShape(PostedShape):
