@@ -46,6 +46,10 @@ PATH_SCHEMAS: dict[str, tuple[dict[str, Any], str]] = {
         "The policy's key.",
     ),
     "prefix": ({"type": "string", "pattern": "^[a-zA-Z0-9]{1,16}$"}, "The token's id."),
+    "waste": (
+        {"type": "string", "minLength": 1, "maxLength": 40, "pattern": "^[^/?#]+$"},
+        "The id (digits only), or the code on the label.",
+    ),
 }
 ID_SCHEMA: dict[str, Any] = {"type": "string", "pattern": "^[0-9]{1,18}$"}
 

@@ -152,10 +152,11 @@ class WasteView(LabView):
         found = dict(zip(COLUMNS, row, strict=True))
         location_id, name = found.pop("location_id"), found.pop("location__name")
         volume_ul, size_ul = found.pop("volume_ul"), found.pop("capacity_ul")
+        place_id = found.pop("place_id")
         return {
             **found,
             "id": str(found["id"]),
-            "place": str(found.pop("place_id")),
+            "place": str(place_id),
             "location": None if location_id is None else {"id": str(location_id), "name": name},
             "volume": volume_out(volume_ul),
             "capacity": volume_out(size_ul),
