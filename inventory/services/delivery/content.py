@@ -13,7 +13,7 @@ from inventory.models import Alert, Delivery, Lab
 from inventory.rules.digest_days import zone_of
 from inventory.rules.telling import CAUTIONS
 from inventory.selectors.alert_subjects import Subject, subjects_of
-from inventory.services.sweep import rules
+from inventory.services.watches import rules
 
 ALERTS_SHOWN_MAX = 100
 CURED_WITHIN = timedelta(days=1)

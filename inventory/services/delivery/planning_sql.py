@@ -13,6 +13,7 @@ from django.conf import settings
 from django.db import connection
 
 from inventory.rules.telling import DEFAULTS
+from inventory.services.watches import rules
 
 # More than this at once from one lab are not mailed one by one: the rest goes out as one summary.
 MAILED_ONE_BY_ONE = 20
@@ -58,8 +59,6 @@ def among(column: str = "a.id") -> str:
 
 def _severity() -> str:
     """Of an alert's rule; one that nobody knows any more counts as the worst."""
-    from inventory.services.sweep import rules  # the sweep plans at its end, so it cannot come first
-
     cases = " ".join(f"WHEN '{rule.key}' THEN {rule.severity}" for rule in rules())
     return f"CASE a.rule {cases} ELSE 1 END"
 

@@ -15,7 +15,7 @@ from inventory.rules.webhook_signing import new_secret
 from inventory.services.delivery.delivering import deliver_soon
 from inventory.services.delivery.posting import address_check
 from inventory.services.events import record
-from inventory.services.sweep import rules
+from inventory.services.watches import rules
 
 # The old secret signs as well for so long, so that a receiver may change over without losing a message.
 BOTH_SECRETS_FOR = timedelta(hours=24)
