@@ -16,7 +16,7 @@ SIGN, READING, UNKNOWN, OVERDUE, TODAY, SOON, LOOK = range(7)
 RANK_WORDS = ("sign seen", "bad test", "fact missing", "overdue", "due today", "due soon", "look at it")
 # Signs of peroxide whatever the label says, and signs that mean it only in a former.
 _GRAVE_SIGNS = ["crystals", "viscous-layer", "cloudy"]
-_GRAVE_IN_FORMERS = ["cap-stuck", "odd-colour"]
+_GRAVE_IN_FORMERS = ["cap-stuck", "cap-rusted", "odd-colour"]
 _READINGS = ["reading-at-or-above-level", "reading-not-decisive"]
 _MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown", "no-rule"]
 
@@ -38,6 +38,8 @@ class DueItem:
     words: str
     worst_sign: str
     rank: int
+    # What `services/verdicts` says of drawing today, where somebody has asked it.
+    verdict: str = ""
 
     @property
     def state(self) -> str:

@@ -19,6 +19,7 @@ SIGN_WORDS = {
     "viscous-layer": "Viscous layer",
     "cloudy": "Cloudy",
     "cap-stuck": "Cap stuck",
+    "cap-rusted": "Cap or can rusted",
     "odd-colour": "Odd colour",
     "peroxide-unknown": "Peroxide not known",
     "label-unreadable": "Label unreadable",

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from datetime import timedelta
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
@@ -20,6 +20,8 @@ from inventory.access import Caller
 from inventory.models import User
 from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
 from inventory.selectors.loosening import policy_in_use
+from inventory.services.facts import containers_with
+from inventory.services.verdicts import verdicts_of_many
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
 
@@ -82,7 +84,8 @@ def _context(caller: Caller) -> dict[str, Any]:
     lab = caller.lab
     today = today_in(lab, timezone.now())
     counts = overview.due_counts(lab=lab, today=today)
-    parts = {part.rank: part for part in overview.due_parts(lab=lab, today=today, counts=counts)}
+    due = _judged(overview.due_parts(lab=lab, today=today, counts=counts), today)
+    parts = {part.rank: part for part in due}
     soon = parts.pop(SOON, Part(SOON, 0, []))
     open_count, open_runs = overview.open_runs(lab=lab)
     by_solvent, by_month = overview.ledger(lab=lab)
@@ -107,6 +110,16 @@ def _context(caller: Caller) -> dict[str, Any]:
         "newest": [row for row in by_month if row.rate.group["month"] in newest],
         "earlier": [row for row in by_month if row.rate.group["month"] not in newest],
     }
+
+
+def _judged(parts: list[Part], today: date) -> list[Part]:
+    """The same with the verdict on drawing beside each container, by the one function that gives it."""
+    containers = containers_with([item.container_id for part in parts for item in part.items])
+    words = {pk: found["draw"].words for pk, found in verdicts_of_many(containers, today).items()}
+    return [
+        replace(part, items=[replace(item, verdict=words.get(item.container_id, "")) for item in part.items])
+        for part in parts
+    ]
 
 
 def _group(part: Part) -> Group:
