@@ -25,6 +25,8 @@ from inventory.services.opening import mark_opened
 from inventory.services.places import location_get
 from recovery.models import Run
 from recovery.services import runs
+from recovery.services.gate import Signature
+from recovery.services.heel import is_former
 from recovery.services.runs import Loss
 
 SLUG = "crumb-and-leaf"
@@ -32,6 +34,9 @@ LOGIN = "steward"
 ZONE = ZoneInfo("Europe/Dublin")
 DAYS = 426  # fourteen months
 ML = 1000
+# Days after which the story's ether shows something on the strip: bought with inhibitor, or distilled here.
+SHOWS_AFTER_DAYS = {"purchased": 240, "recovered": 100, "blend": 100}
+WEEK_WITHOUT_STRIPS = 40
 
 
 @dataclass(frozen=True)
@@ -45,8 +50,9 @@ class Work:
     to: str | None
 
 
-STILL_1 = Work("fat in biscuits, still 1", "diethyl-ether", (150, 220), 0.15, "still-residue")
-STILL_2 = Work("fat in biscuits, still 2", "diethyl-ether", (150, 220), 0.16, "still-residue")
+# A fifth stays in the still as the heel, and a little goes elsewhere.
+STILL_1 = Work("fat in biscuits, still 1", "diethyl-ether", (150, 220), 0.25, "still-residue")
+STILL_2 = Work("fat in biscuits, still 2", "diethyl-ether", (150, 220), 0.26, "still-residue")
 LEAVES = Work("leaf pigments", "petroleum-ether-40-60", (60, 120), 0.21, "water-layer")
 PLATES = Work("thin-layer plates", "acetone", (40, 80), 0.34, None)
 PEOPLE = {
@@ -91,6 +97,7 @@ class Story:
     stock: dict[str, list[Container]] = field(default_factory=dict)
     spare: dict[str, list[Container]] = field(default_factory=dict)
     bottles: int = 0
+    without_strips: bool = False
 
     def tell(self) -> Lab:
         first = self.now.astimezone(ZONE).date() - timedelta(days=DAYS)
@@ -191,9 +198,10 @@ class Story:
 
     def week(self, number: int, monday: date) -> None:
         """A club week: fat in biscuits, leaves and plates in turn, a test and a count now and then."""
-        if self.dice.random() < 0.25:
+        if self.dice.random() < 0.25 and number != WEEK_WITHOUT_STRIPS:
             return  # school holidays
         works = [STILL_1 if number % 2 else STILL_2, LEAVES if number % 3 else PLATES]
+        self.without_strips = number == WEEK_WITHOUT_STRIPS
         for index, work in enumerate(works):
             day = monday + timedelta(days=1 + 2 * index)
             if day < self.ago(9):
@@ -204,16 +212,33 @@ class Story:
             self.count_something(monday + timedelta(days=4))
 
     def fullest(self, key: str, day: date) -> Container:
-        """The fullest bottle bought; a new one is bought when all run low."""
+        """The fullest bottle bought that is fit to distil; a new one is bought when all run low."""
         for bottle in self.stock[key]:
             bottle.refresh_from_db()
-        best = max(self.stock[key], key=lambda bottle: bottle.volume_ul)
-        if best.volume_ul >= 250 * ML:
-            return best
+        for bottle in sorted(self.stock[key], key=lambda bottle: -bottle.volume_ul):
+            if bottle.volume_ul >= 250 * ML and self.fit(bottle, day):
+                return bottle
         lot = {"inhibited": True, "inhibitor": "BHT"} if key == "diethyl-ether" else {}
         bought = self.receive(day, key, 1000, "Vented cabinet", lot=lot)
         self.stock[key] = [*[b for b in self.stock[key] if b.volume_ul], bought]
+        self.fit(bought, day)
         return bought
+
+    def fit(self, bottle: Container, day: date) -> bool:
+        """Whether a bottle may be distilled from: ether is tested beforehand, and one that shows is left."""
+        if bottle.lot is None or not is_former(bottle.lot.solvent):
+            return True
+        reading = self.shows(bottle, day)
+        if not self.without_strips:
+            self.test(bottle, reading, day, hour=14)
+        return reading == "neg"
+
+    def shows(self, bottle: Container, day: date) -> str:
+        """What a strip shows: nothing for long, then more with age."""
+        assert bottle.lot is not None
+        since = bottle.lot.made_on or bottle.opened_on or day
+        over = (day - since).days - SHOWS_AFTER_DAYS[bottle.lot.origin]
+        return "neg" if over < 0 else "0.5" if over < 60 else "2" if over < 120 else "5"
 
     def run(self, work: Work, day: date, week: int) -> Run:
         """Charge recovered solvent first, then fresh; distil back into an empty bottle; close."""
@@ -228,9 +253,17 @@ class Story:
         if empty:
             amount = {"value": str(back_ml), "unit": "mL", "instrument": "cylinder-b-250"}
             runs.give_back(lab=self.lab, actor=actor, now=later, run=run, container=empty[0], amount=amount)
-        named = [Loss(work.to, f"{self.dice.randint(4, 9)} mL")] if work.to else []
+        named = self.named(run, work, charged_ul - (back_ml * ML if empty else 0))
         runs.run_close(lab=self.lab, actor=actor, now=later, run=run, losses=named)
         return run
+
+    def named(self, run: Run, work: Work, left_ul: int) -> list[Loss]:
+        """What the log says of the rest: the heel was left in the still, or the water took some."""
+        if work.to is None:
+            return []
+        run.refresh_from_db()
+        named_ul = min(max(run.heel_ul, self.dice.randint(4, 7) * ML), left_ul)
+        return [Loss(work.to, millilitres(named_ul))]
 
     def loss_of(self, work: Work, week: int) -> float:
         """Still 2 has leaked since the last third of the story."""
@@ -239,36 +272,41 @@ class Story:
 
     def charge(self, run: Run, actor: User, work: Work, when: datetime) -> int:
         wanted_ul = self.dice.randrange(work.volume_ml[0], work.volume_ml[1], 10) * ML
-        taken_ul = 0
+        taken_ul, day = 0, when.astimezone(ZONE).date()
         for bottle in self.spare[work.solvent]:
             bottle.refresh_from_db()
-            if bottle.volume_ul and taken_ul < wanted_ul:
+            if bottle.volume_ul and taken_ul < wanted_ul and self.fit(bottle, day):
                 self.take(run, actor, bottle, bottle.volume_ul, when)
                 taken_ul += bottle.volume_ul
         for bottle in self.spare[work.solvent]:
             bottle.refresh_from_db()
         if taken_ul < wanted_ul:
-            fresh = self.fullest(work.solvent, when.astimezone(ZONE).date())
+            fresh = self.fullest(work.solvent, day)
             self.take(run, actor, fresh, wanted_ul - taken_ul, when)
         return max(taken_ul, wanted_ul)
 
     def take(self, run: Run, actor: User, bottle: Container, volume_ul: int, when: datetime) -> None:
+        """Charge a run; in the week without strips the supervisor signs for it, and that stays to be seen."""
         amount = {**millilitres(volume_ul), "instrument": "cylinder-b-250"}
-        runs.charge(lab=self.lab, actor=actor, now=when, run=run, container=bottle, amount=amount)
+        common: dict[str, Any] = {"lab": self.lab, "now": when, "run": run, "container": bottle}
+        if not self.without_strips:
+            runs.charge(**common, actor=actor, amount=amount)
+            return
+        signed = Signature("strips had run out; tested last week, shield and heel kept", allowed=True)
+        runs.charge(**common, actor=self.people["supervisor"], amount=amount, signature=signed)
 
     def test_everything(self, day: date) -> None:
-        """The steward tests the ethers in use; the bottle at the back of the fridge is forgotten."""
+        """The steward tests the ethers on the shelf; the bottle at the back of the fridge is forgotten."""
         for bottle in [*self.stock["diethyl-ether"], *self.spare["diethyl-ether"]]:
             bottle.refresh_from_db()
             if bottle.volume_ul and day <= self.ago(30):
-                reading = self.dice.choice(["neg", "0.5", "2"])
-                self.test(bottle, reading, day)
+                self.test(bottle, self.shows(bottle, day), day)
 
-    def test(self, bottle: Container, reading: str, day: date) -> None:
+    def test(self, bottle: Container, reading: str, day: date, hour: int = 16) -> None:
         safety.test_record(
             lab=self.lab,
             actor=self.steward,
-            now=self.at(day, 16),
+            now=self.at(day, hour),
             container=bottle,
             reading=reading,
             method="strip-25",

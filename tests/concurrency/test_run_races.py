@@ -29,7 +29,7 @@ def lab(hands: Crew) -> str:
 
 def test_charges_and_returns_at_once_add_up(hands: Crew, lab: str) -> None:
     """Three charge from one bottle, three give back into one flask, where every return makes a blend."""
-    run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="400 mL")
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="400 mL")
     flask = hands.one("flask", lab=lab)
     assert hands.one("charge_often", lab=lab, run=run, pk=bottle, times=50) == {"booked": 50}
     charging = ("charge_often", {"lab": lab, "run": run, "pk": bottle, "times": 12})
@@ -42,7 +42,7 @@ def test_charges_and_returns_at_once_add_up(hands: Crew, lab: str) -> None:
 
 def test_a_run_is_closed_once_and_then_takes_nothing(hands: Crew, lab: str) -> None:
     """Whoever comes before the close is counted by it, whoever comes after it is refused."""
-    run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="400 mL")
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="400 mL")
     assert hands.one("charge_often", lab=lab, run=run, pk=bottle, times=5) == {"booked": 5}
     charging = ("charge_often", {"lab": lab, "run": run, "pk": bottle, "times": 10})
     closing = ("close", {"lab": lab, "run": run})
@@ -58,7 +58,7 @@ def test_a_run_is_closed_once_and_then_takes_nothing(hands: Crew, lab: str) -> N
 
 
 def test_six_closings_are_one(hands: Crew, lab: str) -> None:
-    run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="10 mL")
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="10 mL")
     hands.one("charge_often", lab=lab, run=run, pk=bottle, times=10)
     ends: Counter[str] = Counter(hands.all("close", lab=lab, run=run))
     assert ends == {"closed": 1, "run-closed": SIZE - 1}
@@ -68,7 +68,7 @@ def test_six_closings_are_one(hands: Crew, lab: str) -> None:
 def test_no_charge_slips_past_a_bad_test(hands: Crew, lab: str) -> None:
     """Three charge to a still while the bottle is found bad: each charge sees the test or was there first."""
     run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="900 mL")
-    charging = ("charge_watching", {"lab": lab, "run": run, "pk": bottle, "times": 30})
+    charging = ("charge_watching", {"lab": lab, "run": run, "pk": bottle, "times": 15})
     waits = (0.1, 0.2, 0.3)
     testing = [("bad_test", {"lab": lab, "pk": bottle, "wait_s": wait}) for wait in waits]
     ends = hands.each([charging, charging, charging, *testing])
@@ -82,7 +82,7 @@ def test_no_charge_slips_past_a_bad_test(hands: Crew, lab: str) -> None:
 
 def test_returns_their_reversals_and_charges_end_and_add_up(hands: Crew, lab: str) -> None:
     """A charge locks run and bottle, a reversal flask and run: one order of locks lets all of them end."""
-    run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="400 mL")
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="400 mL")
     hands.one("charge_often", lab=lab, run=run, pk=bottle, times=40)
     wrong = [hands.one("return_once", lab=lab, run=run, pk=hands.one("flask", lab=lab)) for _ in range(8)]
     flasks = [hands.one("flask", lab=lab) for _ in range(2)]
