@@ -47,10 +47,10 @@ def fill_and_take_back(lab: str, pk: int, bottle: int, times: int) -> dict[str, 
     ends = Counter[str]()
     for _ in range(times):
         entries: list[str] = []
-        _try(ends, "filled", lambda kept=entries: kept.append(_fill(lab, pk, bottle)))  # type: ignore[misc]
+        _try(ends, "filled", lambda kept=entries: kept.append(_fill(lab, pk, bottle)))
         for entry in entries:
             back = {**worker._at(lab), "entry": UUID(entry), "reason": "wrong can"}
-            _try(ends, "taken-back", lambda back=back: reversal.reverse(**back))  # type: ignore[misc]
+            _try(ends, "taken-back", lambda back=back: reversal.reverse(**back))
     return ends
 
 
@@ -102,7 +102,7 @@ def put_away_all(lab: str, pks: list[int], location: int) -> dict[str, int]:
     for pk in pks:
         bottle = Container.objects.get(pk=pk)
         put = {"container": bottle, "actor": at["actor"], "now": at["now"], "location": where}
-        _try(ends, "stands", lambda put=put: containers.put_away(**put))  # type: ignore[misc]
+        _try(ends, "stands", lambda put=put: containers.put_away(**put))
     return ends
 
 
@@ -113,7 +113,7 @@ def move_often(lab: str, names: list[str], times: int) -> dict[str, int]:
     for turn in range(times):
         one, other = found[turn % len(found)], found[(turn + 1) % len(found)]
         move = {"location": one, "changes": {"parent": other}}
-        _try(ends, "moved", lambda move=move: locations.location_change(**at, **move))  # type: ignore[misc]
+        _try(ends, "moved", lambda move=move: locations.location_change(**at, **move))
     return ends
 
 

@@ -135,7 +135,7 @@ def test_the_published_cabinet_is_over_by_a_gallon(at: Room) -> None:
     """29 CFR 1910.106(d)(3)(i): 60 gal of category 1 to 3; 61 gal of ethyl acetate, category 2."""
     rows = limits.templates_named("osha-cabinet")
     limits.limits_apply(**at.by, location=at.cabinet, templates=rows)
-    drum = {"capacity_ul": 300_000_000}
+    drum: dict[str, Any] = {"capacity_ul": 300_000_000}
     first = make.stocked(at.club, amount="60 US gal", **drum)
     assert at.put(first, at.cabinet) == []
     more = make.stocked(at.club, amount="1 US gal", capacity_ul=4_000_000)
@@ -172,7 +172,7 @@ def test_outside_a_cabinet_leaves_its_content_out(at: Room) -> None:
 def test_a_bottle_too_large_for_its_category_and_material(at: Room) -> None:
     """Table H-12: ether (category 1) in glass up to 1 pt, in metal up to 1 gal."""
     limits.limits_apply(**at.by, location=at.room, templates=limits.templates_named("osha-h12"))
-    sizes = {"amount": "100 mL", "capacity_ul": 1_000_000}
+    sizes: dict[str, Any] = {"amount": "100 mL", "capacity_ul": 1_000_000}
     glass = make.stocked(at.club, "diethyl-ether", material="amber glass", **sizes)
     can = make.stocked(at.club, "diethyl-ether", material="metal can", **sizes)
     unknown = make.stocked(at.club, "diethyl-ether", **sizes)
@@ -251,7 +251,8 @@ def test_figures_by_area_and_what_does_not_fit(at: Room) -> None:
     assert refusal(lambda: limits.limits_apply(**at.by, location=at.room, templates=rows, area_m2=Decimal(9)))
     with pytest.raises(InputError, match="in a cabinet"):
         limits.limits_apply(**at.by, location=at.shelf, templates=limits.templates_named("campus-open-lab"))
-    for name, wrong in {"categories": ["5"], "effect": "ask", "source": " ", "materials": ["glass"]}.items():
+    wrongs: dict[str, Any] = {"categories": ["5"], "effect": "ask", "source": " ", "materials": ["glass"]}
+    for name, wrong in wrongs.items():
         with pytest.raises(InputError) as refused:
             at.limit(at.room, **{name: wrong})
         assert refused.value.field == name
@@ -311,7 +312,7 @@ def test_waste_counts_in_its_cabinet_whole_and_a_reversal_takes_it_out(at: Room)
     drum = waste.waste_add(
         **at.by, facts=WasteFacts(stream="halogen-free", capacity_ul=5_000_000, location=at.cabinet)
     )
-    put = {"waste": drum, "amount": "600 mL"}
+    put: dict[str, Any] = {"waste": drum, "amount": "600 mL"}
     water = make.stocked(at.club, "water", "900 mL")
     assert waste_filling.put_in(**at.by, container=water, **put).posted.entry
     ether = make.stocked(at.club, "diethyl-ether", "900 mL")

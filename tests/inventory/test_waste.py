@@ -193,7 +193,8 @@ def test_staying_longer_is_signed(club: make.Club) -> None:
 
     assert change(days_max=30, days_source="the club").collect_by == make.day("2026-04-09")
     assert change(full_percent=50, stream="halogenated").full_percent == 50
-    for looser in ({"days_max": 31}, {"full_percent": 51}):
+    milder: list[dict[str, Any]] = [{"days_max": 31}, {"full_percent": 51}]
+    for looser in milder:
         with pytest.raises(Denied):
             change(reason="x", **looser)
         with pytest.raises(InputError):
