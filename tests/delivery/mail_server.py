@@ -50,7 +50,7 @@ class Mailbox:
             return self.data_answer
         content = cast(bytes, envelope.content)
         message = email.message_from_bytes(content, policy=default)
-        self.received.append(cast(EmailMessage, message))
+        self.received.append(message)
         if self.drops:
             self.drops -= 1
             cast(Any, server).transport.abort()

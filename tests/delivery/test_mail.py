@@ -15,6 +15,7 @@ import pytest
 
 from inventory.models import Alert, Delivery, Lab, Membership
 from inventory.services.delivery import outbox
+from inventory.services.delivery.mail import MailRoute
 from tests.delivery.alerting import alert, alerting, close, delivered, reachable
 from tests.delivery.conftest import use_mail
 from tests.delivery.mail_server import Mailbox, silent_server
@@ -148,7 +149,8 @@ def test_a_server_that_is_down_loses_nothing(at: Club, mailbox: Mailbox, setting
 def test_attempts_are_bounded_and_last_about_two_days(mailbox: Mailbox) -> None:
     alert(only_supervisor())
     mailbox.refuse = {"supervisor": "451 busy"}
-    now, ends = NOW, []
+    now = NOW
+    ends: list[str] = []
     while row_open() and len(ends) < 50:
         ends += list(delivered(now))
         now = max(now, row().due_at)
@@ -194,7 +196,7 @@ def test_escalations_say_why_they_came(mailbox: Mailbox) -> None:
 def test_a_fault_of_ours_is_tried_again(mailbox: Mailbox, monkeypatch: pytest.MonkeyPatch) -> None:
     alert(only_supervisor())
     with monkeypatch.context() as patch:
-        patch.setattr(outbox.MailRoute, "send", lambda *_: 1 / 0)
+        patch.setattr(MailRoute, "send", lambda *_: 1 / 0)
         assert delivered() == {"later": 1}
     assert "ZeroDivisionError" in row().last_error
     assert delivered(LATER) == {"sent": 1}

@@ -230,15 +230,15 @@ def test_a_name_is_resolved_once(hook: Hook, monkeypatch: pytest.MonkeyPatch, se
         return real(address, **options)
 
     settings.STILLKEEP_WEBHOOK_ALLOW = [ipaddress.ip_network("127.0.0.1/32")]
-    monkeypatch.setattr(posting.socket, "getaddrinfo", resolve)
-    monkeypatch.setattr(posting.socket, "create_connection", connect)
+    monkeypatch.setattr(socket, "getaddrinfo", resolve)
+    monkeypatch.setattr(socket, "create_connection", connect)
     assert posting.post(hook.url, b"{}", {}).status == 204
     assert (asked, connected) == (["localhost"], [("127.0.0.1", hook.port)])
 
 
 def test_one_bad_address_among_good_ones_blocks_the_name(monkeypatch: pytest.MonkeyPatch) -> None:
     found = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (ip, 443)) for ip in ("93.184.215.14", "10.0.0.1")]
-    monkeypatch.setattr(posting.socket, "getaddrinfo", lambda *_, **__: found)
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: found)
     with pytest.raises(posting.Blocked, match="not a public address"):
         posting.resolved("example.org", 443, [])
 
