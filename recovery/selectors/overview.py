@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-from django.db.models import Count, Q
+from django.db.models import Count, Prefetch, Q
 
 from inventory.models import Alert, Container, Lab, Solvent
 from inventory.selectors.due import SOON, DueItem, due_containers, due_list
-from recovery.models import Run
+from recovery.models import Clearance, Run
 from recovery.selectors.losses import LossRate, loss_rates
 
 DUE_LIMIT = 200
@@ -80,7 +80,9 @@ def any_container(*, lab: Lab) -> bool:
 def open_runs(*, lab: Lab) -> tuple[int, list[Run]]:
     """How many runs are open, and the longest open of them with what they still hold."""
     runs = Run.objects.filter(lab=lab, closed_at=None)
-    first = runs.order_by("started_at", "id").prefetch_related("sums__solvent")[:RUN_LIMIT]
+    signed = Clearance.objects.exclude(override_reason="").order_by("id")
+    overrides = Prefetch("clearances", queryset=signed, to_attr="overrides")
+    first = runs.order_by("started_at", "id").prefetch_related("sums__solvent", overrides)[:RUN_LIMIT]
     return runs.count(), list(first)
 
 
