@@ -1,4 +1,4 @@
-"""Facts in bulk: as many statements for five hundred containers as for ten, the same answers as one by one."""
+"""Facts in bulk: as many statements for five hundred containers as for ten, and the same answers."""
 
 from __future__ import annotations
 
