@@ -54,7 +54,7 @@ class OwnMailChoice(LabView):
             "email": held.email,
             "at_once_severity": held.at_once_severity,
             "digest": held.digest,
-            "digest_at": lab.digest_at,
+            "digest_at": f"{lab.digest_at:%H:%M}",
             "by_role": held.by_role,
             "server_sends_mail": settings.STILLKEEP_SENDS_MAIL,
             "words": _words(held.email),

@@ -16,7 +16,7 @@ class MailChoiceShape(Shape):
     email = text()
     at_once_severity = serializers.IntegerField(min_value=0, max_value=SEVERITY_MAX)
     digest = serializers.BooleanField()
-    digest_at = serializers.TimeField()
+    digest_at = text()
     by_role = serializers.BooleanField()
     server_sends_mail = serializers.BooleanField()
     words = text()

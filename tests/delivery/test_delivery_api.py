@@ -32,7 +32,7 @@ def test_a_person_chooses_their_mail(at: Club) -> None:
     api, address = Api(at.member), f"{base(at)}mail-choice/"
     before = api.get(address)
     assert before.json() == {
-        "email": "", "at_once_severity": 1, "digest": False, "digest_at": "07:00:00", "by_role": True,
+        "email": "", "at_once_severity": 1, "digest": False, "digest_at": "07:00", "by_role": True,
         "server_sends_mail": False,
         "words": "This server sends no mail: whoever runs it has set no mail server (EMAIL_URL).",
     }  # fmt: skip

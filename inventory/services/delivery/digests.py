@@ -44,12 +44,16 @@ def _forget_days_to_come(labs: QuerySet[Lab], day: date, today: date) -> None:
     ahead = list(labs.filter(digest_planned_on__gt=today).values_list("pk", flat=True))
     if not ahead:
         return
+    told_today = set()
     with transaction.atomic():
         rows = Delivery.objects.filter(lab__in=ahead, channel="digest", key__startswith="digest:")
-        for pk, key in rows.exclude(key__contains="~").values_list("pk", "key"):
+        for pk, key, lab_id in rows.exclude(key__contains="~").values_list("pk", "key", "lab_id"):
             if key[-10:] > today.isoformat():
                 Delivery.objects.filter(pk=pk).update(key=f"{key}~{pk}")
+            elif key[-10:] == today.isoformat():
+                told_today.add(lab_id)
         Lab.objects.filter(pk__in=ahead).update(digest_planned_on=day)
+        Lab.objects.filter(pk__in=told_today).update(digest_planned_on=today)
 
 
 def _plan_day(labs: QuerySet[Lab], day: date, now: datetime) -> int:
