@@ -11,7 +11,6 @@ class Migration(migrations.Migration):
 
     dependencies = [
         ('inventory', '0001_first_tables'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [

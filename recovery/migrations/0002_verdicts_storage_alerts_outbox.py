@@ -10,7 +10,6 @@ class Migration(migrations.Migration):
     dependencies = [
         ('inventory', '0004_verdicts_storage_alerts_outbox'),
         ('recovery', '0001_first_tables'),
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
