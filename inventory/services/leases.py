@@ -26,8 +26,12 @@ def due(rows: QuerySet[M], *, now: datetime, held_max: timedelta) -> QuerySet[M]
     return rows.filter(Q(due_at__lte=now) | stranded)
 
 
-def claim(rows: QuerySet[M], *, limit: int, lease: timedelta, now: datetime) -> list[M]:
-    """Take rows, longest due first; each is out of sight for `lease`. rows: what `due` gave."""
+def claim(rows: QuerySet[M], *, limit: int, lease: timedelta, now: datetime, counted: bool = True) -> list[M]:
+    """Take rows, longest due first; each is out of sight for `lease`. rows: what `due` gave.
+
+    counted: taking is trying. A caller that takes several and tries one after the other counts by itself, or
+    a crash at the first would use up an attempt of every one.
+    """
     with transaction.atomic():
         wanted = rows.order_by("due_at", "pk")
         if connection.features.has_select_for_update_skip_locked:
@@ -35,7 +39,7 @@ def claim(rows: QuerySet[M], *, limit: int, lease: timedelta, now: datetime) -> 
         # SQLite needs no row locks: a transaction that writes is alone from its start.
         ids = list(wanted.values_list("pk", flat=True)[:limit])
         everything = rows.model._default_manager
-        everything.filter(pk__in=ids).update(due_at=now + lease, attempts=F("attempts") + 1)
+        everything.filter(pk__in=ids).update(due_at=now + lease, attempts=F("attempts") + int(counted))
     return list(everything.filter(pk__in=ids).order_by("pk"))
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from inventory.models import Delivery
+from inventory.services.delivery import outbox
 from tests.delivery.mail_server import Mailbox
 from tests.inventory.processes import environment, start
 
@@ -22,7 +23,8 @@ LEASE_SECONDS = "0.5"
 class Counts:
     """rows: messages asked for. received: what the server took. distinct: their ids. lost: ids it never saw.
 
-    worst: how often one message came at most.
+    worst: how often one message came at most. listed: given up for its many attempts, and shown as such.
+    unmarked: neither sent nor listed.
     """
 
     kills: int
@@ -31,6 +33,7 @@ class Counts:
     distinct: int
     lost: int
     worst: int
+    listed: int
     unmarked: int
 
 
@@ -65,7 +68,8 @@ def kill_between_send_and_mark(times: int, home: Path, box: Mailbox, port: int) 
         distinct=len(ids),
         lost=len(asked - set(ids)),
         worst=max(ids.values(), default=0),
-        unmarked=Delivery.objects.filter(sent_at=None).count(),
+        listed=Delivery.objects.filter(failed_at__isnull=False, attempts=outbox.ATTEMPTS_MAX).count(),
+        unmarked=Delivery.objects.filter(sent_at=None, failed_at=None).count(),
     )
 
 

@@ -45,6 +45,22 @@ def test_a_worker_killed_between_send_and_mark_loses_nothing(
     assert found.received == found.rows + found.kills
 
 
+@pytest.mark.full
+def test_fifty_workers_killed_between_send_and_mark_lose_nothing(
+    tmp_path: Path, post: tuple[Mailbox, int]
+) -> None:
+    now = timezone.now()
+    at = alerting(now=now)
+    for _ in range(20):
+        alert(at, now=now)
+    plan_deliveries(now=now)
+    found = kill_between_send_and_mark(50, tmp_path, *post)
+    assert found.kills == 50
+    assert (found.distinct, found.lost, found.unmarked) == (found.rows, 0, 0)
+    assert found.received == found.rows + found.kills
+    print(f"50 workers killed between send and mark: {found}")
+
+
 def test_several_workers_send_each_message_once(tmp_path: Path, post: tuple[Mailbox, int]) -> None:
     mailbox, port = post
     now = timezone.now()

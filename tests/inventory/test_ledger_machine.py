@@ -206,7 +206,7 @@ class LedgerMachine(RuleBasedStateMachine):
             lambda: volumes.count(**self.at, container=container, amount=amount(volume)),
         )
         if got:
-            self.booked(got[0])
+            self.booked(got.posted)
 
     @precondition(lambda self: self.real)
     @rule(pick=PICK, net_mg=st.one_of(st.just(0), st.integers(10, 2_000_000)))
@@ -222,7 +222,7 @@ class LedgerMachine(RuleBasedStateMachine):
             lambda: volumes.weigh(**self.at, container=container, gross=gross),
         )
         if got:
-            self.booked(got[0])
+            self.booked(got.posted)
 
     @precondition(lambda self: len(self.real) > 2)
     @rule(pick=PICK, sure=st.integers(0, 3))

@@ -161,7 +161,7 @@ def parts(row: LedgerRow) -> list[Any]:
     ]
 
 
-@pytest.fixture(params=[1, 2, 3])
+@pytest.fixture(params=[1, 2, 4])
 def history(request: pytest.FixtureRequest) -> History:
     history = History(Still(make.club(now=START)), random.Random(request.param))
     for key in SOLVENTS * 2:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import F, Q, QuerySet
+from django.db.models import Q, QuerySet
 
 from inventory.models import Delivery, Lab, User
 from inventory.rules.errors import Conflict
@@ -75,12 +75,20 @@ def _send_batch(run: Run, rows: list[Delivery], now: Clock, until: float, ends: 
     for number, row in enumerate(rows):
         if time.monotonic() > until:
             untried = [each.pk for each in rows[number:]]
-            mine = _open().filter(pk__in=untried, due_at=row.due_at)
-            mine.update(due_at=now(), attempts=F("attempts") - 1)
+            _open().filter(pk__in=untried, due_at=row.due_at).update(due_at=now())
             break
+        if not _try(row):
+            continue
         fate = run.send(row, now())
         ends[fate.outcome] += 1
         mark(row, fate, now())
+
+
+def _try(row: Delivery) -> bool:
+    """Count the attempt before it is made. False when the lease has passed to another worker."""
+    mine = _open().filter(pk=row.pk, due_at=row.due_at, attempts=row.attempts)
+    row.attempts += 1
+    return mine.update(attempts=row.attempts) == 1
 
 
 def _open() -> QuerySet[Delivery]:
@@ -96,7 +104,7 @@ def claim(*, lease: timedelta, now: datetime, limit: int = BATCH) -> list[Delive
     waiting = _due(now).filter(attempts__lt=ATTEMPTS_MAX)
     if not waiting.exists():
         return []
-    taken = leases.claim(waiting, limit=limit, lease=lease, now=now)
+    taken = leases.claim(waiting, limit=limit, lease=lease, now=now, counted=False)
     rows = Delivery.objects.select_related("lab", "alert__acknowledged_by", "user", "webhook")
     return list(rows.filter(pk__in=[row.pk for row in taken]).order_by("pk"))
 
@@ -122,7 +130,7 @@ def mark(row: Delivery, fate: Fate, now: datetime) -> None:
     if fate.outcome == "sent":
         _open().filter(pk=row.pk).update(sent_at=now, last_error="")
         return
-    mine = _open().filter(pk=row.pk, attempts=row.attempts)
+    mine = _open().filter(pk=row.pk, attempts=row.attempts, due_at=row.due_at)
     if fate.outcome == "withdrawn":
         mine.update(withdrawn_at=now, last_error=fate.words)
     elif fate.outcome == "never" or row.attempts >= ATTEMPTS_MAX:
