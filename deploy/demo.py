@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import random
 import secrets
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
@@ -27,16 +28,20 @@ from recovery.models import Run
 from recovery.services import runs
 from recovery.services.gate import Signature
 from recovery.services.heel import is_former
+from recovery.services.importing import import_runs
 from recovery.services.runs import Loss
 
 SLUG = "crumb-and-leaf"
 LOGIN = "steward"
 ZONE = ZoneInfo("Europe/Dublin")
 DAYS = 426  # fourteen months
+PAPER_WEEKS = 46  # until then the club kept its log on paper
+PAPER_HEAD = "Date;Who;What for;Solvent;From bottle;Out;Back;Back into;Remarks"
+HOLIDAYS = 0.25  # share of weeks without a club
 ML = 1000
 # Days after which the story's ether shows something on the strip: bought with inhibitor, or distilled here.
 SHOWS_AFTER_DAYS = {"purchased": 240, "recovered": 100, "blend": 100}
-WEEK_WITHOUT_STRIPS = 40
+WEEK_WITHOUT_STRIPS = 52
 
 
 @dataclass(frozen=True)
@@ -96,17 +101,46 @@ class Story:
     people: dict[str, User] = field(default_factory=dict)
     stock: dict[str, list[Container]] = field(default_factory=dict)
     spare: dict[str, list[Container]] = field(default_factory=dict)
+    old: dict[str, Container] = field(default_factory=dict)
     bottles: int = 0
     without_strips: bool = False
 
     def tell(self) -> Lab:
         first = self.now.astimezone(ZONE).date() - timedelta(days=DAYS)
+        began = first + timedelta(days=7 * PAPER_WEEKS)
         self.make_lab(self.at(first))
-        self.fill_shelves(first)
-        for week in range(DAYS // 7):
+        self.fill_shelves(first, began)
+        self.paper_log(first, began)
+        for week in range(PAPER_WEEKS, DAYS // 7):
             self.week(week, first + timedelta(days=7 * week))
         self.last_days()
         return self.lab
+
+    def paper_log(self, first: date, began: date) -> None:
+        """Runs were kept on paper until the bottles were counted; the old ones are then disposed of."""
+        rows = [row for week in range(PAPER_WEEKS) for row in self.paper_week(week, first)]
+        import_runs(
+            lab=self.lab,
+            actor=self.steward,
+            now=self.at(began, 18),
+            data="\n".join([PAPER_HEAD, *rows]).encode(),
+            filename="run-log-on-paper.csv",
+            write=True,
+        )
+        for bottle in self.old.values():
+            gone = {"container": bottle, "note": "old, for the licensed contractor"}
+            volumes.discard(lab=self.lab, actor=self.steward, now=self.at(began, 19), **gone)
+
+    def paper_week(self, week: int, first: date) -> Iterator[str]:
+        """The lines of one week in the old log."""
+        if self.dice.random() < HOLIDAYS:
+            return
+        for index, work in enumerate(self.works(week)):
+            day = first + timedelta(days=7 * week + 1 + 2 * index)
+            out_ml = self.dice.randrange(work.volume_ml[0], work.volume_ml[1], 10)
+            back_ml = int(out_ml * (1 - self.lost(work, week)))
+            who, bottle = self.dice.choice(["NH", "JZ"]), self.old[work.solvent].code
+            yield f"{day.isoformat()};{who};{work.purpose};{work.solvent};{bottle};{out_ml} mL;{back_ml} mL;;"
 
     def at(self, day: date, hour: int = 15, minute: int = 0) -> datetime:
         """A moment of the story; never later than now."""
@@ -159,14 +193,16 @@ class Story:
             lot=LotFacts(**lot),
         ).container
 
-    def fill_shelves(self, first: date) -> None:
-        """What the club starts with: two ethers, light petroleum, acetone, and some bottles nobody loves."""
+    def fill_shelves(self, first: date, began: date) -> None:
+        """What is counted: old bottles nearly empty, fresh ones, and some that nobody loves."""
         inhibited = {"lot": {"inhibited": True, "inhibitor": "BHT", "inhibitor_ppm": 7}}
         vented = "Vented cabinet"
         for key, size_ml in (("diethyl-ether", 1000), ("petroleum-ether-40-60", 1000), ("acetone", 1000)):
             extra: dict[str, Any] = inhibited if key == "diethyl-ether" else {}
-            self.stock[key] = [self.receive(first, key, size_ml, vented, **extra) for _ in range(2)]
-            self.spare[key] = [self.empty_bottle(first, key, n) for n in (1, 2, 3)]
+            used = {"left_ml": 40, "received_on": first, "opened": "opened", "opened_on": first}
+            self.old[key] = self.receive(began, key, size_ml, vented, **used, **extra)
+            self.stock[key] = [self.receive(began, key, size_ml, vented, **extra)]
+            self.spare[key] = [self.empty_bottle(began, key, n) for n in (1, 2, 3)]
         self.receive(
             first,
             "diisopropyl-ether",
@@ -198,11 +234,10 @@ class Story:
 
     def week(self, number: int, monday: date) -> None:
         """A club week: fat in biscuits, leaves and plates in turn, a test and a count now and then."""
-        if self.dice.random() < 0.25 and number != WEEK_WITHOUT_STRIPS:
-            return  # school holidays
-        works = [STILL_1 if number % 2 else STILL_2, LEAVES if number % 3 else PLATES]
+        if self.dice.random() < HOLIDAYS and number != WEEK_WITHOUT_STRIPS:
+            return
         self.without_strips = number == WEEK_WITHOUT_STRIPS
-        for index, work in enumerate(works):
+        for index, work in enumerate(self.works(number)):
             day = monday + timedelta(days=1 + 2 * index)
             if day < self.ago(9):
                 self.run(work, day, number)
@@ -210,6 +245,14 @@ class Story:
             self.test_everything(monday + timedelta(days=4))
         if number % 13 == 12:
             self.count_something(monday + timedelta(days=4))
+
+    def works(self, week: int) -> list[Work]:
+        """Fat in biscuits on one still or the other, and leaves or plates."""
+        return [STILL_1 if week % 2 else STILL_2, LEAVES if week % 3 else PLATES]
+
+    def lost(self, work: Work, week: int) -> float:
+        """What share of a charge does not come back."""
+        return max(0.05, self.dice.gauss(self.loss_of(work, week), 0.025))
 
     def fullest(self, key: str, day: date) -> Container:
         """The fullest bottle bought that is fit to distil; a new one is bought when all run low."""
@@ -247,8 +290,7 @@ class Story:
         run = runs.run_start(lab=self.lab, actor=actor, now=when, purpose=work.purpose)
         charged_ul = self.charge(run, actor, work, when)
         later = when + timedelta(hours=2)
-        loss = max(0.05, self.dice.gauss(self.loss_of(work, week), 0.025))
-        back_ml = int(charged_ul * (1 - loss)) // ML
+        back_ml = int(charged_ul * (1 - self.lost(work, week))) // ML
         empty = [b for b in self.spare[work.solvent] if b.volume_ul == 0]
         if empty:
             amount = {"value": str(back_ml), "unit": "mL", "instrument": "cylinder-b-250"}
