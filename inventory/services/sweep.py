@@ -98,12 +98,18 @@ def _look(watches: Sequence[Watch], values: Mapping[str, Any], part: Range | Non
     with connection.cursor() as cursor:
         cursor.execute(looking_sql(groups, watches, part), values)
         late, *found = list(cursor.fetchone() or [False])
-    closing, opening = found[: len(groups)], found[len(groups) :]
+    closing = found[: len(groups)]
+    opening = dict(zip(_bounds_of(watches), found[len(groups) :], strict=True))
     return _Work(
         [group for group, seen in zip(groups, closing, strict=True) if seen],
-        [watch for watch, seen in zip(watches, opening, strict=True) if seen],
+        [watch for watch in watches if opening[watch.subject.table, watch.bounds]],
         bool(late),
     )
+
+
+def _bounds_of(watches: Sequence[Watch]) -> list[tuple[str, str]]:
+    """Table and bounds of all watches, each once: several rules look at the same index."""
+    return list(dict.fromkeys((watch.subject.table, watch.bounds) for watch in watches))
 
 
 def _bring_up_to_date(
@@ -162,8 +168,8 @@ _WAITS = "COALESCE(a.put_off_until, a.opened_at)"
 
 
 def looking_sql(groups: Sequence[Sequence[Watch]], watches: Sequence[Watch], part: Range | None) -> str:
-    """One row: whether an alert is late, per group whether one stands open, per watch whether a subject is
-    within bounds."""
+    """One row: whether an alert is late, per group whether one stands open, per bounds whether a subject is
+    within them."""
     late = (
         f"EXISTS (SELECT 1 FROM inventory_alert AS a WHERE {_UNANSWERED} "  # noqa: S608
         f"AND a.opened_at < %(last_late)s AND {_WAITS} < %(last_late)s {_only('a', part)})"
@@ -174,8 +180,8 @@ def looking_sql(groups: Sequence[Sequence[Watch]], watches: Sequence[Watch], par
         for group in groups
     ]
     subjects = [
-        f"EXISTS (SELECT 1 FROM {w.subject.table} AS s WHERE {w.bounds} {_only('s', part)})"  # noqa: S608
-        for w in watches
+        f"EXISTS (SELECT 1 FROM {table} AS s WHERE {bounds} {_only('s', part)})"  # noqa: S608
+        for table, bounds in _bounds_of(watches)
     ]
     return "SELECT " + ", ".join([late, *open_alerts, *subjects])
 
