@@ -128,7 +128,7 @@ class Story:
             write=True,
         )
         for bottle in self.old.values():
-            gone = {"container": bottle, "note": "old, for the licensed contractor"}
+            gone: dict[str, Any] = {"container": bottle, "note": "old, for the licensed contractor"}
             volumes.discard(lab=self.lab, actor=self.steward, now=self.at(began, 19), **gone)
 
     def paper_week(self, week: int, first: date) -> Iterator[str]:

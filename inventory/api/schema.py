@@ -59,7 +59,9 @@ class FaultShape(serializers.Serializer[Any]):
     code = serializers.CharField()
     detail = serializers.CharField()
     remedy = serializers.CharField()
-    source = serializers.CharField(required=False, help_text="Where the rule behind it comes from.")
+    source = serializers.CharField(  # type: ignore[assignment]
+        required=False, help_text="Where the rule behind it comes from."
+    )
 
     def get_fields(self) -> dict[str, Any]:
         where = serializers.ChoiceField(["body", "query", "header", "request"])

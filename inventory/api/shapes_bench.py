@@ -18,7 +18,7 @@ class MeasuredShape(Shape):
 
 class LimitShape(Shape):
     words = text()
-    source = text()  # type: ignore[assignment]
+    source = text()
 
 
 class MethodShape(Shape):
@@ -34,7 +34,7 @@ class MethodShape(Shape):
     )
     valid = text()
     limits = LimitShape(many=True)
-    source = text()  # type: ignore[assignment]
+    source = text()
 
 
 class MethodsShape(Shape):
@@ -121,5 +121,5 @@ class TitrationShape(Shape):
 class DoseShape(Shape):
     mass = MeasuredShape()
     formula = text()
-    source = text()  # type: ignore[assignment]
+    source = text()
     warnings = Words()

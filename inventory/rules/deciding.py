@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from decimal import Decimal
 
@@ -43,6 +43,15 @@ class Tested:
 
 
 @dataclass(frozen=True, slots=True)
+class Giver:
+    """A container from which some of a lot was poured on, and when that was recorded."""
+
+    container_id: int
+    lot_id: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class Held:
     """A container and the lot that it holds, or held last."""
 
@@ -50,6 +59,7 @@ class Held:
     lot_id: int
     lot_made_on: date | None
     lot_created_at: datetime
+    givers: frozenset[Giver] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -110,9 +120,21 @@ def deciding(tests: Sequence[Tested], judge: Judge) -> Tested | None:
     """
     sure = max((t.tested_on for t in tests if t.tested_on and judge.decides(t.reading)), default=None)
     if sure is None:
-        return worst(tests, judge)
+        return _worst_together(tests, judge)
     newest = max(t.id for t in tests if t.tested_on == sure)
-    return worst((t for t in tests if _counts(t, sure, newest, judge)), judge)
+    return _worst_together([t for t in tests if _counts(t, sure, newest, judge)], judge)
+
+
+def _worst_together(tests: Sequence[Tested], judge: Judge) -> Tested | None:
+    """The worst of them; where it knows no upper end, with the most that any of them has shown.
+
+    Or a doubtful result would hide one that forbids the still and lets people draw.
+    """
+    chosen = worst(tests, judge)
+    if chosen is None or chosen.reading.upper_mg_per_l is not None:
+        return chosen
+    shown = max(t.reading.lower_mg_per_l for t in tests)
+    return replace(chosen, reading=replace(chosen.reading, lower_mg_per_l=shown))
 
 
 def _counts(test: Tested, sure: date, newest: int, judge: Judge) -> bool:
@@ -141,31 +163,48 @@ def counting_test(
     """
     if own and not judge.passes(own.reading):
         return own
-    left = _left_behind(held, own, tests, judge)
+    left = _left_behind(held.lot_id, own, tests.by_container.get(held.container_id, ()), judge)
     if left is not None:
-        return left
-    if own and not mixed and _after_making(own, held.lot_made_on, held.lot_created_at):
+        return worst([left, *_bad_behind(held.lot_id, tests, judge)], judge)
+    brought = worst(_brought(held, None if mixed else own, tests, judge), judge)
+    if own and not mixed and brought is None and _after_making(own, held.lot_made_on, held.lot_created_at):
         return own
-    bad = worst(_bad_behind(held.lot_id, tests, judge), judge)
+    bad = worst([*_bad_behind(held.lot_id, tests, judge), *_brought(held, own, tests, judge)], judge)
     if bad is not None:
         return bad
     return None if mixed else own
 
 
-def _left_behind(held: Held, own: Tested | None, tests: Tests, judge: Judge) -> Tested | None:
-    """A bad reading of what was in the container before: peroxides stay behind when it dries or is emptied.
+def _left_behind(lot_id: int, own: Tested | None, made_here: Iterable[Tested], judge: Judge) -> Tested | None:
+    """A bad reading of what was in a container before: peroxides stay behind when it dries or is emptied.
 
     A test of what is in it now answers it, when it passed, was recorded later and is dated no earlier.
-    Lots that were blended into this one are not asked: their readings came along with the liquid.
     """
-    before = [t for t in tests.by_container.get(held.container_id, ()) if t.lot_id != held.lot_id]
+    before = [t for t in made_here if t.lot_id != lot_id]
     bad = deciding(before, judge) if before else None
     if bad is None or judge.passes(bad.reading):
         return None
-    answered = own is not None and own.tested_on is not None and own.id > bad.id
-    if answered and own and own.tested_on and own.tested_on >= (bad.tested_on or bad.recorded_on):
-        return None
-    return None if bad.lot_id in lots_behind(held.lot_id, tests.parents) else bad
+    good = own is not None and judge.passes(own.reading)
+    return None if good and _answers(own, bad) else bad
+
+
+def _brought(held: Held, own: Tested | None, tests: Tests, judge: Judge) -> list[Tested]:
+    """Bad readings of what had been, before, in the containers that it was poured from."""
+    found = []
+    for giver in held.givers:
+        here = [t for t in tests.by_container.get(giver.container_id, ()) if t.recorded_at <= giver.at]
+        own_there = deciding([t for t in here if t.lot_id == giver.lot_id], judge)
+        left = _left_behind(giver.lot_id, own_there, here, judge)
+        if left is not None and not _answers(own, left):
+            found.append(left)
+    return found
+
+
+def _answers(own: Tested | None, bad: Tested) -> bool:
+    """Whether a passed test was recorded later than a bad one and is dated no earlier."""
+    if own is None or own.tested_on is None or own.id <= bad.id:
+        return False
+    return own.tested_on >= (bad.tested_on or bad.recorded_on)
 
 
 def _after_making(test: Tested, made_on: date | None, created_at: datetime) -> bool:

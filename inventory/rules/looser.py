@@ -22,8 +22,8 @@ from inventory.rules.levels import LEVEL_WORDS, RANK, USE_WORDS, USES, Use
 from inventory.rules.months import add_months
 from inventory.rules.outcomes import STEP_MG_PER_L, amount_mg_per_l
 from inventory.rules.peroxide import METHODS, NOT_STATED, PeroxideClass, Reading
-from inventory.rules.policy_data import HandlingRow, Interval, Origin, Policy
-from inventory.rules.policy_rows import CLASSES
+from inventory.rules.policy_data import Atmosphere, HandlingRow, Interval, Origin, Policy
+from inventory.rules.policy_rows import CLASSES, CLOSURES
 from inventory.rules.retest import Due, dues
 from inventory.rules.verdict import distilling_terms, verdicts
 
@@ -76,17 +76,24 @@ def _later(before: date | None, after: date | None) -> bool:
 
 def _dated(policies: tuple[Policy, Policy]) -> Iterator[ContainerFacts]:
     rows = [row for policy in policies for row in policy.rules]
-    atmospheres = ("air", "inert") if any(row.atmosphere for row in rows) else ("air",)
+    atmospheres: tuple[Atmosphere, ...] = (
+        ("air", "inert") if any(row.atmosphere for row in rows) else ("air",)
+    )
     sealed = {row.interval for row in rows if row.counts_from == "received"}
     for start, name, inhibited, origin in product(STARTS, CLASSES, (True, False), ORIGINS):
         if inhibited and origin in MADE_ORIGINS:
-            continue  # it counts as uninhibited, as the next one does
+            # A claim is not believed; a top-up is, once a test has passed.
+            facts = _container(start, name, inhibited=False, origin=origin, opened="opened")
+            for atmosphere in atmospheres:
+                topped = replace(facts, topped_up_on=start, atmosphere=atmosphere)
+                yield replace(topped, last_test=NEGATIVE.on(start + timedelta(days=1)))
+            continue
         states = ("opened", "unopened", "unknown") if origin == "purchased" else ("opened",)
         for opened in states:
             facts = _container(start, name, inhibited=inhibited, origin=origin, opened=opened)
             inert = ("air", "inert") if name == "C" and inhibited else atmospheres
             for atmosphere in inert:
-                yield from _tested(replace(facts, atmosphere=atmosphere))  # type: ignore[arg-type]
+                yield from _tested(replace(facts, atmosphere=atmosphere))
             if origin == "purchased" and opened == "opened":
                 yield from _long_sealed(facts, sealed)
 
@@ -211,7 +218,7 @@ def _held_by(row: HandlingRow) -> Iterator[ContainerFacts]:
     inhibited = (True, False) if row.inhibited is None else (row.inhibited,)
     states = ("opened", "unopened") if row.opened is None else ("opened" if row.opened else "unopened",)
     signs = [frozenset({sign}) for sign in sorted(row.signs)] if row.signs is not None else [frozenset[str]()]
-    closures = sorted(row.closures) if row.closures is not None else ["plastic-screw"]
+    closures = sorted(row.closures) if row.closures is not None else CLOSURES
     for name, with_inhibitor, opened in product(classes, inhibited, states):
         facts = _fresh(name, inhibited=with_inhibitor, opened=opened)
         facts = _beyond(row, facts)

@@ -19,6 +19,8 @@ from inventory.rules.policy_data import Atmosphere, Closure, Origin, Policy
 from inventory.rules.retest import Due, next_test
 from inventory.services.readings import Records, held_by, mixed_in, records_of, standing_tests
 
+BOUGHT = (Lot.Origin.PURCHASED, Lot.Origin.NOT_KNOWN)
+
 
 @lru_cache(maxsize=256)
 def _policy_from(text: str) -> Policy:
@@ -86,6 +88,7 @@ def gathered(containers: Sequence[Container], *, trying: Policy | None = None) -
     for c in containers:
         at, test = held[c.pk], own.get(c.pk)
         if at is not None:
+            at = replace(at, givers=records.givers.get(c.pk, frozenset()))
             test = counting_test(at, test, records.tests, judges.of(c), mixed=c.pk in mixed)
         facts[c.pk] = _facts(c, records, test)
     return Gathered(containers, policies, records, facts)
@@ -182,5 +185,7 @@ def first_opened_on(container: Container, day: date) -> date | None:
 
     None when a test on an unknown day may have opened it before.
     """
+    if container.received_on is None and container.lot is not None and container.lot.origin in BOUGHT:
+        return None
     undated = standing_tests([container.lot_id] if container.lot_id else [])
     return None if undated.filter(container=container, tested_on=None).exists() else day

@@ -102,7 +102,8 @@ def _since_reset(
     for day in days:
         left = [test for test in left if _day(test) >= day] or left
     for mixing in mixed:
-        left = [test for test in left if _after(test, mixing)] or left
+        since = [test for test in left if _after(test, mixing)]
+        left = since if len(since) >= rules.READINGS_MIN else left
     return tuple(sorted(left, key=lambda test: (_day(test), test.id)))
 
 

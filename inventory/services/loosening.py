@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,12 +16,16 @@ from zoneinfo import ZoneInfo
 from inventory.models import Container, Lab, User
 from inventory.rules.errors import Denied, InputError
 from inventory.rules.levels import RANK, Level, Use
+from inventory.rules.looser import NEGATIVE
+from inventory.rules.months import add_months
+from inventory.rules.retest import next_test
 from inventory.rules.signs import SIGNS
 from inventory.rules.verdict import verdicts
 from inventory.services.events import record
 from inventory.services.facts import Gathered, containers_with, gathered
 
 VERB = "loosened"
+LONG_AFTER_MONTHS = 1200
 BAD_READING = ("reading-at-or-above-level", "reading-not-decisive")
 
 
@@ -34,6 +38,9 @@ class Standing:
     worst_sign: str
     dispose_on: date | None = None
     levels: Mapping[Use, Level] = field(default_factory=dict)
+    untested_due_on: date | None = None
+    passed_due_on: date | None = None
+    levels_long_after: Mapping[Use, Level] = field(default_factory=dict)
     held_nothing: bool = False
 
     def milder_than(self, other: Standing) -> bool:
@@ -45,10 +52,18 @@ class Standing:
         later = _later(self.next_test_due_on, other.next_test_due_on)
         no_longer_bad = other.due_code in BAD_READING and self.due_code not in BAD_READING
         kept = _later(self.dispose_on, other.dispose_on)
-        return later or no_longer_bad or kept or self._allows_more_than(other)
+        hidden = _later(self.untested_due_on, other.untested_due_on) or _later(
+            self.passed_due_on, other.passed_due_on
+        )
+        return later or no_longer_bad or kept or hidden or self._allows_more_than(other)
 
     def _allows_more_than(self, other: Standing) -> bool:
-        return any(RANK[level] < RANK[other.levels.get(use, "use")] for use, level in self.levels.items())
+        pairs = ((self.levels, other.levels), (self.levels_long_after, other.levels_long_after))
+        return any(
+            RANK[level] < RANK[theirs.get(use, "use")]
+            for ours, theirs in pairs
+            for use, level in ours.items()
+        )
 
     def plain(self) -> dict[str, Any]:
         """As JSON."""
@@ -56,7 +71,12 @@ class Standing:
         return {**asdict(self), **days}
 
     def _days(self) -> dict[str, date | None]:
-        return {"next_test_due_on": self.next_test_due_on, "dispose_on": self.dispose_on}
+        return {
+            "next_test_due_on": self.next_test_due_on,
+            "dispose_on": self.dispose_on,
+            "untested_due_on": self.untested_due_on,
+            "passed_due_on": self.passed_due_on,
+        }
 
 
 def _later(day: date | None, other: date | None) -> bool:
@@ -79,7 +99,18 @@ def _standing(container: Container, found: Gathered, now: datetime) -> Standing:
     facts, policy = found.facts[container.pk], found.policies[container.lab_id]
     today = now.astimezone(ZoneInfo(container.lab.time_zone)).date()
     levels = {} if facts is None else {use: v.level for use, v in verdicts(facts, policy, today).items()}
+    hidden: dict[str, Any] = {}
+    if facts is not None:
+        bare = replace(facts, last_test=None, forecast_on=None)
+        passed = replace(bare, last_test=NEGATIVE.on(today))
+        long_after = verdicts(bare, policy, add_months(today, LONG_AFTER_MONTHS))
+        hidden = {
+            "untested_due_on": next_test(bare, policy).on,
+            "passed_due_on": next_test(passed, policy).on,
+            "levels_long_after": {use: said.level for use, said in long_after.items()},
+        }
     return Standing(
+        **hidden,
         next_test_due_on=container.next_test_due,
         due_code=container.due_code,
         worst_sign=container.worst_sign,

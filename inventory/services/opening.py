@@ -9,6 +9,7 @@ from django.db import transaction
 from inventory.models import Container, Movement, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services.containers import day_in_lab, set_opened
+from inventory.services.facts import first_opened_on
 from inventory.services.loosening import signed
 from inventory.services.readings import NOT_MIXED_IN, standing_tests
 
@@ -40,7 +41,8 @@ def mark_opened(
         held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
         _check_open_to_it(held, opened_on)
         if held.opened == Container.Opened.UNOPENED:
-            set_opened(held, actor=actor, now=now, opened_on=opened_on)
+            day = None if opened_on is None else first_opened_on(held, opened_on)
+            set_opened(held, actor=actor, now=now, opened_on=day)
         else:
             with signed(
                 [held],

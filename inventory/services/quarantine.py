@@ -63,6 +63,15 @@ def release(
     return held
 
 
+def follow(*, giver: Container, taker: Container, lab: Lab, actor: User, now: datetime) -> None:
+    """What is poured out of a container that is set aside takes that along. Only with both rows locked."""
+    if giver.quarantined_at is None or taker.quarantined_at is not None:
+        return
+    _write(taker, now, giver.quarantine_reason)
+    data = {"reason": giver.quarantine_reason, "from": giver.code}
+    record(lab=lab, actor=actor, now=now, verb="quarantined", subject=taker, data=data)
+
+
 def _check_reason(reason: str, what: str) -> None:
     if not reason.strip():
         raise InputError("reason", "missing", f"{what} needs a reason.", "Say what is the matter.")

@@ -18,7 +18,7 @@ from django.db.models import Q, QuerySet, Value
 from django.db.models.functions import Coalesce
 
 from inventory.models import Container, Lot, LotParent, Movement, Observation, PeroxideTest, Treatment
-from inventory.rules.deciding import Held, Tested, Tests, lots_behind
+from inventory.rules.deciding import Giver, Held, Tested, Tests, lots_behind
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import find_instrument
 from inventory.rules.peroxide import Reading
@@ -59,6 +59,7 @@ class Records:
     signs: Mapping[int, frozenset[str]] = field(default_factory=dict)
     treated: Mapping[int, date] = field(default_factory=dict)
     unknown: frozenset[int] = frozenset()
+    givers: Mapping[int, frozenset[Giver]] = field(default_factory=dict)
 
     def lots_behind(self, lot_id: int) -> set[int]:
         """The lot and all that were blended into it."""
@@ -103,9 +104,13 @@ def records_of(containers: Sequence[Container]) -> Records:
     if not ids:
         return Records(signs=_own_signs([c.pk for c in containers]))
     zones = {c.lab_id: ZoneInfo(c.lab.time_zone) for c in containers}
+    poured = _Poured(lots)
+    givers = {c.pk: poured.givers(c.place_id, behind.get(c.pk, set())) for c in containers}
+    ids |= {giver.container_id for some in givers.values() for giver in some}
     return Records(
         tests=Tests.of(_tests(ids, lots, zones), parents),
-        signs=_signs(containers, lots, behind),
+        givers=givers,
+        signs=_signs(containers, lots, behind, poured),
         treated=_treated(lots),
         unknown=_of_unknown_origin({part for some in parents.values() for part in some}),
     )
@@ -171,11 +176,14 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
         .values_list(*_INFLOW)
     )
     found = set()
+    crept: dict[int, int] = defaultdict(int)
     for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:
         held, (start, end) = places[place_id], starts[place_id]
         later = happened_at >= end or (happened_at >= start and recorded_at > own[held.pk].recorded_at)
         noise_ul = COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered) else 0
-        if later and volume_ul > noise_ul:
+        crept[place_id] += volume_ul if later else 0
+        # Many small ones come to as much as one large one.
+        if later and crept[place_id] > noise_ul:
             found.add(held.pk)
     return found
 
@@ -207,7 +215,7 @@ def _own_signs(ids: Collection[int]) -> dict[int, frozenset[str]]:
 
 
 def _signs(
-    containers: Sequence[Container], lots: Collection[int], behind: Mapping[int, set[int]]
+    containers: Sequence[Container], lots: Collection[int], behind: Mapping[int, set[int]], poured: _Poured
 ) -> dict[int, frozenset[str]]:
     """Of each container its own standing signs, and those of its liquid that were seen elsewhere."""
     own: dict[int, set[str]] = defaultdict(set)
@@ -218,7 +226,6 @@ def _signs(
         own[container_id].add(sign)
         if sign in LIQUID_SIGNS and lot_id is not None:
             of_lot[lot_id].add(sign)
-    poured = _Poured(lots)
     found = {}
     for c in containers:
         seen = [own.get(c.pk, set()), *(of_lot.get(lot, set()) for lot in behind.get(c.pk, ()))]
@@ -231,10 +238,14 @@ class _Poured:
 
     def __init__(self, lots: Collection[int]) -> None:
         self._into: dict[int, list[tuple[int, int, datetime]]] = defaultdict(list)
+        self._container: dict[int, int] = {}
         self._on: dict[int, list[tuple[str, datetime]]] = defaultdict(list)
         pours = Movement.objects.filter(lot_id__in=lots, kind="pour", reversed_by=None)
-        rows = pours.values_list("destination_id", "source_id", "lot_id", "recorded_at")
-        for destination_id, source_id, lot_id, at in rows:
+        rows = pours.values_list(
+            "destination_id", "source_id", "lot_id", "recorded_at", "source__container__id"
+        )
+        for destination_id, source_id, lot_id, at, held_id in rows:
+            self._container[source_id] = held_id
             self._into[destination_id].append((source_id, lot_id, at))
         sources = {source_id for into in self._into.values() for source_id, _, _ in into}
         if not sources:
@@ -243,6 +254,19 @@ class _Poured:
         found = _standing(seen).values_list("container__place_id", "sign", "recorded_at")
         for place_id, sign, at in found:
             self._on[place_id].append((sign, at))
+
+    def givers(self, place_id: int, lots: set[int]) -> frozenset[Giver]:
+        """Containers from which these lots came into a place, straight or through others."""
+        found: set[Giver] = set()
+        frontier = [(place_id, datetime.max.replace(tzinfo=UTC))]
+        while frontier:
+            here, by = frontier.pop()
+            for source_id, lot_id, at in self._into.get(here, ()):
+                giver = Giver(self._container[source_id], lot_id, at)
+                if lot_id in lots and at <= by and giver not in found:
+                    found.add(giver)
+                    frontier.append((source_id, at))
+        return frozenset(found)
 
     def signs_into(self, place_id: int, lots: Collection[int]) -> set[str]:
         """What came into a place with pours of these lots, straight or through other containers."""

@@ -108,7 +108,11 @@ def _is_slip(booked: Sequence[Movement], containers: Sequence[Container], actor:
     moved = Movement.objects.filter(Q(source_id__in=places) | Q(destination_id__in=places), pk__gt=last)
     later = {"container_id__in": ids, "recorded_at__gte": first.recorded_at}
     told = Event.objects.filter(subject_kind="container", subject_id__in=ids, at__gt=first.recorded_at)
-    rules = Event.objects.filter(subject_kind="lab", subject_id=first.lab_id, at__gt=first.recorded_at)
+    rules = Event.objects.filter(
+        lab_id=first.lab_id,
+        subject_kind__in=("lab", "policy", "solvent", "reagent"),
+        at__gt=first.recorded_at,
+    )
     tests, signs = PeroxideTest.objects.filter(**later), Observation.objects.filter(**later)
     return not any(found.exists() for found in (moved, tests, signs, told, rules))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -12,6 +13,7 @@ from django.db import connection, transaction
 
 from inventory.models import Container, Lab, Observation, PeroxideTest, Reagent, Solvent, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.outcomes import passes_levels
 from inventory.rules.peroxide import Reading, parse_reading
 from inventory.rules.retest import Due
 from inventory.rules.signs import SIGNS
@@ -80,13 +82,14 @@ def test_record(
     with transaction.atomic():
         kin = lock_kin(container.lot_id, container)
         _check_holds_still(container, container.lot_id)
+        _check_filled(container, reading)
         test = PeroxideTest.objects.create(
             lab=lab,
             container=container,
             lot_id=container.lot_id,
             method=method,
             lower_ug_per_l=int(reading.lower_mg_per_l * UG_PER_MG),
-            upper_ug_per_l=None if upper is None else -int(-upper * UG_PER_MG // 1),
+            upper_ug_per_l=None if upper is None else math.ceil(upper * UG_PER_MG),
             as_entered=as_entered[:120],
             tested_on=tested_on,
             actor=actor,
@@ -99,6 +102,20 @@ def test_record(
         touch(container)
         refresh_all(kin, now)
     return TestRecorded(test, due)
+
+
+def _check_filled(container: Container, reading: Reading) -> None:
+    """A good test of an empty container would speak for what dried in it. Only with the row locked."""
+    if Container.objects.filter(pk=container.pk, volume_ul=0).exists():
+        solvent = Solvent.objects.get(lots__containers=container)
+        density = solvent.density_20c_kg_m3
+        if passes_levels(reading, policy_of(container.lab), density):
+            raise Conflict(
+                "container",
+                "container-empty",
+                f"{container.code} is empty by the records: nothing in it could be tested.",
+                "Count it first if something is in it; a bad result is taken even so.",
+            )
 
 
 def observe(

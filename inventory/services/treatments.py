@@ -36,6 +36,7 @@ from inventory.services.volumes import held_lot
 
 ADDED, REMOVED = Treatment.Kind.INHIBITOR_ADDED.value, Treatment.Kind.PEROXIDES_REMOVED.value
 MASS_MOST_UG = 10**12  # a tonne: far above any bottle, far below 64 bits
+LEAST_PPM = Decimal(50)  # BHT is usual at 50 to 300 ppm: common practice, no source
 PPM_MOST = Decimal(999_999)
 TEST_AFTERWARDS = (
     "Peroxides count as taken out only when a test made afterwards passes; inhibitor may be gone too."
@@ -327,7 +328,7 @@ def _topped_up_anew(lot_ids: set[int]) -> None:
 def _own_top_up(lot: Lot) -> date | None:
     rows = (
         Treatment.objects.alias(takes_back=Coalesce("withdraws_id", Value(0)))
-        .filter(takes_back=0, withdrawn_by__isnull=True, lot=lot, kind=ADDED)
+        .filter(takes_back=0, withdrawn_by__isnull=True, lot=lot, kind=ADDED, reached_ppm__gte=LEAST_PPM)
         .values_list("treated_on", flat=True)
     )
     return min(rows, default=None)

@@ -13,7 +13,7 @@ from inventory.models import Container, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.volume import Entry, Measured
 from inventory.selectors.storage import above
-from inventory.services import ledger, safety
+from inventory.services import ledger, quarantine, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
 from inventory.services.counting import count as count
 from inventory.services.counting import weigh as weigh
@@ -266,6 +266,7 @@ def _pour_locked(
     if not taker.volume_ul:
         Container.objects.filter(pk=taker.pk).update(received_on=giver.received_on)
     taker.refresh_from_db()
+    quarantine.follow(giver=giver, taker=taker, lab=lab, actor=actor, now=now)
     opened_on = None if plan.opened_on is None else min(plan.opened_on, day)
     set_opened(taker, actor=actor, now=now, opened_on=opened_on)
     return posted

@@ -17,6 +17,7 @@ from django.db.models import Q, QuerySet
 from inventory.models import Container, Event, Lab, Movement, Observation, PeroxideTest, User
 from inventory.rules.deciding import Judge
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.outcomes import passes_levels
 from inventory.services.facts import policy_of
 from inventory.services.loosening import signed
 from inventory.services.readings import LIQUID_SIGNS, reading_of
@@ -40,7 +41,9 @@ def test_withdraw(
     spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
     if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
         raise spent
-    passed = Judge(policy_of(lab), test.lot.solvent.density_20c_kg_m3).passes(reading_of(test))
+    policy, density, reading = policy_of(lab), test.lot.solvent.density_20c_kg_m3, reading_of(test)
+    # One that lets people draw may still be what keeps them from distilling.
+    passed = Judge(policy, density).passes(reading) and passes_levels(reading, policy, density, "distil")
     with transaction.atomic():
         # Its lot may have moved on since: those that hold it now are kin, whatever this container holds.
         kin = lock_kin(test.lot_id, test.container)

@@ -14,15 +14,16 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 
-from inventory.models import Container, Lab, Movement, PeroxideTest, Solvent
+from inventory.models import Container, Lab, Movement, Observation, PeroxideTest, Solvent
 from inventory.rules.errors import Cause, Denied, InputError, Refusal
 from inventory.rules.levels import LEVEL_WORDS, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.policy_data import Policy
+from inventory.rules.signs import sign_named
 from inventory.rules.verdict import VerdictReason, distilling_terms
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import Gathered, containers_with, gathered, policy_of
-from inventory.services.readings import lock_containers, reading_of, standing_tests
+from inventory.services.readings import LIQUID_SIGNS, lock_containers, reading_of, standing_tests
 from inventory.services.safety import hold_rules
 from inventory.services.verdicts import verdicts_in
 from recovery.models import Clearance, Run, RunSum
@@ -162,13 +163,30 @@ def _judged(found: Gathered, container: Container, today: date) -> Judged:
     """The verdict on distilling what is in a container."""
     said = verdicts_in(found, container, today)["distil"]
     level, reasons, facts = said.level, said.reasons, found.facts[container.pk]
-    if facts is not None and facts.peroxide_class == "none" and level == "test-first":
+    if (
+        facts is not None
+        and facts.peroxide_class == "none"
+        and level == "test-first"
+        and _only_quality(reasons)
+    ):
         # Such as acetone past its date: a matter of quality, which no still makes dangerous.
         level, reasons = "use", tuple(replace(r, level="use") if r.level == level else r for r in reasons)
     reading = facts.last_test if facts else None
     tests = [test.id for test in found.own_tests(container) if test.reading == reading]
     pk, lot_id = container.pk, container.lot_id or 0
     return Judged(pk, container.code, lot_id, level, reasons, said.cautions, max(tests, default=None))
+
+
+def _filled_since(container: Container, charge: Charged) -> bool:
+    """Whether anything was put into it since: a test of what is in it then speaks for another liquid."""
+    put_in = Movement.objects.filter(
+        destination_id=container.place_id, pk__gt=charge.movement_id, reversal_of=None, reversed_by=None
+    )
+    return put_in.exists()
+
+
+def _only_quality(reasons: Sequence[VerdictReason]) -> bool:
+    return {reason.code for reason in reasons if reason.level != "use"} <= {"expiry"}
 
 
 def _judged_inside(run: Run, charged: Sequence[Charged], found: Gathered, today: date) -> list[Judged]:
@@ -182,7 +200,11 @@ def _judged_inside(run: Run, charged: Sequence[Charged], found: Gathered, today:
         if charge.key in judged:
             continue
         container = containers.get(charge.container_id)
-        if container is not None and container.lot_id == charge.lot_id:
+        if (
+            container is not None
+            and container.lot_id == charge.lot_id
+            and not _filled_since(container, charge)
+        ):
             judged[charge.key] = _judged(found, container, today)
         else:
             code = container.code if container else "A run log"
@@ -240,6 +262,9 @@ def _against_moved_on(
     cleared = given.select_related("test").order_by("id").last()
     tests = standing_tests([charge.lot_id])
     test = cleared.test if cleared and cleared.allowed else None
+    solvent = Solvent.objects.get(pk=charge.solvent_id)
+    if test is not None and not _still_passes(test, policy, solvent):
+        test = None
     if test is None or not tests.filter(pk=test.pk).exists():
         words = f"What was charged from {code} is no longer in it, and no passed test stands behind it."
         yield VerdictReason("charged-without-test", words, f"entry {charge.entry}", OUR_RULE, "test-first")
@@ -248,7 +273,23 @@ def _against_moved_on(
         words = f"What was charged from {code} was last tested on {test.tested_on}: too long ago."
         yield VerdictReason("test-too-old", words, f"test {test.pk}", terms.test_age_source, "test-first")
     since = tests.exclude(pk=test.pk) if test else tests
-    yield from _bad_since(since, cleared, policy, Solvent.objects.get(pk=charge.solvent_id), code)
+    yield from _bad_since(since, cleared, policy, solvent, code)
+    yield from _signs_of_lot(charge)
+
+
+def _still_passes(test: PeroxideTest, policy: Policy, solvent: Solvent) -> bool:
+    """By the policy of today, with strips that have not turned out to be expired."""
+    reading = reading_of(test)
+    return not reading.reagent_expired and passes_levels(reading, policy, solvent.density_20c_kg_m3, "distil")
+
+
+def _signs_of_lot(charge: Charged) -> Iterable[VerdictReason]:
+    seen = Observation.objects.filter(
+        lot_id=charge.lot_id, sign__in=LIQUID_SIGNS, withdraws=None, withdrawn_by__isnull=True
+    )
+    for code in seen.values_list("sign", flat=True).distinct():
+        sign = sign_named(code)
+        yield VerdictReason(f"sign-{code}"[:60], sign.words, f"sign seen: {code}", sign.source, sign.former)
 
 
 def _too_old(test: PeroxideTest, policy: Policy, today: date) -> bool:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Q, Sum
+from django.db.models import F, Min, Q, Sum
 
 from inventory.models import (
     Container,
@@ -24,6 +24,7 @@ from inventory.rules.errors import Conflict, InputError
 from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
+from inventory.services.facts import containers_with, counts_open_since
 from inventory.services.ledger import Posted, month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, measured, moment
 from inventory.services.places import lock_runs, lock_wastes
@@ -210,7 +211,7 @@ def give_back(
             volume_ul=volume.volume_ul,
             u_volume_ul=volume.u_volume_ul,
             as_entered=volume.as_entered,
-            opened_on=day_in_lab(lab, happened),
+            opened_on=day_in_lab(lab, happened) if held.distils else _open_since(held, kind),
             note=note,
         )
         posted = put_in(
@@ -227,6 +228,25 @@ def give_back(
         note_uncleared(held)
         _touch(held)
     return posted
+
+
+def _earliest_expiry(lot_ids: Iterable[int]) -> date | None:
+    first: date | None = Lot.objects.filter(pk__in=lot_ids).aggregate(first=Min("expiry_on"))["first"]
+    return first
+
+
+def _open_since(run: Run, solvent: Solvent) -> date | None:
+    """Undistilled it is as old as the oldest bottle it came from; one refilled since tells no day."""
+    rows = Movement.objects.filter(
+        destination_id=run.place_id, solvent=solvent, kind="charge", reversed_by=None
+    ).values_list("source__container__id", "lot_id")
+    pairs = set(rows)
+    held = {c.pk: c for c in containers_with([pk for pk, _ in pairs if pk])}
+    days = [
+        counts_open_since(held[pk]) if pk in held and held[pk].lot_id == lot_id else None
+        for pk, lot_id in pairs
+    ]
+    return min((d for d in days if d), default=None) if None not in days else None
 
 
 def _recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetime, now: datetime) -> Lot:
@@ -248,10 +268,11 @@ def _recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetim
     lot = Lot.objects.create(
         lab_id=run.lab_id,
         solvent=solvent,
-        origin=Lot.Origin.RECOVERED,
+        origin=Lot.Origin.RECOVERED if run.distils else Lot.Origin.BLEND,
+        expiry_on=None if run.distils else _earliest_expiry(parents),
         inhibited=False,
         made_on=day_in_lab(run.lab, happened),
-        times_distilled=(times.times_distilled if times else 0) + 1,
+        times_distilled=(times.times_distilled if times else 0) + int(run.distils),
         created_at=now,
     )
     shares = split_in_proportion(volume_ul, list(parents.values()))

@@ -14,7 +14,7 @@ from tests.api.client import Api, base, codes, token_for
 from tests.factories import Club, club, stocked
 
 pytestmark = pytest.mark.django_db
-OVERRIDE = {"override": {"reason": "shown to the class, behind the shield"}}
+OVERRIDE: dict[str, Any] = {"override": {"reason": "shown to the class, behind the shield"}}
 
 
 @pytest.fixture

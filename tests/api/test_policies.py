@@ -126,7 +126,7 @@ def test_oxford_through_the_api_alone(club: make.Club) -> None:
 
 
 def test_usc_through_the_api_alone(club: make.Club) -> None:
-    known = {"received_on": day("2026-01-15")}
+    known: dict[str, Any] = {"received_on": day("2026-01-15")}
     a = make.stocked(club, DIPE, inhibited=True, **known)
     stabilised = make.stocked(club, THF, inhibited=True, **known)
     in_air = make.stocked(club, THF, inhibited=False, atmosphere="air", **known)

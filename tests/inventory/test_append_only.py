@@ -45,6 +45,7 @@ def club() -> make.Club:
     club = make.club()
     one, two = (make.stocked(club, "tetrahydrofuran", amount) for amount in ("100 mL", "200 mL"))
     at: dict[str, Any] = {"lab": club.lab, "actor": club.steward, "now": make.NOW}
+    assert one.lot_id is not None
     volumes.pour(**at, source=one, into=two, amount="50 mL")  # a blend has parents
     safety.test_record(**at, container=one, reading="5", method="strip-25", tested_on=make.TODAY)
     safety.observe(**at, container=one, sign="cloudy")

@@ -94,8 +94,12 @@ bottles = st.fixed_dictionaries(
 
 def _bottle(lab: Club, of: dict[str, Any]) -> Any:
     since = TODAY - timedelta(days=of["opened_days"])
-    told = {"origin": of["origin"], "inhibited": of["inhibited"], "expiry_on": of["expiry_on"]}
-    made = {"made_on": since} if of["origin"] in MADE else {}
+    told: dict[str, Any] = {
+        "origin": of["origin"],
+        "inhibited": of["inhibited"],
+        "expiry_on": of["expiry_on"],
+    }
+    made: dict[str, Any] = {"made_on": since} if of["origin"] in MADE else {}
     bottle = stocked(lab, "diethyl-ether", "100 mL", received_on=since, **told, **made)
     by: dict[str, Any] = {"lab": lab.lab, "actor": lab.member, "now": NOW}
     if of["treated"] == "inhibitor":

@@ -175,9 +175,7 @@ def test_a_container_is_put_away(club: make.Club) -> None:
     container = make.stocked(club)
     shelf = places.location_get(lab=club.lab, name=" Vented   cabinet ", kind="cabinet")
     assert places.location_get(lab=club.lab, name="VENTED cabinet") == shelf
-    held = containers.put_away(
-        container=container, actor=club.member, now=make.NOW, location=shelf
-    ).container
+    held = containers.put_away(container=container, actor=club.member, now=make.NOW, location=shelf).container
     assert held.location == shelf
     assert held.version == container.version + 1
     theirs = places.location_get(lab=make.second_club().lab, name="Vented cabinet")

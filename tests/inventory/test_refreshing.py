@@ -51,6 +51,7 @@ def a_few(club: make.Club) -> list[Container]:
 
 def copies(club: make.Club, bottle: Container, count: int, prefix: str = "") -> None:
     """More bottles with a lot and a place of their own, as the import makes them."""
+    assert bottle.lot_id is not None
     lot = Lot.objects.get(pk=bottle.lot_id)
     for number in range(count):
         lot.pk = None

@@ -52,6 +52,7 @@ def test_inhibitor_counts_only_with_a_test_that_passes_since(lab: Club) -> None:
     row = top_up(lab, bottle)
     assert fresh(bottle).next_test_due == before
     density = bottle.lot.solvent.density_20c_kg_m3  # type: ignore[union-attr]
+    assert row.reached_ppm is not None
     # 90 mg in half a litre: mg/kg by definition, rounded down.
     assert 0 <= 90 / (density / 2000) - row.reached_ppm < Decimal("0.001")
     assert fresh(bottle).lot.topped_up_on == TODAY  # type: ignore[union-attr]
@@ -76,6 +77,7 @@ def test_a_lot_that_stands_in_two_bottles_is_treated_in_one(lab: Club) -> None:
     other = empty(lab, code="B-2")
     volumes.pour(**by(lab), source=bottle, into=other, amount="200 mL")
     lot_id = bottle.lot_id
+    assert lot_id is not None
     row = top_up(lab, bottle)
     own = fresh(bottle).lot
     assert own is not None
@@ -88,7 +90,7 @@ def test_a_lot_that_stands_in_two_bottles_is_treated_in_one(lab: Club) -> None:
     _every_lot_sums_to_zero_by_place(lot_id, own.pk)
 
 
-def _every_lot_sums_to_zero_by_place(*lots: int | None) -> None:
+def _every_lot_sums_to_zero_by_place(*lots: int) -> None:
     """What left for the blending boundary came back: each lot is only where the containers say."""
     for lot in lots:
         moved = Movement.objects.filter(lot_id=lot)

@@ -313,7 +313,7 @@ def test_no_bottle_gives_or_takes_before_it_came(still: Still) -> None:
     bottle = still.bottle(happened_at=make.NOW - 10 * DAY, received_on=None)
     late, flask = still.bottle(), still.flask()
     run = still.start(started_at=make.NOW - 5 * DAY)
-    when = {"happened_at": make.NOW - 4 * DAY}
+    when: dict[str, Any] = {"happened_at": make.NOW - 4 * DAY}
     still.charge(run, bottle, "100 mL", **when)
     assert refused(lambda: still.charge(run, late, "1 mL", **when)) == ("happened_at", "before-receipt")
     assert refused(lambda: still.back(run, flask, "1 mL", **when)) == ("happened_at", "before-counting")

@@ -33,7 +33,9 @@ def at(
     reading = Reading(Decimal(lower), top, "strip-100", tested_on, expired)
     recorded = datetime(2026, 3, 10, 12, tzinfo=UTC) + timedelta(days=max(days or 0, 0), minutes=number)
     place = {"container_id": 1, "lot_id": 1, **where}
-    return Row(number, *place.values(), reading, recorded, recorded.date(), None, MADE_AT)
+    return Row(
+        number, place["container_id"], place["lot_id"], reading, recorded, recorded.date(), None, MADE_AT
+    )
 
 
 GOOD, BAD, DOUBTFUL = ("0", "1"), ("50", "50"), ("1", None)

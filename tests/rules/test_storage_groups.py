@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations_with_replacement
+from typing import get_args
 
 import pytest
 
@@ -13,8 +14,8 @@ from inventory.rules.waste import load_keeping, load_monthly
 
 def found(one: str, other: str, bond: Bond) -> list[tuple[str, str]]:
     groups = load_groups()
-    both = (groups.of(key, shipped=True) for key in (one, other))
-    return [(clash.code, clash.effect) for clash in clashes(groups, *both, bond)]
+    first, second = (groups.of(key, shipped=True) for key in (one, other))
+    return [(clash.code, clash.effect) for clash in clashes(groups, first, second, bond)]
 
 
 def test_every_shipped_solvent_has_its_groups() -> None:
@@ -53,8 +54,8 @@ def test_what_nobody_grouped_stands_apart() -> None:
 def test_refusals_come_first_and_no_liquid_clashes_with_itself() -> None:
     keys = sorted(load_groups().solvents)
     for one, other in combinations_with_replacement(keys, 2):
-        for bond in ("beside", "together"):
-            effects = [effect for _, effect in found(one, other, bond)]  # type: ignore[arg-type]
+        for bond in get_args(Bond):
+            effects = [effect for _, effect in found(one, other, bond)]
             assert effects == sorted(effects)
             assert not (one == other and effects)
 
@@ -68,4 +69,5 @@ def test_keeping_times() -> None:
     assert {key: row.mass_kg for key, row in load_monthly().items()} == {
         "very-small-generator": 100, "small-generator": 1000,
     }  # fmt: skip
-    assert all(row.source for row in [*load_keeping().values(), *load_monthly().values()])
+    assert all(row.source for row in load_keeping().values())
+    assert all(row.source for row in load_monthly().values())

@@ -27,8 +27,9 @@ TENTH_NORMAL = {"titre": "11.8 mL", "blank": "0 mL", "sample": "20 mL", "concent
 
 
 def exact(titre: str, blank: str, concentration: str, **sample: Any) -> Result:
-    values = (Measure(Decimal(x)) for x in (titre, blank, concentration))
-    return titrate(Titration(*values, **{name: Measure(Decimal(x)) for name, x in sample.items()}))
+    titrant, nothing, strength = (Measure(Decimal(x)) for x in (titre, blank, concentration))
+    told: dict[str, Any] = {name: Measure(Decimal(x)) for name, x in sample.items()}
+    return titrate(Titration(titrant, nothing, strength, **told))
 
 
 def test_the_published_example_of_hydrogen_peroxide() -> None:
@@ -77,8 +78,10 @@ def test_uncertainty_agrees_with_the_uncertainties_package(
     volumes = [ufloat(float(m.value), float((m.u**2 + DROP_ML**2 / 3).sqrt())) for m in measures[:2]]
     c, v, rho = (ufloat(float(m.value), float(m.u)) for m in measures[2:])
     net = volumes[0] - volumes[1]
-    by_volume = titrate(Titration(*measures[:3], sample_ml=measures[3], density_kg_per_l=measures[4]))
-    by_mass = titrate(Titration(*measures[:3], sample_g=measures[3], density_kg_per_l=measures[4]))
+    titrant, nothing, strength, sample, dense = measures
+    common: dict[str, Any] = {"density_kg_per_l": dense}
+    by_volume = titrate(Titration(titrant, nothing, strength, sample_ml=sample, **common))
+    by_mass = titrate(Titration(titrant, nothing, strength, sample_g=sample, **common))
     mg = net * c * 17.00734 * 1000
     expected = [
         (by_volume.mg_per_l, mg / v),
@@ -107,14 +110,14 @@ def test_no_interval_ends_below_what_can_be_told(titre: Decimal, blank: Decimal,
     assert reading.upper_mg_per_l is not None
     assert reading.upper_mg_per_l >= DROP_ML * Decimal("0.1") * Decimal("17007.34") / size
     assert result.mg_per_l is not None
-    assert reading.lower_mg_per_l <= max(result.mg_per_l.value, 0) <= reading.upper_mg_per_l
+    assert reading.lower_mg_per_l <= max(result.mg_per_l.value, Decimal(0)) <= reading.upper_mg_per_l
 
 
 def test_too_small_a_sample_cannot_pass() -> None:
     """0.1 N on 2 mL: one drop is 42 mg/L, so nothing found does not show less than 25 mg/L."""
     tiny = read_titration({**TENTH_NORMAL, "titre": "0 mL", "sample": "2 mL"})
     assert not passes(interval(tiny.result), Decimal(25))
-    weak = {"titre": "0.1 mL", "blank": "0.1 mL", "sample": {"value": "25", "unit": "mL"}}
+    weak: dict[str, Any] = {"titre": "0.1 mL", "blank": "0.1 mL", "sample": {"value": "25", "unit": "mL"}}
     thin = read_titration({**weak, "concentration": "0.01 mol/L"})
     assert passes(interval(thin.result), Decimal(25))
 

@@ -1,0 +1,116 @@
+"""Ways around the gate before a still that were tried, and are closed."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+import pytest
+
+from inventory.models import Container
+from inventory.rules.errors import Refusal
+from inventory.services import reagents, safety, verdicts, volumes
+from recovery.services import clearances
+from tests import factories as make
+from tests.recovery.club import Still
+
+pytestmark = pytest.mark.django_db
+DAY = timedelta(days=1)
+
+
+@pytest.fixture
+def still() -> Still:
+    return Still(make.club())
+
+
+def by(still: Still, who: str = "member", now: Any = make.NOW) -> dict[str, Any]:
+    return {"lab": still.lab, "actor": still.club.people[who], "now": now}
+
+
+def level(bottle: Container, day: Any = make.TODAY) -> str:
+    return verdicts.verdicts_of(make.fresh(bottle), day)["draw"].level
+
+
+def refill(still: Still, bottle: Container, other: Container) -> None:
+    end = still.club.end("reaction")
+    volumes.draw(**by(still), container=make.fresh(bottle), amount=None, destination=end)
+    volumes.pour(**by(still), source=make.fresh(other), into=make.fresh(bottle), amount="100 mL")
+
+
+@pytest.mark.parametrize("found", ["80", ">100", "crystals"])
+def test_a_run_that_does_not_distil_washes_nothing_out(still: Still, found: str) -> None:
+    bottle, flask = still.bottle(inhibited=True), still.flask()
+    if found == "crystals":
+        safety.observe(**by(still), container=bottle, sign=found)
+    else:
+        make.tested(still.club, bottle, reading=found, method="strip-100")
+    before = level(bottle)
+    run = still.start(distils=False)
+    still.charge(run, bottle, "400 mL")
+    still.back(run, flask, "400 mL")
+    assert level(flask) == before != "use"
+    lot = make.fresh(flask).lot
+    assert lot is not None
+    assert (lot.origin, lot.times_distilled) == ("blend", 0)
+
+
+def test_a_sign_on_what_is_in_the_still_counts_after_the_bottle_was_refilled(still: Still) -> None:
+    bottle, other, third = still.bottle(), still.bottle(), still.bottle()
+    run = still.start()
+    still.charge(run, bottle, "100 mL")
+    safety.observe(**by(still), container=make.fresh(bottle), sign="crystals")
+    refill(still, bottle, other)
+    with pytest.raises(Refusal):
+        still.charge(run, third, "100 mL")
+
+
+def test_strips_found_expired_count_after_the_bottle_was_refilled(still: Still) -> None:
+    bottle, other, third = still.bottle(), still.bottle(), still.bottle()
+    strips = reagents.reagent_add(
+        **by(still, "steward"), method="strip-25", name="strips", expiry_on=make.TODAY + 30 * DAY
+    )
+    run = still.start()
+    make.tested(still.club, bottle, reagent=strips)
+    still.charge(run, bottle, "100 mL", test=False)
+    changes = {"expiry_on": make.TODAY - 30 * DAY}
+    reagents.reagent_edit(**by(still, "steward"), reagent=strips, changes=changes)
+    refill(still, bottle, other)
+    with pytest.raises(Refusal):
+        still.charge(run, third, "100 mL")
+
+
+def test_good_solvent_put_into_the_bottle_since_does_not_vouch_for_the_charge(still: Still) -> None:
+    bottle, flask = still.bottle(), still.flask()
+    volumes.pour(**by(still), source=make.fresh(bottle), into=flask, amount="200 mL")
+    make.tested(still.club, bottle, reading="80", method="strip-100")
+    run = still.start(distils=False)
+    still.charge(run, bottle, "290 mL")
+    later = make.NOW + DAY
+    volumes.pour(**by(still, now=later), source=make.fresh(flask), into=make.fresh(bottle), amount="190 mL")
+    make.tested(still.club, bottle, now=later + timedelta(minutes=5))
+    with pytest.raises(Refusal):
+        clearances.start_distilling(**by(still, now=later + timedelta(minutes=10)), run=run)
+
+
+def test_an_unreadable_label_is_no_matter_of_quality(still: Still) -> None:
+    bottle = still.bottle("acetone")
+    safety.observe(**by(still), container=bottle, sign="label-unreadable")
+    with pytest.raises(Refusal):
+        still.charge(still.start(), bottle, "100 mL", test=False)
+
+
+def test_a_drop_put_in_does_not_end_the_forecast(still: Still) -> None:
+    start = make.NOW - 100 * DAY
+    facts: dict[str, Any] = {"now": start, "happened_at": start, "received_on": start.date()}
+    left_alone, topped = (make.stocked(still.club, "diethyl-ether", **facts) for _ in range(2))
+    for number, reading in enumerate(("1", "2", "4", "8", "13"), start=1):
+        for bottle in (left_alone, topped):
+            make.tested(still.club, bottle, now=start + (20 * number - 1) * DAY, reading=reading)
+    end = still.club.end("reaction")
+    volumes.draw(**by(still), container=make.fresh(topped), amount="5 mL", destination=end)
+    minute = make.NOW + timedelta(minutes=1)
+    volumes.put_back(**by(still, now=minute), container=make.fresh(topped), amount="1 mL", source=end)
+    for bottle in (left_alone, topped):
+        make.tested(still.club, bottle, now=make.NOW + timedelta(minutes=5), reading="17")
+    dues = [make.fresh(bottle).next_test_due for bottle in (topped, left_alone)]
+    assert dues[0] is not None and dues[1] is not None and dues[0] <= dues[1]
