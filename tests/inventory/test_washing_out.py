@@ -187,7 +187,7 @@ def test_a_discard_is_no_slip_once_the_class_was_confirmed(club: make.Club) -> N
     minutes = [make.NOW + timedelta(minutes=n) for n in (1, 2, 3)]
     posted = volumes.discard(**by(club, "steward", minutes[0]), container=make.fresh(bottle))
     assert posted is not None
-    confirm = {"solvent": own, "peroxide_class": "none", "basis": "a guess"}
+    confirm: dict[str, Any] = {"solvent": own, "peroxide_class": "none", "basis": "a guess"}
     catalogue.solvent_confirm(**by(club, "steward", minutes[1]), **confirm)
     with pytest.raises(Denied):
         reversal.reverse(**by(club, "steward", minutes[2]), entry=posted.entry, reason="wrong bottle")
