@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from inventory.models import Container, Policy, Solvent
+from inventory.models import Container, Lot, Policy, Solvent
 from inventory.rules.errors import Conflict, Denied
 from inventory.rules.levels import Level, Use
 from inventory.rules.looser import looser
@@ -183,7 +183,8 @@ def test_a_discard_is_no_slip_once_the_class_was_confirmed(club: make.Club) -> N
         | {"name": "own ether", "state": "unconfirmed", "peroxide_class": "unknown"}
     )
     bottle = old_ether(club)
-    type(bottle.lot).objects.filter(pk=bottle.lot_id).update(solvent=own)  # type: ignore[union-attr]
+    assert bottle.lot_id is not None
+    Lot.objects.filter(pk=bottle.lot_id).update(solvent=own)
     minutes = [make.NOW + timedelta(minutes=n) for n in (1, 2, 3)]
     posted = volumes.discard(**by(club, "steward", minutes[0]), container=make.fresh(bottle))
     assert posted is not None
