@@ -17,7 +17,7 @@ from inventory.api.fields import AmountField, Body, DayField, InstantField, Note
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, container_in, location_in
 from inventory.api.quantities import volume_out
-from inventory.api.rows import containers_now, spoken_against
+from inventory.api.rows import containers_now, moved_against, spoken_against
 from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
 from inventory.api.shapes_storage import PutAwayShape
 from inventory.api.storing import Overriding, override_of, warnings_out
@@ -245,7 +245,8 @@ class PutAways(BenchView):
             location=place,
             override=override_of(self.caller, data),
         )
-        return Done({**containers_now([container.pk])[0], "warnings": warnings_out(done.warnings)})
+        answer = {**containers_now([container.pk])[0], "warnings": warnings_out(done.warnings)}
+        return Done({**answer, "verdicts": moved_against(container.pk, self.today)})
 
 
 class Discards(BenchView):

@@ -24,7 +24,7 @@ READS_PER_MINUTE = 20
 def calendar(request: HttpRequest, secret: str) -> HttpResponse:
     """The due tests as RFC 5545."""
     feed, refusal = _let_in(request, secret, "calendar")
-    return refusal or _answer(request, calendar_bytes(feed), "text/calendar; charset=utf-8")
+    return refusal or _answer(request, calendar_bytes(feed, timezone.now()), "text/calendar; charset=utf-8")
 
 
 @require_safe

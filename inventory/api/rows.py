@@ -90,6 +90,13 @@ def spoken_against(ids: Iterable[int], today: date) -> list[dict[str, Any]]:
     return [_against(c, found[c.pk]["draw"]) for c in containers if found[c.pk]["draw"].level != "use"]
 
 
+def moved_against(container_id: int, today: date) -> list[dict[str, Any]]:
+    """The verdict on moving a container, when it is better left where it stands."""
+    (container,) = containers_with([container_id])
+    said = verdicts_of_many([container], today)[container_id]["move"]
+    return [] if said.allowed else [_against(container, said)]
+
+
 def _against(container: Container, verdict: Verdict) -> dict[str, Any]:
     return {
         "container": {"id": str(container.pk), "code": container.code},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from rest_framework import serializers
 
 from inventory.api.shapes import (
+    AgainstShape,
     ContainerDetailShape,
     ContainerNowShape,
     Id,
@@ -24,6 +25,7 @@ from inventory.rules.storage import EFFECTS, MEASURES
 
 class PutAwayShape(ContainerNowShape):
     warnings = StorageWarningShape(many=True)
+    verdicts = AgainstShape(many=True, help_text="When it is better left where it stands.")
 
 
 class ContainerReceivedShape(ContainerDetailShape):

@@ -47,7 +47,10 @@ def _wanted(facts: ContainerFacts, use: Use, level: Level) -> Iterable[str]:
     if facts.peroxide_class == "none":
         return
     if use == "distil":
-        yield from ("never-to-dryness", "leave-the-heel", "goggles-and-shield")
+        yield "never-to-dryness"
+    if use == "distil" and level not in ("do-not-use", "do-not-touch"):
+        # How to work safely would read as leave to work.
+        yield from ("leave-the-heel", "goggles-and-shield")
     if level == "test-first" and use != "move":
         yield "gloved-hands"
     if facts.last_test is not None:

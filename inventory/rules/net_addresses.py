@@ -52,7 +52,7 @@ def why_not(address: str, allowed: Sequence[Network] = ()) -> str:
     if found.is_multicast:
         return "a multicast address"
     blocked = any(found.version == network.version and found in network for network in _NEVER)
-    return "" if found.is_global and not blocked else "not a public address"
+    return "" if found.is_global and not blocked else "an address that is not public"
 
 
 def _unwrapped(found: Address) -> Address:

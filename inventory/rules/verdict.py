@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
+from decimal import Decimal
 
 from inventory.rules.cautions import cautions_for
 from inventory.rules.facts import ContainerFacts, vouches
@@ -33,6 +34,7 @@ from inventory.rules.levels import (
     gravest,
 )
 from inventory.rules.outcomes import outcome
+from inventory.rules.peroxide import Reading
 from inventory.rules.policy_data import Policy
 from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes
 from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
@@ -41,6 +43,10 @@ from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, 
 
 __all__ = ["LEVELS", "LEVEL_WORDS", "USES", "USE_WORDS", "DistillingTerms", "Level", "Use", "Verdict"]
 __all__ += ["VerdictReason", "allows", "distilling_terms", "verdict", "verdicts"]
+
+
+FLOOR_MG_PER_L = Decimal(100)
+FLOOR_SOURCE = "Michigan State EHS: above 100 ppm leave it in place and call"
 
 
 @dataclass(frozen=True)
@@ -173,9 +179,21 @@ def _reading(facts: ContainerFacts, policy: Policy, use: Use) -> Iterable[Verdic
             return
         words = f"The last test shows {found.words}, or cannot rule it out."
         yield VerdictReason(found.code, words, fact, found.row.source, found.level)
+        yield from _above_floor(reading, policy, found.row.edge)
     elif found.code == "reading-not-decisive" and facts.peroxide_class != "none":
         words = f"The last test does not rule out {found.words}: it counts as untested."
         yield VerdictReason(found.code, words, fact, OUR_RULE, found.level)
+
+
+def _above_floor(reading: Reading, policy: Policy, edge: str) -> Iterable[VerdictReason]:
+    """A policy that says nothing of so much leaves the floor: what may be above it is not touched."""
+    if any(row.amount is not None and row.amount >= FLOOR_MG_PER_L for row in policy.levels):
+        return
+    upper = reading.upper_mg_per_l
+    may_be = edge != "detected" and (upper is None or upper > FLOOR_MG_PER_L)
+    if may_be or reading.lower_mg_per_l > FLOOR_MG_PER_L:
+        words = f"It may hold more than {FLOOR_MG_PER_L} mg/L, of which this lab's policy says nothing."
+        yield VerdictReason("reading-above-floor", words, reading_fact(reading), FLOOR_SOURCE, "do-not-touch")
 
 
 def _quarantine(facts: ContainerFacts, use: Use) -> Iterable[VerdictReason]:

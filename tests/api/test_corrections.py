@@ -46,6 +46,8 @@ def test_an_empty_flask(lab: Club) -> None:
     flask = made.json()
     assert (flask["solvent"], flask["lot"], flask["due"]) == (None, None, None)
     assert (flask["volume"]["value"], flask["tare"]["value"]) == ("0", "180.5")
+    # Warnings of the place belong to the receipt, not to the container.
+    assert flask.pop("warnings") == []
     assert api.get(made["Location"]).json() == flask
 
 

@@ -8,9 +8,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from django.core.cache import cache
 
+from inventory.api import throttle
 from tests.delivery.hook_server import Hook, hook_server
 from tests.delivery.mail_server import Mailbox, mail_server
+
+
+@pytest.fixture(autouse=True)
+def nobody_has_asked_yet(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ids of feeds come again in the next test, within the same minute."""
+    cache.clear()
+    monkeypatch.setattr(throttle, "counter", type(throttle.counter)())
 
 
 @pytest.fixture

@@ -239,7 +239,7 @@ def test_a_name_is_resolved_once(hook: Hook, monkeypatch: pytest.MonkeyPatch, se
 def test_one_bad_address_among_good_ones_blocks_the_name(monkeypatch: pytest.MonkeyPatch) -> None:
     found = [(socket.AF_INET, socket.SOCK_STREAM, 6, "", (ip, 443)) for ip in ("93.184.215.14", "10.0.0.1")]
     monkeypatch.setattr(socket, "getaddrinfo", lambda *_, **__: found)
-    with pytest.raises(posting.Blocked, match="not a public address"):
+    with pytest.raises(posting.Blocked, match="not public"):
         posting.resolved("example.org", 443, [])
 
 

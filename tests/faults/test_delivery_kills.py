@@ -57,7 +57,8 @@ def test_fifty_workers_killed_between_send_and_mark_lose_nothing(
     found = kill_between_send_and_mark(50, tmp_path, *post)
     assert found.kills == 50
     assert (found.distinct, found.lost, found.unmarked) == (found.rows, 0, 0)
-    assert found.received == found.rows + found.kills
+    # A row that was given up for its many attempts had come through, but is not sent once more.
+    assert found.received == found.rows + found.kills - found.listed
     print(f"50 workers killed between send and mark: {found}")
 
 

@@ -7,16 +7,20 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Count, Max, Sum
+from django.db.models import Count, Max, Q, Sum
 from django.utils.feedgenerator import Atom1Feed
 
 from inventory.models import Alert, Container, Event, Feed, Lab, PeroxideTest, Policy
+from inventory.rules.digest_days import zone_of
 from inventory.rules.telling import CAUTIONS
 from inventory.selectors.alert_subjects import subjects_of
 from inventory.services.delivery.content import lab_address, rule_words
 from inventory.services.delivery.planning_sql import mail_host
+from inventory.services.facts import containers_with
+from inventory.services.verdicts import verdicts_of_many
 
 EVENTS_MAX = 2000
+LEFT_ALONE = "Do not touch, get help"
 ENTRIES_MAX = 100
 
 
@@ -33,7 +37,7 @@ class Entry:
     sequence: int
 
 
-def calendar_bytes(feed: Feed) -> bytes:
+def calendar_bytes(feed: Feed, now: datetime) -> bytes:
     """The lab's due tests, and days by which to dispose, as whole-day events."""
     from icalendar import Calendar
 
@@ -45,7 +49,7 @@ def calendar_bytes(feed: Feed) -> bytes:
     calendar.add("method", "PUBLISH")
     calendar.add("x-wr-calname", f"{lab.name}: peroxide tests")
     calendar.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
-    for entry in _entries(lab):
+    for entry in _entries(lab, now):
         calendar.add_component(_event(entry, lab_address(lab)))
     return bytes(calendar.to_ical())
 
@@ -69,7 +73,7 @@ def _event(entry: Entry, address: str) -> Any:
     return event
 
 
-def _entries(lab: Lab) -> list[Entry]:
+def _entries(lab: Lab, now: datetime) -> list[Entry]:
     """The soonest days first."""
     rows = Container.objects.filter(lab=lab, discarded_at=None, volume_ul__gt=0)
     columns = (
@@ -77,12 +81,27 @@ def _entries(lab: Lab) -> list[Entry]:
     )  # fmt: skip
     tests = rows.exclude(next_test_due=None).order_by("next_test_due", "pk")
     ends = rows.exclude(dispose_on=None).order_by("dispose_on", "pk")
+    perilous = _not_to_be_touched(lab, now)
     kinds = [
         ("test", "Peroxide test due", tests.values_list("next_test_due", *columns)[:EVENTS_MAX]),
         ("dispose", "Dispose of by today", ends.values_list("dispose_on", *columns)[:EVENTS_MAX]),
     ]
     history = _History.of(lab, {row[3] for _, _, found in kinds for row in found})
-    return [_entry(row, kind, title, history) for kind, title, found in kinds for row in found]
+    return [
+        _entry(row, kind, LEFT_ALONE if row[1] in perilous else title, history)
+        for kind, title, found in kinds
+        for row in found
+    ]
+
+
+def _not_to_be_touched(lab: Lab, now: datetime) -> set[int]:
+    """Containers that nobody should be told to test: a sign was seen, or a bad test recorded."""
+    suspect = Container.objects.filter(
+        ~Q(worst_sign="") | Q(due_code="reading-at-or-above-level"), lab=lab, discarded_at=None
+    )
+    today = now.astimezone(zone_of(lab.time_zone)).date()
+    found = verdicts_of_many(containers_with(list(suspect.values_list("pk", flat=True))), today)
+    return {pk for pk, said in found.items() if said["move"].level == "do-not-touch"}
 
 
 def _entry(row: Any, kind: str, title: str, history: _History) -> Entry:
