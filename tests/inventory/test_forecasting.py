@@ -149,7 +149,7 @@ def test_withdrawing_the_test_that_brought_it_forward_is_signed(club: make.Club,
 
 
 def test_withdrawing_a_low_test_brings_it_nearer_and_is_free(club: make.Club, bottle: Container) -> None:
-    low = rising(club, bottle, (190, "10"), (240, "0.5"))
+    low = rising(club, bottle, (190, "10"), (240, "neg"))
     later = fresh(bottle).next_test_due
     withdrawals.test_withdraw(**on(club, 241), test=low, reason="another bottle")
     assert fresh(bottle).next_test_due < later

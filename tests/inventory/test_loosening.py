@@ -97,7 +97,7 @@ def test_a_passed_test_goes_free_where_the_date_comes_nearer(club: make.Club, bo
     """Opened 2026-03-10; tested a month later; without that test it is due a month earlier."""
     later = at(club, 30 * 24 * 60)
     passed = safety.test_record(
-        **later, container=bottle, reading="<1", method="strip-25", tested_on=later["now"].date()
+        **later, container=bottle, reading="neg", method="strip-25", tested_on=later["now"].date()
     ).test
     assert str(make.fresh(bottle).next_test_due) == "2026-10-09"
     withdrawals.test_withdraw(**at(club, 31 * 24 * 60), test=passed, reason="another bottle")
