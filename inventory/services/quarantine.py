@@ -64,10 +64,11 @@ def release(
 
 
 def follow(*, giver: Container, taker: Container, lab: Lab, actor: User, now: datetime) -> None:
-    """What is poured out of a container that is set aside takes that along. Only with both rows locked."""
+    """What comes out of a container that is set aside takes that along. Only with the taker's row locked."""
     if giver.quarantined_at is None or taker.quarantined_at is not None:
         return
     _write(taker, now, giver.quarantine_reason)
+    refresh_due(container=taker, now=now)
     data = {"reason": giver.quarantine_reason, "from": giver.code}
     record(lab=lab, actor=actor, now=now, verb="quarantined", subject=taker, data=data)
 

@@ -16,7 +16,7 @@ from django.db.models import QuerySet
 
 from inventory.models import Container, Lab, Movement, Observation, PeroxideTest, Solvent
 from inventory.rules.errors import Cause, Denied, InputError, Refusal
-from inventory.rules.levels import LEVEL_WORDS, Level, allows, gravest
+from inventory.rules.levels import LEVEL_WORDS, RANK, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.policy_data import Policy
 from inventory.rules.signs import sign_named
@@ -185,6 +185,13 @@ def _filled_since(container: Container, charge: Charged) -> bool:
     return put_in.exists()
 
 
+def _long_apart(run: Run, charge: Charged, today: date) -> bool:
+    """Whether a charge left its bottle so long ago that a test of what stayed there says nothing of it."""
+    most = timedelta(days=distilling_terms(policy_of(run.lab)).test_age_max_days)
+    happened = Movement.objects.values_list("happened_at", flat=True).get(pk=charge.movement_id)
+    return today - day_in_lab(run.lab, happened) > most
+
+
 def _only_quality(reasons: Sequence[VerdictReason]) -> bool:
     return {reason.code for reason in reasons if reason.level != "use"} <= {"expiry"}
 
@@ -199,20 +206,27 @@ def _judged_inside(run: Run, charged: Sequence[Charged], found: Gathered, today:
     for charge in charged:
         if charge.key in judged:
             continue
-        container = containers.get(charge.container_id)
-        if (
-            container is not None
-            and container.lot_id == charge.lot_id
-            and not _filled_since(container, charge)
-        ):
-            judged[charge.key] = _judged(found, container, today)
-        else:
-            code = container.code if container else "A run log"
-            judged[charge.key] = _judged_by_its_clearance(run, charge, code, today)
+        judged[charge.key] = _judged_charge(run, charge, containers.get(charge.container_id), found, today)
     if all(one.allowed for one in judged.values()):
         return list(judged.values())
     signed = _signed_today(run, today)
     return [_less_what_is_signed(one, signed) for one in judged.values()]
+
+
+def _judged_charge(
+    run: Run, charge: Charged, container: Container | None, found: Gathered, today: date
+) -> Judged:
+    """By its container as long as that holds the same; where it may differ, by its clearance as well."""
+    if container is None or container.lot_id != charge.lot_id:
+        code = container.code if container else "A run log"
+        return _judged_by_its_clearance(run, charge, code, today)
+    own = _judged(found, container, today)
+    if not _filled_since(container, charge) and (run.distils or not _long_apart(run, charge, today)):
+        return own
+    then = _judged_by_its_clearance(run, charge, container.code, today)
+    worse, other = (own, then) if RANK[own.level] > RANK[then.level] else (then, own)
+    # A test of what is in the container now is not what the charge rests on.
+    return replace(worse, reasons=(*worse.reasons, *other.against), cautions=own.cautions, test_id=None)
 
 
 def refuse_unless(

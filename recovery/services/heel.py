@@ -71,12 +71,17 @@ def note_heel(run: Run, *, may_be_mended: bool = False) -> None:
 
 
 def note_uncleared(run: Run, *, may_be_mended: bool = False) -> None:
-    """Distilled solvent came back from a run that was not to distil; mended when none came back at all."""
+    """A former came back from a run that was not to distil, or boiled off; mended when neither stands."""
     if run.distils and NOT_CLEARED_BACK not in run.findings:
         return
-    back = any(move.kind == "return" and is_former(move.solvent) for move in standing(run))
+    left = any(_back_or_boiled_off(move) and is_former(move.solvent) for move in standing(run))
     known = NOT_CLEARED_BACK in run.findings
-    set_finding(run, NOT_CLEARED_BACK, back and (known or not run.distils), may_be_mended=may_be_mended)
+    set_finding(run, NOT_CLEARED_BACK, left and (known or not run.distils), may_be_mended=may_be_mended)
+
+
+def _back_or_boiled_off(move: Movement) -> bool:
+    """What is lost to the air leaves the rest concentrated, as distilling does."""
+    return move.kind == "return" or move.destination.kind == PlaceKind.AIR
 
 
 def left_at_most_ul(run: Run) -> int:

@@ -29,6 +29,7 @@ from inventory.services.ledger import Posted, month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, measured, moment
 from inventory.services.places import lock_runs, lock_wastes
 from inventory.services.pouring import Inflow
+from inventory.services.quarantine import follow
 from inventory.services.storage import NO_OVERRIDE, Override
 from inventory.services.volumes import Amount, draw, put_in
 from inventory.services.waste_filling import settle
@@ -194,6 +195,7 @@ def give_back(
 
     Its parents are the lots charged, in proportion. What came back is booked as it came: more than went out,
     so much that the heel cannot have been kept, or from a run that was not to distil, become findings.
+    From one that was not to distil it is as bad as what was charged, and set aside if that is.
     to_dryness: what is left is to go to dryness; Conflict when a former was charged.
     """
     happened = _moment_in(run, now, happened_at, container)
@@ -223,6 +225,8 @@ def give_back(
             inflow=inflow,
             override=override,
         )
+        if not held.distils:
+            _set_aside_with(held, kind, container, lab=lab, actor=actor, now=now)
         note_more_back(held)
         note_heel(held)
         note_uncleared(held)
@@ -233,6 +237,22 @@ def give_back(
 def _earliest_expiry(lot_ids: Iterable[int]) -> date | None:
     first: date | None = Lot.objects.filter(pk__in=lot_ids).aggregate(first=Min("expiry_on"))["first"]
     return first
+
+
+def _set_aside_with(
+    run: Run, solvent: Solvent, taker: Container, *, lab: Lab, actor: User, now: datetime
+) -> None:
+    """Undistilled it is what it was: out of a container that is set aside, it stays set aside."""
+    giver = Container.objects.filter(
+        place__outgoing__destination_id=run.place_id,
+        place__outgoing__solvent=solvent,
+        place__outgoing__kind="charge",
+        place__outgoing__reversed_by=None,
+        quarantined_at__isnull=False,
+    ).first()
+    if giver is not None:
+        held = Container.objects.select_related("lab").get(pk=taker.pk)
+        follow(giver=giver, taker=held, lab=lab, actor=actor, now=now)
 
 
 def _open_since(run: Run, solvent: Solvent) -> date | None:
@@ -318,6 +338,7 @@ def run_close(
             if loss.waste is not None:
                 settle(**by, waste=loss.waste, happened_at=happened, override=loss.override)
         note_heel(held)
+        note_uncleared(held)
         Run.objects.filter(pk=held.pk).update(closed_at=happened, version=F("version") + 1)
         data = {"lost_ul": {str(s): ul for s, ul in _lost(held)}}
         record(lab=lab, actor=actor, now=now, verb="run-closed", subject=held, data=data)

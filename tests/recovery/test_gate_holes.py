@@ -7,10 +7,13 @@ from typing import Any
 
 import pytest
 
-from inventory.models import Container
+from inventory.models import Container, Event
 from inventory.rules.errors import Refusal
-from inventory.services import reagents, safety, verdicts, volumes
+from inventory.services import quarantine, reagents, reversal, safety, verdicts, volumes
+from recovery.models import Run
 from recovery.services import clearances
+from recovery.services.gate import Signature
+from recovery.services.runs import Loss
 from tests import factories as make
 from tests.recovery.club import Still
 
@@ -114,3 +117,60 @@ def test_a_drop_put_in_does_not_end_the_forecast(still: Still) -> None:
         make.tested(still.club, bottle, now=make.NOW + timedelta(minutes=5), reading="17")
     dues = [make.fresh(bottle).next_test_due for bottle in (topped, left_alone)]
     assert dues[0] is not None and dues[1] is not None and dues[0] <= dues[1]
+
+
+def test_a_test_of_what_stayed_in_the_bottle_does_not_vouch_for_what_left_it_long_ago(still: Still) -> None:
+    old = make.NOW - 30 * DAY
+    facts: dict[str, Any] = {"happened_at": old, "received_on": old.date(), "inhibited": False}
+    bottle = make.fresh(make.stocked(still.club, "diethyl-ether", now=old, **facts))
+    run = still.start(distils=False, now=old)
+    still.charge(run, bottle, "300 mL", now=old + DAY)
+    make.tested(still.club, bottle)
+    with pytest.raises(Refusal):
+        clearances.start_distilling(**by(still), run=run)
+
+
+def test_what_nobody_may_let_through_stays_so_after_more_was_put_into_the_bottle(still: Still) -> None:
+    bottle, flask = still.bottle(), still.flask()
+    volumes.pour(**by(still), source=make.fresh(bottle), into=flask, amount="200 mL")
+    run = still.start(distils=False)
+    still.charge(run, bottle, "100 mL")
+    volumes.pour(**by(still), source=make.fresh(flask), into=make.fresh(bottle), amount="50 mL")
+    make.tested(still.club, bottle, reading=">100", method="strip-100")
+    signed = Signature("we need it", allowed=True)
+    assert level(bottle) == "do-not-touch"
+    with pytest.raises(Refusal):
+        clearances.start_distilling(**by(still, "supervisor"), run=run, signature=signed)
+
+
+def test_solvent_out_of_a_bottle_set_aside_stays_set_aside(still: Still) -> None:
+    good, bad = still.bottle(), still.bottle()
+    runs = [still.start(distils=False) for _ in range(2)]
+    still.charge(runs[0], good, "100 mL")
+    for bottle in (good, bad):
+        still.charge(runs[1], bottle, "100 mL")
+    quarantine.set_aside(**by(still), container=bad, reason="labels may be swapped")
+    flasks = [still.flask(), still.flask()]
+    for run, flask in zip(runs, flasks, strict=True):
+        still.back(run, flask, "90 mL")
+    assert [make.fresh(flask).quarantine_reason for flask in flasks] == ["", "labels may be swapped"]
+    assert level(flasks[1]) == level(bad) != "use"
+    told = Event.objects.get(verb="quarantined", subject_kind="container", subject_id=flasks[1].pk)
+    assert told.data["from"] == bad.code
+
+
+def test_what_boils_off_in_a_run_that_does_not_distil_is_shown(still: Still) -> None:
+    """Also in a run that is closed by then; a reversed loss was none."""
+    run = still.start(distils=False)
+    still.charge(run, still.bottle(), "300 mL")
+    assert still.close(run, Loss("air", "250 mL")).findings == ["distilled-without-clearance"]
+    loss = run.place.outgoing.get(destination__kind="air")
+    reversal.reverse(**by(still), entry=loss.entry, reason="it went down the drain")
+    assert Run.objects.get(pk=run.pk).findings == []
+
+
+@pytest.mark.parametrize(("key", "to"), [("acetone", "air"), ("diethyl-ether", "product")])
+def test_what_forms_no_peroxides_or_stays_liquid_is_no_finding(still: Still, key: str, to: str) -> None:
+    run = still.start(distils=False)
+    still.charge(run, still.bottle(key), "300 mL")
+    assert still.close(run, Loss(to, "250 mL")).findings == []
