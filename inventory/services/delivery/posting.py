@@ -105,7 +105,8 @@ def _exchange(
     seconds: float = settings.STILLKEEP_WEBHOOK_SECONDS
     lines: list[socket.socket] = []
     # A timeout bounds each read, not their sum: who sends a byte at a time is cut off by the clock.
-    clock = threading.Timer(seconds, _cut, [lines])
+    cut = threading.Event()
+    clock = threading.Timer(seconds, _cut, [lines, cut])
     clock.daemon = True
     clock.start()
     try:
@@ -117,11 +118,11 @@ def _exchange(
         connection.request("POST", path, body=body, headers=dict(headers))
         # The status says it all; the body is not read, however long it is.
         answer = connection.getresponse()
-        if clock.finished.is_set():  # the cut made an end of headers that had none
+        if cut.is_set():  # the cut made an end of headers that had none
             raise TimeoutError
         return Reply(answer.status, _wait(answer.headers.get("Retry-After", "")))
     except (OSError, http.client.HTTPException, ValueError) as error:
-        raise Unreachable(_words(error, clock)) from error
+        raise Unreachable(_words(error, cut)) from error
     finally:
         clock.cancel()
         for line in lines:
@@ -142,8 +143,9 @@ def _connected(addresses: Sequence[str], port: int, seconds: float) -> socket.so
     raise refused
 
 
-def _cut(lines: Sequence[socket.socket]) -> None:
+def _cut(lines: Sequence[socket.socket], cut: threading.Event) -> None:
     """End the connection under whoever waits on it: the copy shares it with the one that TLS took over."""
+    cut.set()  # before the reader wakes and takes the end for that of the answer
     for line in lines[:1]:
         try:
             line.shutdown(socket.SHUT_RDWR)
@@ -162,8 +164,8 @@ def _wait(text: str) -> timedelta:
     return min(timedelta(seconds=int(text)), WAIT_MAX) if text.isascii() and text.isdigit() else timedelta()
 
 
-def _words(error: Exception, clock: threading.Timer) -> str:
-    if clock.finished.is_set() or isinstance(error, TimeoutError):
+def _words(error: Exception, cut: threading.Event) -> str:
+    if cut.is_set() or isinstance(error, TimeoutError):
         return "There was no answer in time."
     if isinstance(error, ssl.SSLError):
         return f"The connection is not secure: {error.reason}"
