@@ -107,12 +107,20 @@ MOMENTS = {
 
 
 def bad_data_is_refused(context: Any, response: Any, case: Any) -> bool | None:
-    """What breaks the schema is not accepted; a tag that makes no sense is one that does not fit (412)."""
-    if response.status_code == 412:
+    """What breaks the schema is not accepted, but for three answers that are right all the same.
+
+    A tag that makes no sense is one that does not fit (412); a key that was used before gives the first
+    answer again, whatever other headers say; an import that is only looked at writes nothing, so needs no key.
+    """
+    replayed = "idempotency-replayed" in response.headers
+    looked_at = "/imports/" in case.path and response.status_code == 200
+    if response.status_code == 412 or replayed or looked_at:
         return None
     return openapi_checks.negative_data_rejection(context, response, case)
 
 
+# Takes exactly one of two bodies, which made-up ones hardly ever are: tests/api/test_policies.py does it.
+CARRIED_OUT_ELSEWHERE = ["POST /api/v1/labs/{lab}/policies/"]
 CHECKS = [
     checks.not_a_server_error,
     openapi_checks.status_code_conformance,
@@ -176,7 +184,8 @@ def seed(db: None) -> Seed:
     # The only containers there that are not open yet, or set aside, and the only run that does not distil.
     unopened = {"/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2"}
     set_aside = {"/api/v1/labs/{lab}/containers/{container}/releases/ container": "B-5"}
-    rinsing = {"/api/v1/labs/{lab}/runs/{run}/distillings/ run": made.names["rinsing"]}
+    run = "/api/v1/labs/{lab}/runs/{run}/"
+    rinsing = {f"{run}{what}/ run": made.names["rinsing"] for what in ("distillings", "charges")}
     return Seed(made.lab, made.names | unopened | set_aside | rinsing)
 
 
@@ -237,4 +246,6 @@ def test_the_requests_got_past_the_door() -> None:
     names = [f"{operation.method.upper()} {operation.path}" for operation in operations]
     assert len(names) > 40
     refused = {name: dict(answered[name]) for name in names if not {200, 201} & set(answered[name])}
+    for name in CARRIED_OUT_ELSEWHERE:
+        refused.pop(name, None)
     assert refused == {}
