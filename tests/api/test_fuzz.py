@@ -110,7 +110,7 @@ def bad_data_is_refused(context: Any, response: Any, case: Any) -> bool | None:
     """What breaks the schema is not accepted, but for three answers that are right all the same.
 
     A tag that makes no sense is one that does not fit (412); a key that was used before gives the first
-    answer again, whatever other headers say; an import that is only looked at writes nothing, so needs no key.
+    answer again, whatever other headers say; an import that is only looked at needs no key.
     """
     replayed = "idempotency-replayed" in response.headers
     looked_at = "/imports/" in case.path and response.status_code == 200
