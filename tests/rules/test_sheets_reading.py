@@ -158,10 +158,12 @@ def test_any_table_written_by_the_book_is_read_back(
 
 
 @pytest.mark.once
-def test_a_hundred_thousand_rows_are_read_in_two_seconds() -> None:
+def test_a_hundred_thousand_rows_cost_little_more_than_to_split_them() -> None:
+    """The floor is the standard library's reader on the same text."""
     row = "B1;Diethyl ether;bought;1000 mL;886 mL;2024-03-22;2024-08-20;yes;Vented cabinet;;;\r\n"
     data = ("a;b;c;d;e;f;g;h;i;j;k;l\r\n" + row * 100_000).encode()
     began = time.process_time()
-    table = read_table(data)
-    assert len(table.rows) == 100_000
-    assert time.process_time() - began < 2
+    floor = len(list(csv.reader(io.StringIO(data.decode()), delimiter=";")))
+    split = time.process_time()
+    assert len(read_table(data).rows) == floor - 1 == 100_000
+    assert time.process_time() - split < 10 * (split - began)
