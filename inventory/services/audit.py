@@ -221,7 +221,9 @@ COMPARISONS: list[Comparison] = [
         ") p ON p.lot_id = l.id LEFT JOIN ("
         "  SELECT m.lot_id, SUM(m.volume_ul) AS volume_ul FROM inventory_movement m "
         "  JOIN inventory_place s ON s.id = m.source_id "
-        "  WHERE s.kind = 'blending' AND m.reversal_of_id IS NULL AND {of.m} GROUP BY m.lot_id"
+        # What comes back from a run undistilled is a blend of what was charged.
+        "  WHERE (s.kind = 'blending' OR m.kind = 'return') AND m.reversal_of_id IS NULL AND {of.m} "
+        "  GROUP BY m.lot_id"
         ") b ON b.lot_id = l.id WHERE l.origin = 'blend' AND {of.l} "
         "AND COALESCE(b.volume_ul, 0) <> COALESCE(p.volume_ul, 0)",
     ),

@@ -10,6 +10,7 @@ import pytest
 from inventory.models import Container, Event
 from inventory.rules.errors import Refusal
 from inventory.services import quarantine, reagents, reversal, safety, verdicts, volumes
+from inventory.services.audit import audit
 from recovery.models import Run
 from recovery.services import clearances
 from recovery.services.gate import Signature
@@ -55,6 +56,7 @@ def test_a_run_that_does_not_distil_washes_nothing_out(still: Still, found: str)
     lot = make.fresh(flask).lot
     assert lot is not None
     assert (lot.origin, lot.times_distilled) == ("blend", 0)
+    assert not audit(lab=still.lab, full=True).findings
 
 
 def test_a_sign_on_what_is_in_the_still_counts_after_the_bottle_was_refilled(still: Still) -> None:
