@@ -119,7 +119,10 @@ class LedgerMachine(RuleBasedStateMachine):
     )
     def receive(self, solvent: str, volume: int, capacity: int, opened: Opened, days_back: int) -> None:
         opened_on = make.TODAY - timedelta(days=days_back) if opened == "opened" else None
-        facts = ContainerFacts(capacity_ul=capacity, opened=opened, opened_on=opened_on, tare_mg=TARE_MG)
+        facts = ContainerFacts(
+            capacity_ul=capacity, opened=opened, opened_on=opened_on, tare_mg=TARE_MG,
+            received_on=RECEIVED_AT.date(),
+        )  # fmt: skip
         got = self.both(
             lambda: self.model.receive(solvent, volume, capacity, opened, opened_on, RECEIVED_AT.date()),
             lambda: containers.receive(
