@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -250,7 +251,7 @@ def _test(row: StockRow) -> _Test | None:
         return None
     lower_ug = int(row.reading.lower_mg_per_l * UG_PER_MG)
     upper = row.reading.upper_mg_per_l
-    upper_ug = None if upper is None else -int(-upper * UG_PER_MG // 1)
+    upper_ug = None if upper is None else math.ceil(upper * UG_PER_MG)
     bounds = Decimal(lower_ug) / UG_PER_MG, None if upper_ug is None else Decimal(upper_ug) / UG_PER_MG
     reading = Reading(*bounds, row.method, row.tested_on)
     return _Test(lower_ug, upper_ug, reading)
