@@ -91,7 +91,7 @@ def due(labs: int, count: int, rounds: int, *, goal: bool) -> list[Result]:
     raw.close()
     assert found["floor"] == found["whole"] == found["parts"], "the ways of sweeping opened different alerts"
     assert len(found["floor"]) == count // one_lab.SHARE_DUE
-    names = ("sweep of many labs, 5 % due", f"sweep of many labs in parts of {sweep_parts.LABS_PER_PART}")
+    names = ("sweep of many labs, 5 % due", f"sweep of many labs (in parts of {sweep_parts.LABS_PER_PART})")
     results = [
         Result(name, connection.vendor, count, "ms", pair.floor_ms, pair.ours_ms)
         for name, pair in zip(names, pairs, strict=True)

@@ -103,7 +103,8 @@ def mail_sql() -> str:
     """A mail at once for each member who wants to hear of alerts as grave as this one."""
     return (
         f"{INTO}{_mail_columns('opened')} FROM {_ranked()} {RECEIVERS}"
-        f"WHERE a.place <= {MAILED_ONE_BY_ONE} AND a.severity <= {_chosen_severity()}{ONCE}"
+        # Worst first: they are sent in the order they are made.
+        f"WHERE a.place <= {MAILED_ONE_BY_ONE} AND a.severity <= {_chosen_severity()} ORDER BY a.place{ONCE}"
     )
 
 
