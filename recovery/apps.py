@@ -12,4 +12,7 @@ class RecoveryConfig(AppConfig):
         from recovery.services.sums import on_posted
 
         posted.connect(on_posted, dispatch_uid="recovery.run_sums")
-        append_only.TABLES.setdefault("recovery_clearance", [["id"]])
+        for table in ("clearance", "runfact", "returnstate", "solventprice"):
+            append_only.TABLES.setdefault(f"recovery_{table}", [["id"]])
+        for table in ("apparatusrecord", "qualitycheck"):
+            append_only.TABLES.setdefault(f"recovery_{table}", [["id"], ["withdraws_id"]])

@@ -16,6 +16,16 @@ from inventory.rules.roles import ROLES, SCOPES
 class User(AbstractUser):
     """A person who signs in. What they may do depends on their membership in each lab."""
 
+    language = models.CharField(
+        max_length=10, blank=True, db_default="", help_text="Of pages and mails; empty: the browser's."
+    )
+    volume_unit = models.CharField(
+        max_length=16, blank=True, db_default="", help_text="In which pages show volumes; empty: mL."
+    )
+    mail_confirmed = models.CharField(
+        max_length=254, blank=True, db_default="", help_text="The address that was confirmed by a link."
+    )
+
     @property
     def display_name(self) -> str:
         return self.get_full_name() or self.username

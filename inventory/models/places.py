@@ -78,12 +78,25 @@ class Location(models.Model):
         default="other",
     )
     note = models.TextField(blank=True)
+    volume_m3 = models.DecimalField(
+        max_digits=9, decimal_places=2, null=True, blank=True, help_text="Air in a room; empty: not known."
+    )
+    air_changes_per_h = models.DecimalField(
+        max_digits=6, decimal_places=2, null=True, blank=True, help_text="Empty: not known."
+    )
     ended_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["lab", "folded"], name="location_name_once_in_lab")
+            models.UniqueConstraint(fields=["lab", "folded"], name="location_name_once_in_lab"),
+            models.CheckConstraint(
+                condition=Q(volume_m3__isnull=True) | Q(volume_m3__gt=0), name="location_volume_positive"
+            ),
+            models.CheckConstraint(
+                condition=Q(air_changes_per_h__isnull=True) | Q(air_changes_per_h__gte=0),
+                name="location_air_changes_not_negative",
+            ),
         ]
 
     def __str__(self) -> str:

@@ -1,5 +1,24 @@
 """All tables of recovery; import models from here."""
 
+from recovery.models.kinds import Apparatus, ApparatusRecord, RunApparatus, RunFact, RunField, RunKind
+from recovery.models.losses import LossFit, LossSignal
+from recovery.models.quality import QualityCheck, QualityLimit, ReturnState, SolventPrice
 from recovery.models.runs import Clearance, Run, RunSum
 
-__all__ = ["Clearance", "Run", "RunSum"]
+__all__ = [
+    "Apparatus",
+    "ApparatusRecord",
+    "Clearance",
+    "LossFit",
+    "LossSignal",
+    "QualityCheck",
+    "QualityLimit",
+    "ReturnState",
+    "Run",
+    "RunApparatus",
+    "RunFact",
+    "RunField",
+    "RunKind",
+    "RunSum",
+    "SolventPrice",
+]

@@ -36,6 +36,31 @@ class Run(models.Model):
     )
     heel_ul = models.BigIntegerField(default=0, db_default=0, help_text="Least volume to leave in the still.")
     heel_source = models.TextField(blank=True, db_default="")
+    kind = models.ForeignKey(
+        "recovery.RunKind",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="runs",
+        db_index=False,
+        help_text="Empty: not told.",
+    )
+    location = models.ForeignKey(
+        "inventory.Location",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="runs",
+        db_index=False,
+        help_text="The room it is done in.",
+    )
+    is_draft = models.BooleanField(
+        default=False, db_default=False, help_text="Planned only; the first charge starts it."
+    )
+    plan = models.JSONField(null=True, blank=True, help_text="The plan it was drafted from.")
+    closing_entry = models.UUIDField(
+        null=True, blank=True, help_text="The movements that closed it; reversing them opens it again."
+    )
     version = models.PositiveIntegerField(default=1)
     actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
     created_at = models.DateTimeField()
@@ -43,6 +68,8 @@ class Run(models.Model):
     class Meta:
         indexes: ClassVar = [
             models.Index(fields=["lab", "id"], name="run_lab_page"),
+            models.Index(fields=["lab", "kind", "started_at"], name="run_lab_kind"),
+            models.Index(fields=["lab", "id"], condition=~Q(findings=[]), name="run_with_findings"),
             models.Index(fields=["lab", "month"], name="run_lab_month"),
             models.Index(fields=["started_at"], condition=Q(closed_at__isnull=True), name="run_open"),
         ]
