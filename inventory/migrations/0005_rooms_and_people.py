@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('inventory', '0001_all_tables'),
+        ('inventory', '0004_verdicts_storage_alerts_outbox'),
     ]
 
     operations = [
@@ -19,6 +19,16 @@ class Migration(migrations.Migration):
             model_name='location',
             name='volume_m3',
             field=models.DecimalField(blank=True, decimal_places=2, help_text='Air in a room; empty: not known.', max_digits=9, null=True),
+        ),
+        migrations.AddField(
+            model_name='lot',
+            name='override_reason',
+            field=models.TextField(blank=True, db_default='', default=''),
+        ),
+        migrations.AddField(
+            model_name='lot',
+            name='overridden_on',
+            field=models.DateField(blank=True, help_text='Day a supervisor let through what it was distilled from, untested.', null=True),
         ),
         migrations.AddField(
             model_name='user',

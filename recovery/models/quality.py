@@ -122,7 +122,7 @@ class QualityLimit(models.Model):
 
 
 class SolventPrice(models.Model):
-    """What a lab pays for a litre, and for a litre of waste taken away. Append-only: the newest day counts."""
+    """What a lab pays for a litre, and for a litre of waste taken away. Append-only: the newest counts."""
 
     lab = models.ForeignKey("inventory.Lab", on_delete=models.PROTECT, related_name="+", db_index=False)
     solvent = models.ForeignKey("inventory.Solvent", on_delete=models.PROTECT, related_name="+")
