@@ -24,6 +24,8 @@ Dimension = Literal[
     "length",
     "time",
     "fraction",
+    "pressure",
+    "frequency",
 ]
 
 
@@ -61,6 +63,7 @@ UNITS: dict[str, Unit] = {
         Unit("uL", "volume", "microliter", ("ul", "mcl", "microliter", "microlitre")),
         Unit("cL", "volume", "centiliter", ("cl", "centiliter", "centilitre")),
         Unit("dL", "volume", "deciliter", ("dl", "deciliter", "decilitre")),
+        Unit("m3", "volume", "meter**3", ("m3", "m^3", "cbm", "cubic meter", "cubic metre")),
         Unit("[pt_us]", "volume", "pint", _customary(_PINT, True)),
         Unit("[pt_br]", "volume", "imperial_pint", _customary(_PINT, False)),
         Unit("[foz_us]", "volume", "fluid_ounce", _customary(_FLOZ, True)),
@@ -81,6 +84,7 @@ UNITS: dict[str, Unit] = {
         Unit("K", "temperature", "kelvin", ("k", "kelvin")),
         Unit("mg/L", "mass-concentration", "milligram/liter", ("mg/l", "mg/litre", "mg/liter", "mg l-1")),
         Unit("g/L", "mass-concentration", "gram/liter", ("g/l", "g/litre", "g/liter", "g l-1")),
+        Unit("mg/m3", "mass-concentration", "milligram/meter**3", ("mg/m3", "mg/m^3", "mg m-3")),
         # Of a solution with one equivalent to the mole, such as thiosulfate, the normality is the molarity.
         Unit("mol/L", "amount-concentration", "mole/liter", ("mol/l", "mol l-1", "molar", "n", "normal")),
         Unit("mmol/L", "amount-concentration", "millimole/liter", ("mmol/l", "mmol l-1", "millimolar")),
@@ -97,6 +101,15 @@ UNITS: dict[str, Unit] = {
         Unit("h", "time", "hour", ("h", "hr", "hrs", "hour")),
         Unit("d", "time", "day", ("d", "day")),
         Unit("wk", "time", "week", ("wk", "week")),
+        Unit("kPa", "pressure", "kilopascal", ("kpa", "kilopascal")),
+        Unit("Pa", "pressure", "pascal", ("pa", "pascal")),
+        Unit("hPa", "pressure", "hectopascal", ("hpa", "hectopascal")),
+        Unit("mbar", "pressure", "millibar", ("mbar", "millibar")),
+        Unit("bar", "pressure", "bar", ("bar",)),
+        Unit("atm", "pressure", "standard_atmosphere", ("atm", "atmosphere", "atmospheres")),
+        # The torr, 101325/760 Pa, differs from it by one part in seven million: taken for the same.
+        Unit("mm[Hg]", "pressure", "torr", ("mmhg", "mm hg", "torr")),
+        Unit("/h", "frequency", "1/hour", ("1/h", "h-1", "/h", "per h", "per hour", "ach")),
     )
 }
 
