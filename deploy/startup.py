@@ -10,6 +10,7 @@ from django.conf import settings
 from django.core.exceptions import ImproperlyConfigured
 from django.core.management import call_command
 
+from deploy.new_tables import make_tables
 from deploy.secret import secret_key_ensure
 
 Say = Callable[[str], object]
@@ -19,6 +20,7 @@ def prepare(say: Say) -> None:
     """Home folder, signing key, tables and static files. Raises OSError when the home cannot be written."""
     settings.STILLKEEP_HOME.mkdir(mode=0o700, parents=True, exist_ok=True)
     ensure_key(say)
+    make_tables()
     call_command("migrate", interactive=False, verbosity=0)
     collect_static(say)
 

@@ -1,4 +1,4 @@
-"""The short way to the tables, for a new database, and the long way, for one that is upgraded, meet."""
+"""The ways to the tables, for a new database and for one that is upgraded, all meet."""
 
 from __future__ import annotations
 
@@ -33,11 +33,26 @@ def _plain(model: ModelState) -> tuple[object, ...]:
     return fields, options
 
 
-@pytest.mark.full
-def test_an_old_database_that_is_upgraded_has_the_tables_of_a_new_one(tmp_path: Path) -> None:
+def tables(url: str, home: Path, *ways: str) -> None:
+    """Nothing differs between databases made in these ways."""
     done = run(
-        sys.executable, "-m", "tests.house.upgrade",
-        STILLKEEP_HOME=str(tmp_path), SECRET_KEY="0123456789abcdefghij" * 3,
-        DATABASE_URL=f"sqlite:///{tmp_path}/tables", DJANGO_SETTINGS_MODULE="deploy.settings",
+        sys.executable, "-m", "tests.house.upgrade", *ways,
+        STILLKEEP_HOME=str(home), SECRET_KEY="0123456789abcdefghij" * 3,
+        DATABASE_URL=url, DJANGO_SETTINGS_MODULE="deploy.settings",
     )  # fmt: skip
     assert (done.returncode, done.stdout) == (0, ""), done.stdout + done.stderr
+
+
+@pytest.mark.once
+def test_a_first_start_makes_the_tables_that_the_migrations_come_to(tmp_path: Path) -> None:
+    tables(f"sqlite:///{tmp_path}/tables", tmp_path, "new", "straight")
+
+
+@pytest.mark.full
+def test_and_so_it_does_on_postgresql(tmp_path: Path, postgres_url: str) -> None:
+    tables(postgres_url, tmp_path, "new", "straight")
+
+
+@pytest.mark.full
+def test_an_old_database_that_is_upgraded_has_the_tables_of_a_new_one(tmp_path: Path) -> None:
+    tables(f"sqlite:///{tmp_path}/tables", tmp_path, "new", "old")

@@ -1,4 +1,5 @@
-"""Makes two databases: one by the migrations of old and then upgraded, one afresh.
+"""Makes databases in several ways: by the migrations of old and then upgraded, by all migrations afresh, and
+straight from the models as a first start does.
 
 Prints what differs between them, nothing when they are alike.
 """
@@ -6,10 +7,13 @@ Prints what differs between them, nothing when they are alike.
 from __future__ import annotations
 
 import re
+import sys
 from typing import Any
 
 import django
+from django.conf import settings
 from django.db import connection
+from django.db.migrations.executor import MigrationExecutor
 from django.db.migrations.loader import MigrationLoader
 
 OLD = [("inventory", "0003_codes_in_any_capitals"), ("recovery", "0001_first_tables")]
@@ -19,7 +23,16 @@ Schema = dict[str, tuple[list[Any], list[str], list[str]]]
 COLUMNS = 'SELECT name, type, "notnull", dflt_value, pk FROM pragma_table_info(%s)'
 REST = "SELECT sql FROM sqlite_master WHERE tbl_name = %s AND type <> 'table' AND sql <> ''"
 NAMED = re.compile(r'CONSTRAINT "(\w+)" (?:CHECK|UNIQUE)')
-MADE_UP = re.compile(r'"\w+_[0-9a-f]{8}(_\w+)?"')
+MADE_UP = re.compile(r'"?\b\w+_[0-9a-f]{8}(_\w+)?\b"?')
+PG_COLUMNS = """
+    SELECT column_name, data_type, is_nullable, column_default, character_maximum_length, numeric_precision,
+        numeric_scale, is_identity FROM information_schema.columns
+    WHERE table_schema = 'public' AND table_name = %s"""
+PG_CONSTRAINTS = """
+    SELECT conname || ' ' || pg_get_constraintdef(oid) FROM pg_constraint WHERE conrelid = %s::regclass"""
+PG_REST = """
+    SELECT indexdef FROM pg_indexes WHERE schemaname = 'public' AND tablename = %s UNION ALL
+    SELECT pg_get_triggerdef(oid) FROM pg_trigger WHERE tgrelid = %s::regclass AND NOT tgisinternal"""
 
 
 class LongWay(MigrationLoader):
@@ -31,12 +44,34 @@ class LongWay(MigrationLoader):
 
 
 def schema() -> Schema:
-    """Of each table: its columns, the names of its constraints, and its indexes and triggers."""
+    """Of each table: its columns, its constraints (on SQLite their names), its indexes and triggers.
+
+    Of Django's own only that it is there: its migrations number the rows of one wider than its models do.
+    """
+    found = on_postgresql() if connection.vendor == "postgresql" else on_sqlite()
+    ours = ("inventory_", "recovery_")
+    return {table: parts if table.startswith(ours) else ([], [], []) for table, parts in found.items()}
+
+
+def on_postgresql() -> Schema:
+    found: Schema = {}
+    with connection.cursor() as cursor:
+        for table in connection.introspection.table_names():
+            cursor.execute(PG_COLUMNS, [table])
+            columns = sorted(cursor.fetchall(), key=str)
+            cursor.execute(PG_CONSTRAINTS, [table])
+            constraints = sorted(MADE_UP.sub('"made up"', row[0]) for row in cursor.fetchall())
+            cursor.execute(PG_REST, [table, table])
+            rest = sorted(MADE_UP.sub('"made up"', row[0]) for row in cursor.fetchall())
+            found[table] = (columns, constraints, rest)
+    return found
+
+
+def on_sqlite() -> Schema:
     found: Schema = {}
     with connection.cursor() as cursor:
         cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'")
-        ours = [row for row in cursor.fetchall() if row[0].startswith(("inventory_", "recovery_"))]
-        for table, sql in ours:
+        for table, sql in [row for row in cursor.fetchall() if not row[0].startswith("sqlite_")]:
             cursor.execute(COLUMNS, [table])
             columns = sorted(cursor.fetchall())
             cursor.execute(REST, [table])
@@ -49,7 +84,6 @@ def schema() -> Schema:
 def upgraded() -> Schema:
     """Tables as an installation of the first hour had them, with a lab in a tree of places, then migrated."""
     from django.core.management import call_command
-    from django.db.migrations.executor import MigrationExecutor
 
     executor = MigrationExecutor(connection)
     executor.loader = LongWay(connection)
@@ -76,18 +110,54 @@ def afresh() -> Schema:
     return schema()
 
 
+def straight() -> Schema:
+    from django.core.management import call_command
+
+    from deploy.new_tables import make_tables
+
+    assert make_tables()
+    assert not make_tables()
+    call_command("migrate", verbosity=0)
+    assert not MigrationExecutor(connection).migration_plan(
+        MigrationExecutor(connection).loader.graph.leaf_nodes()
+    ), "a migration is left over"
+    return schema()
+
+
+def another_database(name: str) -> None:
+    """Go on in a new database beside the one that is set."""
+    given = settings.DATABASES["default"]["NAME"]
+    if connection.vendor == "postgresql":
+        _connect_to(given)
+        with connection.cursor() as cursor:
+            cursor.execute(f'CREATE DATABASE "tables-{name}"')
+        _connect_to(f"tables-{name}")
+    else:
+        _connect_to(f"{given}-{name}")
+
+
+def _connect_to(name: str) -> None:
+    connection.close()
+    if connection.vendor == "postgresql":
+        connection.close_pool()
+    connection.settings_dict["NAME"] = name
+
+
 def main() -> None:
     django.setup()
-    found = []
-    for name, make in (("old", upgraded), ("new", afresh)):
-        connection.close()
-        connection.settings_dict["NAME"] = f"{connection.settings_dict['NAME']}-{name}"
-        found.append(make())
-    old, new = found
-    for table in sorted(old.keys() | new.keys()):
-        for one, other in zip(old.get(table, ((), (), ())), new.get(table, ((), (), ())), strict=True):
-            if one != other:
-                print(table, [x for x in one if x not in other], [x for x in other if x not in one])
+    ways = {"old": upgraded, "new": afresh, "straight": straight}
+    made = {}
+    for name in sys.argv[1:]:
+        another_database(name)
+        made[name] = ways[name]()
+    first, *others = made
+    for name in others:
+        for table in sorted(made[first].keys() | made[name].keys()):
+            pair = (made[each].get(table, ((), (), ())) for each in (first, name))
+            for one, other in zip(*pair, strict=True):
+                if one != other:
+                    rest = [x for x in one if x not in other], [x for x in other if x not in one]
+                    print(first, name, table, *rest)
 
 
 if __name__ == "__main__":
