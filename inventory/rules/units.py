@@ -26,6 +26,7 @@ Dimension = Literal[
     "fraction",
     "pressure",
     "frequency",
+    "area",
 ]
 
 
@@ -110,6 +111,8 @@ UNITS: dict[str, Unit] = {
         # The torr, 101325/760 Pa, differs from it by one part in seven million: taken for the same.
         Unit("mm[Hg]", "pressure", "torr", ("mmhg", "mm hg", "torr")),
         Unit("/h", "frequency", "1/hour", ("1/h", "h-1", "/h", "per h", "per hour", "ach")),
+        Unit("cm2", "area", "centimeter**2", ("cm2", "cm^2", "cm²", "sq cm")),
+        Unit("m2", "area", "meter**2", ("m2", "m^2", "m²", "sq m")),
     )
 }
 
