@@ -1,0 +1,153 @@
+"""Kinds of run and the facts they ask for: what one is, and what it must be to be kept."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from inventory.rules.errors import InputError
+from inventory.rules.units import UNITS, Dimension
+
+# What a field may measure → what its unit must be of; "count" is a whole number of things.
+DIMENSIONS: Mapping[str, tuple[Dimension, ...]] = {
+    "volume": ("volume",),
+    "mass": ("mass",),
+    "temperature": ("temperature",),
+    "duration": ("time",),
+    "concentration": ("mass-concentration", "amount-concentration"),
+    "pressure": ("pressure",),
+    "area": ("area",),
+}
+WORDS = ("yes-no", "choice", "text")
+QUANTITIES = (*DIMENSIONS, "count", *WORDS)
+CHOICES_MAX, FIELDS_MAX = 30, 40
+_KEY = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
+_LARGEST = Decimal(10) ** 9
+
+
+@dataclass(frozen=True, slots=True)
+class FieldData:
+    """A fact that a run may be asked for.
+
+    unit: UCUM code in which numbers are kept, "" for counts and words. lowest, highest: in that unit, None
+    where nothing bounds it. choices: key and name of each, of a choice.
+    """
+
+    key: str
+    name: str
+    quantity: str
+    unit: str = ""
+    lowest: Decimal | None = None
+    highest: Decimal | None = None
+    choices: tuple[tuple[str, str], ...] = ()
+    help: str = ""
+    source: str = ""
+
+    @property
+    def is_number(self) -> bool:
+        return self.quantity not in WORDS
+
+    @property
+    def bounds(self) -> str:
+        """For people: "0 to 200 mL", or the choices."""
+        if self.choices:
+            return ", ".join(key for key, _ in self.choices)
+        low = "" if self.lowest is None else f"from {self.lowest:f}"
+        high = "" if self.highest is None else f"up to {self.highest:f}"
+        if low and high:
+            low, high = f"{self.lowest:f}", f"to {self.highest:f}"
+        return " ".join(part for part in (low, high, self.unit) if part)
+
+
+@dataclass(frozen=True, slots=True)
+class AskedFor:
+    """A field of a kind. default: as entered, what is taken where nothing is told; None where nothing is."""
+
+    field: str
+    default: Any = None
+    required: bool = False
+
+    def plain(self) -> dict[str, Any]:
+        return {"field": self.field, "default": self.default, "required": self.required}
+
+
+@dataclass(frozen=True, slots=True)
+class KindData:
+    """A kind of run. distils: unless somebody says otherwise when one is started."""
+
+    key: str
+    name: str
+    distils: bool
+    fields: tuple[AskedFor, ...]
+    help: str = ""
+    source: str = ""
+
+
+def check_key(key: str, field: str = "key") -> str:
+    """Raises InputError unless it is lower-case letters, digits and single hyphens, at most 60."""
+    if len(key) > 60 or not _KEY.fullmatch(key):
+        raise InputError(
+            field, "bad-key", f"“{key[:60]}” cannot be a key.", "Use lower-case letters, digits and hyphens."
+        )
+    return key
+
+
+def check_field(data: FieldData) -> FieldData:
+    """Raises InputError naming key, name, quantity, unit, lowest, highest or choices."""
+    check_key(data.key)
+    if not data.name.strip():
+        raise InputError("name", "missing", "A field needs a name.", "Say what is asked for.")
+    if data.quantity not in QUANTITIES:
+        raise InputError(
+            "quantity",
+            "unknown-quantity",
+            f"“{data.quantity}” is not known.",
+            f"Use {', '.join(QUANTITIES)}.",
+        )
+    _check_unit(data)
+    _check_bounds(data)
+    _check_choices(data)
+    return data
+
+
+def _check_unit(data: FieldData) -> None:
+    allowed = DIMENSIONS.get(data.quantity)
+    if allowed is None:
+        if data.unit:
+            raise InputError("unit", "no-unit", f"A {data.quantity} has no unit.", "Leave it out.")
+        return
+    known = [code for code, unit in UNITS.items() if unit.dimension in allowed]
+    if data.unit not in known:
+        raise InputError(
+            "unit",
+            "unknown-unit",
+            f"“{data.unit}” is no unit of {data.quantity}.",
+            f"Use {', '.join(known)}.",
+        )
+
+
+def _check_bounds(data: FieldData) -> None:
+    for name, value in (("lowest", data.lowest), ("highest", data.highest)):
+        if value is None:
+            continue
+        if not data.is_number:
+            raise InputError(name, "not-a-number", f"A {data.quantity} has no bounds.", "Leave it out.")
+        if not value.is_finite() or abs(value) > _LARGEST:
+            raise InputError(name, "out-of-range", "This bound cannot be kept.", "Use up to nine digits.")
+    if data.lowest is not None and data.highest is not None and data.lowest > data.highest:
+        raise InputError("highest", "below-lowest", "The highest is below the lowest.", "Swap them.")
+
+
+def _check_choices(data: FieldData) -> None:
+    if (data.quantity == "choice") != bool(data.choices):
+        raise InputError(
+            "choices", "choices", "A choice, and only a choice, has choices.", "Give key and name of each."
+        )
+    keys = [check_key(key, "choices") for key, _ in data.choices]
+    if len(set(keys)) != len(keys) or len(keys) > CHOICES_MAX:
+        raise InputError(
+            "choices", "choices", f"Choices are at most {CHOICES_MAX}, each once.", "Name each once."
+        )

@@ -1,0 +1,77 @@
+"""Facts of a run: told when they are known, late ones too, since they move no volume; the newest counts."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F
+
+from inventory.models import Lab, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.services.events import record
+from inventory.services.places import lock_runs
+from recovery.models import Run, RunFact, RunField
+from recovery.rules.run_facts import FactRead, read_fact
+from recovery.selectors.kinds import fields_of
+from recovery.services.kinds import field_data
+
+FACTS_MAX = 50
+TAKEN_BACK = FactRead({})
+
+
+def tell(*, lab: Lab, actor: User, now: datetime, run: Run, facts: Mapping[str, Any]) -> list[RunFact]:
+    """Write down facts by the keys of their fields; None takes back what was told before.
+
+    Also of a run that is closed, where the event says that it was told late. Raises InputError naming
+    `facts.KEY` with the bounds of the field in its remedy; Conflict when nothing is there to be taken back.
+    """
+    if not facts or len(facts) > FACTS_MAX:
+        raise InputError("facts", "missing", f"Tell 1 to {FACTS_MAX} facts.", "Name them by their fields.")
+    known = {row.key: row for row in fields_of(lab)}
+    read = {key: _read(known.get(key), key, raw) for key, raw in facts.items()}
+    with transaction.atomic():
+        lock_runs([run.place_id])
+        held = Run.objects.get(pk=run.pk)
+        for key in (key for key, fact in read.items() if fact is TAKEN_BACK):
+            _check_told(held, known[key])
+        rows = [_row(held, known[key], fact, actor, now) for key, fact in read.items()]
+        made = RunFact.objects.bulk_create(rows)
+        Run.objects.filter(pk=held.pk).update(version=F("version") + 1)
+        said = {"facts": {key: fact.as_entered.get("text") for key, fact in read.items()}}
+        late = {"late": True} if held.closed_at is not None else {}
+        record(lab=lab, actor=actor, now=now, verb="run-facts-told", subject=held, data={**said, **late})
+    return made
+
+
+def _read(row: RunField | None, key: str, raw: Any) -> FactRead:
+    if row is None or (row.ended_at is not None and raw is not None):
+        raise InputError(
+            f"facts.{key[:60]}",
+            "unknown-field",
+            f"There is no field “{key[:60]}” in use.",
+            "See run-fields/.",
+        )
+    return TAKEN_BACK if raw is None else read_fact(field_data(row), raw, field=f"facts.{key}")
+
+
+def _check_told(run: Run, row: RunField) -> None:
+    newest = RunFact.objects.filter(run=run, field=row).order_by("id").last()
+    if newest is None or not newest.as_entered:
+        raise Conflict(
+            f"facts.{row.key}", "nothing-told", f"Nothing is told of “{row.name}”.", "Leave it out."
+        )
+
+
+def _row(run: Run, field: RunField, fact: FactRead, actor: User, now: datetime) -> RunFact:
+    return RunFact(
+        run=run,
+        field=field,
+        as_entered=fact.as_entered,
+        number=fact.number,
+        u_number=fact.u_number,
+        actor=actor,
+        recorded_at=now,
+    )
