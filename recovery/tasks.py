@@ -6,8 +6,11 @@ from inventory.selectors import alert_subjects
 from inventory.services import audit, watches
 from recovery.selectors.alert_subjects import runs_named
 from recovery.services.audit import COMPARISONS, TABLES, run_months
-from recovery.services.sweep import RUN_WATCH
+from recovery.services.reuse import TABLES as REUSE_TABLES
+from recovery.services.reuse import reuse_differences
+from recovery.services.sweep import FINDING_WATCHES, RUN_WATCH
 
-watches.register(RUN_WATCH)
+watches.register(RUN_WATCH, *FINDING_WATCHES)
 alert_subjects.register("run", runs_named)
 audit.register(*COMPARISONS, look=run_months, counted=TABLES)
+audit.register(look=reuse_differences, counted=REUSE_TABLES)

@@ -170,7 +170,7 @@ def _done(alert: Alert) -> Done:
 
 
 class AlertAcknowledgements(LabView):
-    """Somebody has seen an alert and sees to it. It stays open until it is cured."""
+    """Somebody has seen an alert and sees to it. It stays open until it is cured, or was of the past."""
 
     contracts = {
         "POST": Contract(
@@ -179,7 +179,9 @@ class AlertAcknowledgements(LabView):
             "Answer an alert",
             body=Acknowledge,
             status=201,
-            words="One of severity 1 or 2 goes to the supervisors at once, unless one of them answers it.",
+            words="One of severity 1 or 2 goes to the supervisors at once, unless one of them answers it. "
+            "What was found in a run has happened, so that an answer ends its alert; of one of severity 1 or 2 "
+            "that of a supervisor alone.",
         )
     }
 

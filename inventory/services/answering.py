@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.dispatch import Signal
 
 from inventory.models import Alert, Lab, User
 from inventory.rules.alerts import GRAVEST, goes_up_when_answered, put_off_days_max
@@ -19,6 +20,8 @@ from inventory.services.lab_days import day_in_zone
 from inventory.services.watches import rules
 
 REASON_MAX = 500
+# Sent with `alert` and `may_loosen`: some alerts are of what has happened, and end once a person answers them.
+acknowledged = Signal()
 
 
 def severity_of(rule: str) -> int:
@@ -38,7 +41,8 @@ def alert_acknowledge(
     """Note that somebody has seen it and sees to it; the first one stands, each leaves an event.
 
     One of the gravest goes to the supervisors at once unless a supervisor answers it (`may_loosen`): that it
-    was read at the bench must not keep it from them. Raises Conflict when it is closed.
+    was read at the bench must not keep it from them. Sends `acknowledged` in the same transaction, each time.
+    Raises Conflict when it is closed.
     """
     with transaction.atomic():
         held = _open(alert)
@@ -50,6 +54,7 @@ def alert_acknowledge(
         _change(held, changes)
         data = {"note": note.strip(), "escalated": "escalated_at" in changes}
         record(lab=lab, actor=actor, now=now, verb="alert-acknowledged", subject=held, data=data)
+        acknowledged.send(sender=None, alert=held, may_loosen=may_loosen)
     return held
 
 

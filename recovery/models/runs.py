@@ -24,6 +24,9 @@ class Run(models.Model):
     is_history = models.BooleanField(default=False, help_text="From before counting began: moves no stock.")
     remarks = models.TextField(blank=True)
     findings = models.JSONField(default=list)
+    unseen_findings = models.CharField(
+        max_length=120, blank=True, default="", db_default="", help_text="Those that nobody answered for yet."
+    )
     distils = models.BooleanField(
         default=True,
         db_default=True,
@@ -69,7 +72,7 @@ class Run(models.Model):
         indexes: ClassVar = [
             models.Index(fields=["lab", "id"], name="run_lab_page"),
             models.Index(fields=["lab", "kind", "started_at"], name="run_lab_kind"),
-            models.Index(fields=["lab", "id"], condition=~Q(findings=[]), name="run_with_findings"),
+            models.Index(fields=["lab", "id"], condition=~Q(unseen_findings=""), name="run_unseen_findings"),
             models.Index(fields=["lab", "month"], name="run_lab_month"),
             models.Index(fields=["started_at"], condition=Q(closed_at__isnull=True), name="run_open"),
         ]

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from inventory.models import LOST_TO, Event, Lab
 from inventory.services.audit import Comparison, Finding
 from recovery.models import Run
+from recovery.services.heel import TO_ANSWER_FOR
 
 MONTHS_SAMPLED = 5000
 BATCH = 2000
@@ -58,7 +59,34 @@ def _run_sums() -> str:
     )
 
 
+# The clearances of charges that neither are reversals nor were reversed.
+_CLEARED = """
+    SELECT c.run_id, SUM(c.heel_ul) AS heel_ul FROM recovery_clearance c
+    WHERE EXISTS (
+        SELECT 1 FROM inventory_movement m JOIN recovery_run k ON k.place_id = m.destination_id
+        LEFT JOIN inventory_movement u ON u.reversal_of_id = m.id
+        WHERE k.id = c.run_id AND m.entry = c.entry AND m.kind = 'charge' AND m.reversal_of_id IS NULL
+        AND u.id IS NULL
+    ) AND {of.c} GROUP BY c.run_id
+"""
+_UNSEEN = " OR ".join(
+    f"(r.unseen_findings LIKE '%{code}%' AND CAST(r.findings AS TEXT) NOT LIKE '%{code}%')"
+    for code in TO_ANSWER_FOR
+)
+
 COMPARISONS = (
+    Comparison(
+        "run-heel",
+        "recovery_run",
+        "SELECT r.id, COALESCE(c.heel_ul, 0), r.heel_ul FROM recovery_run r "  # noqa: S608
+        f"LEFT JOIN ({_CLEARED}) c ON c.run_id = r.id WHERE {{of.r}} AND r.heel_ul <> COALESCE(c.heel_ul, 0)",
+    ),
+    Comparison(
+        "run-unseen",
+        "recovery_run",
+        "SELECT r.id, r.findings, r.unseen_findings FROM recovery_run r "  # noqa: S608
+        f"WHERE {{of.r}} AND NOT (r.unseen_findings = '') AND ({_UNSEEN})",
+    ),
     Comparison("run-sum", "recovery_runsum", _run_sums()),
     Comparison(
         "run-closed-empty",

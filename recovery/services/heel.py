@@ -14,6 +14,8 @@ from recovery.models import Clearance, Run
 
 HEEL_NOT_KEPT = "heel-not-kept"
 NOT_CLEARED_BACK = "distilled-without-clearance"
+MORE_BACK = "more-back-than-out"
+TO_ANSWER_FOR = (HEEL_NOT_KEPT, NOT_CLEARED_BACK, MORE_BACK)
 NEVER_TO_DRYNESS = "A peroxide former is never taken to dryness: peroxides collect in what is left."
 # What went there was in the still no more. Residue, waste and what nobody can name may have been its heel.
 GONE = (PlaceKind.WATER_LAYER, PlaceKind.AIR, PlaceKind.PRODUCT, PlaceKind.REACTION)
@@ -109,6 +111,17 @@ def set_finding(run: Run, code: str, holds: bool, *, may_be_mended: bool) -> Non
     """Add a finding to a run, or take one away that no longer holds, if it may be."""
     if holds == (code in run.findings) or not (holds or may_be_mended):
         return
-    kept = [known for known in run.findings if known != code]
+    kept, unseen = ([known for known in codes if known != code] for codes in (run.findings, unseen_of(run)))
     run.findings = [*kept, code] if holds else kept
-    Run.objects.filter(pk=run.pk).update(findings=run.findings)
+    run.unseen_findings = unseen_text([*unseen, code] if holds else unseen)
+    Run.objects.filter(pk=run.pk).update(findings=run.findings, unseen_findings=run.unseen_findings)
+
+
+def unseen_of(run: Run) -> list[str]:
+    """The findings that nobody answered for yet."""
+    return run.unseen_findings.split()
+
+
+def unseen_text(codes: Iterable[str]) -> str:
+    """As a run keeps those of its findings that are to be answered for."""
+    return " ".join(code for code in codes if code in TO_ANSWER_FOR)

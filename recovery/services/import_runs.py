@@ -25,6 +25,7 @@ from inventory.services.places import boundary
 from recovery.models import Run, RunSum
 from recovery.rules.sheets import RunRow
 from recovery.services import runs
+from recovery.services.heel import unseen_text
 from recovery.services.runs import MORE_BACK, Loss
 
 HISTORY_NOTE = "solvent used before counting began"
@@ -224,6 +225,8 @@ def _book(log: Log, targets: Mapping[str, int], draft: Draft) -> None:
         remarks=row.remarks,
         findings=draft.findings,
     )
+    if unseen := unseen_text(draft.findings):
+        Run.objects.filter(pk=run.pk).update(unseen_findings=unseen)
     bottle = _container(draft.bottle.container_id)
     amount = Entry(row.out)
     runs.charge(**common, run=run, container=bottle, amount=amount, happened_at=when, as_history=True)

@@ -12,9 +12,9 @@ from django.db.models import F
 from inventory.models import LOST_TO, Lab, Movement, PlaceKind
 from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
-from recovery.services.heel import note_heel, note_uncleared, rewrite_heel, set_finding
+from recovery.services.heel import MORE_BACK, note_heel, note_uncleared, rewrite_heel, set_finding
 
-MORE_BACK = "more-back-than-out"
+__all__ = ["MORE_BACK", "note_more_back", "on_posted", "parts_by_solvent", "rewrite"]
 
 
 def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> None:

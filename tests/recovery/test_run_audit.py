@@ -106,6 +106,20 @@ def test_a_closed_run_that_holds_something_is_found(still: Still) -> None:
     assert found.id.startswith(f"{held.pk} / ")
 
 
+def test_a_heel_that_is_not_that_of_the_standing_charges_is_found(still: Still) -> None:
+    """A fifth of 50 mL is to stay: 10 mL; once the charge is reversed nothing is."""
+    run = still.start("heel")
+    posted = still.charge(run, still.bottle(), "50 mL")
+    assert run_findings() == []
+    Run.objects.filter(pk=run.pk).update(heel_ul=5_000)
+    (found,) = run_findings()
+    assert (found.check, found.id, found.expected, found.found) == ("run-heel", str(run.pk), "10000", "5000")
+    reversal.reverse(**still.at(), entry=posted.entry, reason="another run")
+    assert run_findings() == []
+    Run.objects.filter(pk=run.pk).update(heel_ul=10_000)
+    assert [found.expected for found in run_findings()] == ["0"]
+
+
 def test_a_place_of_a_run_without_its_run_is_found(still: Still) -> None:
     stray = Place.objects.create(lab=still.lab, kind="run")
     (found,) = run_findings()
