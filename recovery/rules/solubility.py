@@ -96,7 +96,7 @@ def _at(
     what: str,
     into: bool,
 ) -> tuple[float, float, tuple[str, ...]]:
-    """(mass %, its half width, assumptions) at a temperature; beyond what is recorded as wide as the change."""
+    """(mass %, half width, assumptions) at a temperature; beyond what is recorded as wide as the change."""
     (first_c, second_c), half = temperatures, recorded * _HALF_SHARE
     if second is not None and second_c is not None and second_c != first_c:
         slope = math.log(second / recorded) / (second_c - first_c)
