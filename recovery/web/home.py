@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, cast
-from zoneinfo import ZoneInfo
 
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
@@ -22,6 +21,7 @@ from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, U
 from inventory.selectors.loosening import policy_in_use
 from inventory.services.facts import containers_with
 from inventory.services.verdicts import verdicts_of_many
+from inventory.web.desk import Desk
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
 
@@ -76,8 +76,7 @@ def lab(request: HttpRequest, slug: str) -> HttpResponse:
 
 def lab_page(request: HttpRequest, caller: Caller) -> HttpResponse:
     """Render a lab's page in the lab's own time zone."""
-    with timezone.override(ZoneInfo(caller.lab.time_zone)):
-        return render(request, "recovery/lab.html", _context(caller))
+    return Desk(request, caller, timezone.now()).render("recovery/lab.html", _context(caller), here="lab")
 
 
 def _context(caller: Caller) -> dict[str, Any]:

@@ -1,0 +1,183 @@
+"""What every page of a lab shares: the one door, the clock read once, the way around, and the key of a form.
+
+A form carries a key made when it was shown. Sent twice, by a double tap or by a phone that got its network
+back, it is carried out once and the person sees the same words again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime
+from functools import wraps
+from typing import Any, cast
+from uuid import uuid4
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib.auth.decorators import login_required
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods
+
+from inventory import access
+from inventory.access import Caller
+from inventory.models import Lab, User
+from inventory.rules.errors import Conflict, Denied, InputError, Refusal
+from inventory.selectors.due import today_in
+from inventory.services.once import Reply, fingerprint, once
+
+KEY = "key"
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way from every page of a lab: the name of its address, its words, what it needs."""
+
+    name: str
+    words: Any
+    permission: str
+
+
+# Five fit in one hand at 390 px.
+WAYS = (
+    Way("lab", gettext_lazy("Today"), "lab.read"),
+    Way("scan", gettext_lazy("Scan"), "stock.read"),
+    Way("shelf", gettext_lazy("Shelf"), "stock.read"),
+    Way("runs", gettext_lazy("Runs"), "runs.read"),
+    Way("more", gettext_lazy("More"), "lab.read"),
+)
+
+
+@dataclass(frozen=True)
+class Desk:
+    """A signed-in person at a page of one of their labs."""
+
+    request: HttpRequest
+    caller: Caller
+    now: datetime
+
+    @property
+    def lab(self) -> Lab:
+        return self.caller.lab
+
+    @property
+    def by(self) -> dict[str, Any]:
+        """The keywords that every service takes."""
+        return {"lab": self.caller.lab, "actor": self.caller.user, "now": self.now}
+
+    @property
+    def today(self) -> date:
+        return today_in(self.caller.lab, self.now)
+
+    def render(
+        self, template: str, context: dict[str, Any], *, here: str = "", status: int = 200
+    ) -> HttpResponse:
+        """The page in the lab's own time zone. here: name of the way that it lies on."""
+        shared = {
+            "lab": self.lab,
+            "role": self.caller.role,
+            "may": self.caller.permissions,
+            "today": self.today,
+            "ways": [way for way in WAYS if self.caller.may(way.permission)],
+            "here": here,
+        }
+        with timezone.override(ZoneInfo(self.lab.time_zone)):
+            return render(self.request, template, {**shared, **context}, status=status)
+
+    def require(self, permission: str) -> None:
+        """403 with words when the person, known here, may not do this."""
+        try:
+            self.caller.require(permission)
+        except Denied as refused:
+            raise PermissionDenied(f"{refused.detail} {refused.remedy}") from refused
+
+
+View = Callable[..., HttpResponseBase]
+
+
+def desk_page(permission: str, *methods: str) -> Callable[[View], View]:
+    """A view `(desk, **address)` behind the door of the lab named in the address; a stranger gets 404."""
+
+    def wrap(view: View) -> View:
+        @never_cache
+        @login_required
+        @require_http_methods(["GET", "HEAD", *methods])
+        @wraps(view)
+        def page(request: HttpRequest, slug: str, **address: Any) -> HttpResponseBase:
+            caller = access.enter(cast(User, request.user), slug)
+            desk = Desk(request, caller, timezone.now())
+            desk.require(permission)
+            with timezone.override(ZoneInfo(caller.lab.time_zone)):
+                return view(desk, **address)
+
+        return page
+
+    return wrap
+
+
+class DeskForm(forms.Form):
+    """A form that writes. `field_of` says which field shows a fault of which member of the service."""
+
+    field_of: dict[str, str] = {}
+
+    key = forms.CharField(max_length=200, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        initial = {KEY: str(uuid4()), **(kwargs.pop("initial", None) or {})}
+        super().__init__(*args, **{"label_suffix": "", "initial": initial, **kwargs})
+
+    def refuse(self, error: InputError) -> None:
+        """Show a refusal at the field it names, or above the form; every cause with its source."""
+        if isinstance(error, Refusal):
+            for cause in error.causes:
+                source = _("Source: %(source)s") % {"source": cause.source} if cause.source else ""
+                self.add_error(None, " ".join(filter(None, (cause.detail, cause.remedy, source))))
+            return
+        name = self.field_of.get(error.field, error.field.split(".")[0])
+        at = name if name in self.fields and not isinstance(error, Denied) else None
+        self.add_error(at, f"{error.detail} {error.remedy}".strip())
+
+
+def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:
+    """Carry a valid form out, once under its key. Returns what to tell the person, or None when refused.
+
+    A refusal stands in the form afterwards, with everything that was typed. Nothing of it is kept, so the
+    same key serves when it is sent again.
+    """
+    request = desk.request
+    told = sorted((name, value) for name in request.POST for value in request.POST.getlist(name))
+    body = repr([pair for pair in told if pair[0] != "csrfmiddlewaretoken"]).encode()
+    digest = fingerprint(b"page", request.path.encode(), body)
+    try:
+        reply = once(
+            user=desk.caller.user,
+            key=form.cleaned_data[KEY],
+            body_sha256=digest,
+            now=desk.now,
+            work=lambda: Reply(200, {"words": work()}),
+        )
+    except InputError as error:
+        if isinstance(error, Conflict) and error.code == "key-used-before":
+            # Sent, changed and sent again: the first was carried out. A fresh key is for the second.
+            form.data = request.POST.copy()
+            form.data[KEY] = str(uuid4())
+            form.add_error(
+                None,
+                _("What you sent first has been recorded already. Look before you send this as well."),
+            )
+        else:
+            form.refuse(error)
+        return None
+    return str(reply.body["words"])
+
+
+def status_of(form: forms.Form) -> int:
+    """400 when something is to be mended, else 200."""
+    return 400 if form.errors else 200

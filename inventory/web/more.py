@@ -1,0 +1,36 @@
+"""What is not needed at every hour: each page with what it is for, by what this person may do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpResponse
+from django.urls import reverse
+from django.utils.translation import gettext_lazy
+
+from inventory.web.desk import Desk, desk_page
+
+
+@dataclass(frozen=True)
+class Further:
+    """A page further in: the name of its address, its words, what it is for and what it needs."""
+
+    name: str
+    words: Any
+    what: Any
+    permission: str
+
+
+_T = gettext_lazy
+PAGES = (
+    Further("receive", _T("Receive a container"), _T("A bottle comes in."), "stock.receive"),
+    Further("invite", _T("Invite a person"), _T("A one-time link for somebody new."), "people.edit"),
+)
+
+
+@desk_page("lab.read")
+def more(desk: Desk) -> HttpResponse:
+    allowed = [page for page in PAGES if desk.caller.may(page.permission)]
+    pages = [(page, reverse(page.name, args=[desk.lab.slug])) for page in allowed]
+    return desk.render("inventory/more.html", {"pages": pages}, here="more")
