@@ -7,8 +7,8 @@ drivers they use, once somebody has put them into use, and the prediction names 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from math import hypot
 
 from recovery.rules.predicted_terms import Ask, Input, Term, Told
@@ -16,7 +16,10 @@ from recovery.rules.predicted_vapour import open_vessels, past_the_condenser, ve
 from recovery.rules.predicted_vessels import apparatus_hold_up, bed, heel, product, wetting
 from recovery.rules.predicted_water import water_phase, water_taken_up
 
-__all__ = ["Ask", "Input", "Prediction", "Term", "Told", "predict"]
+__all__ = ["NOT_FITTED", "Ask", "Input", "Prediction", "Term", "Told", "predict"]
+
+#: what is put somewhere on purpose, so that no fit looks for it: a loss that is fitted is without it
+NOT_FITTED = ("waste-container", "waste-contractor", "still-residue", "product", "reaction")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,9 +35,20 @@ class Prediction:
     missing: tuple[str, ...] = ()
     fit: str = ""
 
-    def booked(self, places: Sequence[str]) -> Prediction:
-        """The same without the terms of which a measured loss is booked to their place: none counts twice."""
-        return totalled([term for term in self.terms if not term.place or term.place not in places], self.fit)
+    def booked(self, named_ul: Mapping[str, int]) -> Prediction:
+        """The same where no loss counts twice: terms go whose loss was measured and booked to their place.
+
+        named_ul: kind of place → what was booked there. A fit tells all losses but those of NOT_FITTED
+        together, so what was booked of them is taken off it.
+        """
+        if not self.fit:
+            return totalled([t for t in self.terms if not t.place or t.place not in named_ul])
+        off_ul = min(self.total_ul, sum(ul for kind, ul in named_ul.items() if kind not in NOT_FITTED))
+        if off_ul <= 0:
+            return self
+        words = "of these, measured and booked already"
+        booked = Term("booked", words, "fitted", -off_ul, formula="what was booked")
+        return replace(self, terms=(*self.terms, booked), total_ul=self.total_ul - off_ul)
 
 
 def predict(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Prediction:
@@ -54,7 +68,7 @@ def predict(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Predictio
     return totalled([term for term in terms if term is not None])
 
 
-def totalled(terms: Sequence[Term], fit: str = "") -> Prediction:
+def totalled(terms: Sequence[Term]) -> Prediction:
     """Terms with their sum; uncertainties in quadrature (JCGM 100:2008 5.1.2)."""
     counted = [term for term in terms if term.counts and term.value_ul is not None]
     missing = dict.fromkeys(key for term in terms for key in term.missing)
@@ -63,5 +77,4 @@ def totalled(terms: Sequence[Term], fit: str = "") -> Prediction:
         sum(term.value_ul or 0 for term in counted),
         round(hypot(*(float(term.u_ul) for term in counted))),
         tuple(missing),
-        fit,
     )

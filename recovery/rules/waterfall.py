@@ -63,7 +63,7 @@ class Waterfall:
 
 def waterfall(*, solvent: str, balance: Balance, prediction: Prediction) -> Waterfall:
     """Put a balance and a prediction together. A predicted term whose loss was measured is left out."""
-    named = [row.code for row in balance.named]
+    named = {row.code: row.amount.volume_ul for row in balance.named}
     left = prediction.booked(named)
     rest = _rest(balance.unexplained, left)
     code = _code(balance.code, rest)

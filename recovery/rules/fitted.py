@@ -1,0 +1,108 @@
+"""Predictions with coefficients that were fitted, and a fit as plain values to keep."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+from recovery.rules.fitting import DRIVERS, LEVEL, METHOD, Coefficient, Fit
+from recovery.rules.predicted import Ask, Input, Prediction, Term
+from recovery.rules.predicted_vapour import open_vessels
+from recovery.rules.predicted_water import water_phase
+from recovery.rules.student import t_quantile
+
+__all__ = ["as_values", "drivers_of", "fit_of", "fitted"]
+
+
+def drivers_of(ask: Ask) -> dict[str, float]:
+    """Driver → its value in a run, in mL, min or a number; only those whose facts were told."""
+    found = {"run": 1.0, "charged": ask.charged_ml}
+    for key in ("take-over-time", "transfers"):
+        told = ask.told(key)
+        if told is not None:
+            found[key] = told[0]
+    for key, term in (("water-phase", water_phase(ask)), ("open-vessels", open_vessels(ask))):
+        if all(ask.told(need) for need in DRIVERS[key].needs) and term and term.value_ul is not None:
+            found[key] = term.value_ul / 1000
+    return found
+
+
+def fitted(ask: Ask, fit: Fit, *, name: str) -> Prediction | None:
+    """The prediction by a fit, which takes the place of all others; None when a driver was not told.
+
+    name: of the fit, for people. The uncertainty of the whole is that of one run to come: coefficients with
+    their covariance, and the scatter.
+    """
+    drivers = drivers_of(ask)
+    if any(one.driver not in drivers for one in fit.coefficients):
+        return None
+    terms = [_term(one, drivers[one.driver], fit, name) for one in fit.coefficients]
+    outside = [
+        one.driver for one in fit.coefficients if not one.driver_low <= drivers[one.driver] <= one.driver_high
+    ]
+    terms.append(_scatter(fit, outside))
+    _, u_ml = fit.predicted_ml(drivers)
+    total_ul = sum(term.value_ul or 0 for term in terms)
+    return Prediction(tuple(terms), total_ul, round(u_ml * 1000), (), name)
+
+
+def _term(one: Coefficient, driver: float, fit: Fit, name: str) -> Term:
+    kind = DRIVERS[one.driver]
+    t = t_quantile(LEVEL, fit.dof)
+    u = one.sd if one.sd is not None else one.high / t
+    return Term(
+        one.driver,
+        kind.words,
+        "fitted",
+        round(one.value * driver * 1000),
+        round(u * driver * 1000),
+        "coefficient × driver",
+        (Input("coefficient", one.value, u, kind.unit), Input(one.driver, driver, 0.0, "1")),
+        (f"this run loses as the {fit.runs} runs of the fit did",),
+        (name,),
+    )
+
+
+def _scatter(fit: Fit, outside: list[str]) -> Term:
+    """One run's scatter: no loss, only uncertainty."""
+    beyond = (f"outside what the runs of the fit spanned: {', '.join(outside)}",) if outside else ()
+    return Term(
+        "scatter",
+        "scatter of single runs around the fit",
+        "fitted",
+        0,
+        round(fit.residual_sd * 1000),
+        "residual standard deviation",
+        assumptions=beyond,
+        counts=False,
+    )
+
+
+def as_values(fit: Fit) -> dict[str, Any]:
+    """A fit as plain JSON values."""
+    kept = asdict(fit)
+    for one in kept["coefficients"]:
+        driver = DRIVERS[one["driver"]]
+        one["words"], one["unit"] = driver.words, driver.unit
+    return kept
+
+
+def fit_of(kept: Mapping[str, Any]) -> Fit:
+    """The fit that `as_values` made values of."""
+    names = ("driver", "value", "sd", "low", "high", "driver_low", "driver_high")
+    return Fit(
+        coefficients=tuple(
+            Coefficient(**{name: one[name] for name in names}) for one in kept["coefficients"]
+        ),
+        runs=kept["runs"],
+        dof=kept["dof"],
+        residual_sd=kept["residual_sd"],
+        r_squared=kept["r_squared"],
+        centred=kept["centred"],
+        condition=kept["condition"],
+        covariance=tuple(tuple(row) for row in kept["covariance"]),
+        statement=tuple(kept["statement"]),
+        cannot=tuple(kept["cannot"]),
+        method=kept.get("method", METHOD),
+    )

@@ -1,0 +1,240 @@
+"""Coefficients of losses from a lab's own closed runs, with limits, or a plain no.
+
+loss of a run = sum of coefficient × driver + scatter, no coefficient below nothing: nothing makes solvent.
+Drivers: one for each run, each mL charged, each mL that theory says the water keeps, and so on (`DRIVERS`).
+
+Enough runs: at least RUNS_MIN, RUNS_PER_COEFFICIENT for each coefficient (common practice asks for ten),
+each driver at work in DRIVER_RUNS_MIN runs, and drivers that can be told apart: a scaled condition number
+of at most 30 (Belsley, Kuh and Welsch, Regression Diagnostics, 1980, from memory). Else `Conflict`, and
+nothing is fitted.
+
+Limits by turning the test round (`least_squares.profile_limits`), not by a bootstrap: see there why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from math import sqrt
+from typing import Any
+
+from inventory.rules.errors import Conflict
+from recovery.rules.least_squares import (
+    CONDITION_MOST,
+    Solution,
+    Triangle,
+    not_below_zero,
+    profile_limits,
+    triangle,
+)
+from recovery.rules.student import t_quantile
+
+__all__ = ["DRIVERS", "Coefficient", "Driver", "Fit", "fit_losses"]
+
+RUNS_MIN = 12
+RUNS_PER_COEFFICIENT = 10
+DRIVER_RUNS_MIN = 5
+LEVEL = 0.95
+FAR = 4.0
+METHOD = (
+    "least squares with no coefficient below nothing (Lawson and Hanson 1974); limits: every value that "
+    "raises the residual sum of squares, the other coefficients fitted anew, by no more than s²·t²"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """What a loss is taken to grow with. unit: of the coefficient. needs: run fields that must be told."""
+
+    key: str
+    words: str
+    unit: str
+    needs: tuple[str, ...] = ()
+
+
+DRIVERS: dict[str, Driver] = {
+    one.key: one
+    for one in (
+        Driver("run", "each run, however small", "mL"),
+        Driver("charged", "each mL charged", "mL/mL"),
+        Driver("water-phase", "each mL that the water keeps by its solubility", "mL/mL", ("water-volume",)),
+        Driver("take-over-time", "each minute of taking over", "mL/min", ("take-over-time",)),
+        Driver("transfers", "each transfer", "mL", ("transfers",)),
+        Driver(
+            "open-vessels",
+            "each mL that open vessels lose by theory",
+            "mL/mL",
+            ("open-time", "open-area"),
+        ),
+    )
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Coefficient:
+    """value in the driver's unit, between low and high (95 %). sd None: at nothing, where none is meant.
+
+    driver_low, driver_high: between what the driver lay in the runs.
+    """
+
+    driver: str
+    value: float
+    sd: float | None
+    low: float
+    high: float
+    driver_low: float
+    driver_high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """residual_sd in mL. centred: whether r_squared is about the mean (a coefficient for each run is among
+    them) or about nothing. covariance: of the coefficients, in their order. cannot: what it does not tell."""
+
+    coefficients: tuple[Coefficient, ...]
+    runs: int
+    dof: int
+    residual_sd: float
+    r_squared: float
+    centred: bool
+    condition: float
+    covariance: tuple[tuple[float, ...], ...]
+    statement: tuple[str, ...]
+    cannot: tuple[str, ...]
+    method: str = METHOD
+
+    def predicted_ml(self, drivers: Mapping[str, float]) -> tuple[float, float]:
+        """(loss of a run to come, its standard uncertainty) in mL: of the coefficients and of one run's
+        scatter together. A coefficient at nothing counts with its upper limit over t.
+
+        Raises KeyError when a driver is missing.
+        """
+        at = [drivers[one.driver] for one in self.coefficients]
+        value = sum(one.value * x for one, x in zip(self.coefficients, at, strict=True))
+        spread = sum(at[i] * at[j] * self.covariance[i][j] for i in range(len(at)) for j in range(len(at)))
+        t = t_quantile(LEVEL, self.dof)
+        spread += sum(
+            (one.high / t * x) ** 2 for one, x in zip(self.coefficients, at, strict=True) if one.sd is None
+        )
+        return value, sqrt(spread + self.residual_sd**2)
+
+
+def fit_losses(names: Sequence[str], rows: Sequence[Sequence[float]], losses_ml: Sequence[float]) -> Fit:
+    """Fit losses in mL over drivers. rows: one for each run, in the order of `names` (keys of DRIVERS).
+
+    Raises Conflict: too-few-runs, driver-idle, drivers-alike.
+    """
+    import numpy as np
+
+    design, losses = np.asarray(rows, float), np.asarray(losses_ml, float)
+    _enough(names, design)
+    of = triangle(design, losses)
+    if of.condition > CONDITION_MOST:
+        one, other = _alike(names, of)
+        raise Conflict(
+            "drivers",
+            "drivers-alike",
+            f"“{one}” and “{other}” went up and down together in these runs: they cannot be told apart.",
+            "Leave one of them out, or vary them.",
+        )
+    found = not_below_zero(of)
+    coefficients = tuple(_coefficient(name, index, design, of, found) for index, name in enumerate(names))
+    centred = "run" in names
+    total = of.centred_ss if centred else of.raw_ss
+    r_squared = 1 - found.rss / total if total else 0.0
+    return Fit(
+        coefficients,
+        of.count,
+        found.dof,
+        found.sd,
+        r_squared,
+        centred,
+        of.condition,
+        tuple(tuple(float(x) for x in row) for row in found.covariance),
+        _statement(of.count, found, r_squared, centred),
+        _cannot(coefficients, of, found, losses - design @ found.coefficients),
+    )
+
+
+def runs_needed(coefficients: int) -> int:
+    """How many runs so many coefficients take."""
+    return max(RUNS_MIN, RUNS_PER_COEFFICIENT * coefficients)
+
+
+def _enough(names: Sequence[str], design: Any) -> None:
+    needed = runs_needed(len(names))
+    if len(design) < needed:
+        raise Conflict(
+            "runs",
+            "too-few-runs",
+            f"{len(design)} closed runs tell all that is needed; {len(names)} coefficients take {needed}.",
+            "Log more runs, or ask for fewer drivers.",
+        )
+    for index, name in enumerate(names):
+        at_work = int((design[:, index] != 0).sum())
+        if at_work < DRIVER_RUNS_MIN:
+            raise Conflict(
+                "drivers",
+                "driver-idle",
+                f"“{name}” is above nothing in {at_work} runs only, {DRIVER_RUNS_MIN} are needed.",
+                "Leave it out.",
+            )
+
+
+def _alike(names: Sequence[str], of: Triangle) -> tuple[str, str]:
+    """The two drivers whose columns point most nearly the same way."""
+    import numpy as np
+
+    cosines = np.abs(of.upper.T @ of.upper) - np.eye(len(names))
+    first, second = sorted(int(i) for i in np.unravel_index(int(cosines.argmax()), cosines.shape))
+    return names[first], names[second]
+
+
+def _coefficient(name: str, index: int, design: Any, of: Triangle, found: Solution) -> Coefficient:
+    low, high = profile_limits(of, found, index, LEVEL)
+    values = design[:, index]
+    inside = bool(found.free[index])
+    return Coefficient(
+        name,
+        float(found.coefficients[index]),
+        float(found.sds[index]) if inside else None,
+        low,
+        high,
+        float(values.min()),
+        float(values.max()),
+    )
+
+
+def _statement(runs: int, found: Solution, r_squared: float, centred: bool) -> tuple[str, ...]:
+    about = "the variation between runs" if centred else "the losses, counted from nothing,"
+    return (
+        f"{runs} runs, {int(found.free.sum())} coefficients above nothing, {found.dof} degrees of freedom",
+        f"residual standard deviation {found.sd:.3g} mL: one run in twenty lies more than about "
+        f"{2 * found.sd:.2g} mL off",
+        f"R² = {r_squared:.3f}: so much of {about} goes along with the drivers",
+    )
+
+
+def _cannot(
+    coefficients: Sequence[Coefficient], of: Triangle, found: Solution, residuals: Any
+) -> tuple[str, ...]:
+    said = [
+        f"{one.driver}: no loss was told from nothing; at most {one.high:.2g}"
+        for one in coefficients
+        if one.sd is None
+    ]
+    spans = ", ".join(
+        f"{one.driver} {one.driver_low:.3g} to {one.driver_high:.3g}"
+        for one in coefficients
+        if one.driver != "run"
+    )
+    if spans:
+        said.append(f"anything outside what the runs spanned: {spans}")
+    if of.condition > CONDITION_MOST / 3:
+        said.append("which of two drivers that mostly went together took the loss: their limits are wide")
+    far = int((abs(residuals) > FAR * found.sd).sum()) if found.sd else 0
+    if far:
+        said.append(f"why {far} of the runs lie more than {FAR:g} residual standard deviations off")
+    said.append("when a loss began: the order of the runs is not used, the loss chart shows that")
+    said.append("what else changed together with a driver: going along with it is not being caused by it")
+    return tuple(said)
