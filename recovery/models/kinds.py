@@ -179,7 +179,7 @@ class RunFact(models.Model):
 
     run = models.ForeignKey("recovery.Run", on_delete=models.PROTECT, related_name="facts")
     field = models.ForeignKey(RunField, on_delete=models.PROTECT, related_name="+")
-    as_entered = models.JSONField(help_text="Value and unit as told; null takes an earlier word back.")
+    as_entered = models.JSONField(help_text="Value and unit as told; empty takes an earlier word back.")
     number = models.DecimalField(
         max_digits=18, decimal_places=6, null=True, blank=True, help_text="In the unit of the field."
     )

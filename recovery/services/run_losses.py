@@ -51,28 +51,31 @@ def only_solvent(run: Run) -> Solvent:
     return sums[0].solvent
 
 
-def named_lines(run: Run, losses: Sequence[Loss], left: dict[int, int], by: Any) -> list[Line]:
-    """Lines for the named losses; takes them off `left`."""
+def named_lines(
+    run: Run, losses: Sequence[Loss], left: dict[int, int], by: Any, *, at: str = "losses.{}."
+) -> list[Line]:
+    """Lines for the named losses; takes them off `left`. at: how the fields of one are called."""
     lines = []
     for index, loss in enumerate(losses):
+        here = at.format(index)
         if loss.to not in LOST_TO:
             raise InputError(
-                f"losses.{index}.to",
+                f"{here}to",
                 "unknown-loss",
                 f"“{loss.to}” is not a loss.",
                 f"Use {', '.join(LOST_TO)}.",
             )
         solvent = loss.solvent or only_solvent(run)
-        volume = measured(loss.amount, solvent, field=f"losses.{index}.volume")
+        volume = measured(loss.amount, solvent, field=f"{here}volume")
         if volume.volume_ul > left.get(solvent.pk, 0):
             raise InputError(
-                f"losses.{index}.volume",
+                f"{here}volume",
                 "more-than-left",
                 f"Only {max(left.get(solvent.pk, 0), 0) / 1000:g} mL of {solvent.name} are left to explain.",
                 "Name less; the rest is booked as unaccounted.",
             )
         left[solvent.pk] -= volume.volume_ul
-        destination = _loss_end(loss, f"losses.{index}.waste", solvent, by)
+        destination = _loss_end(loss, f"{here}waste", solvent, by)
         line = _loss_line(run, solvent.pk, volume.volume_ul, destination, u_ul=volume.u_volume_ul)
         lines.append(line)
     return lines

@@ -13,6 +13,7 @@ from inventory.models import LOST_TO, Lab, Movement, PlaceKind
 from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
 from recovery.services.heel import MORE_BACK, note_heel, note_uncleared, rewrite_heel, set_finding
+from recovery.services.run_hooks import settled
 
 __all__ = ["MORE_BACK", "note_more_back", "on_posted", "parts_by_solvent", "rewrite"]
 
@@ -36,7 +37,10 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
         note_heel(run, may_be_mended=True)
         note_uncleared(run, may_be_mended=True)
         if run.closed_at is not None:
-            Run.objects.filter(pk=run.pk).update(closed_at=None, version=F("version") + 1)
+            opened = {"closed_at": None, "closing_entry": None}
+            Run.objects.filter(pk=run.pk).update(**opened, version=F("version") + 1)
+            run.refresh_from_db()
+            settled.send(sender=on_posted, lab=lab, run=run, now=now, why="reopened")
 
 
 def note_more_back(run: Run, *, may_be_mended: bool = False) -> None:

@@ -1,0 +1,67 @@
+"""Whether what came back is wet or dried: told with the return or later; the newest word counts."""
+
+from __future__ import annotations
+
+import uuid
+from datetime import datetime
+
+from django.db import transaction
+
+from inventory.models import Lab, Movement, User
+from inventory.rules.errors import Conflict, InputError
+from inventory.services.events import record
+from inventory.services.places import lock_runs
+from recovery.models import ReturnState, Run
+
+STATES = tuple(ReturnState.State.values)
+AGENT_MAX = 80
+
+
+def state_tell(
+    *, lab: Lab, actor: User, now: datetime, run: Run, entry: uuid.UUID, state: str, drying_agent: str = ""
+) -> ReturnState:
+    """Tell of a return, of a run closed or not, whether it is wet or dried.
+
+    It moves no volume and proves nothing: only a water content that was measured shows how dry it is. Raises
+    InputError for an entry that is no return of this run, Conflict when the return was reversed.
+    """
+    with transaction.atomic():
+        lock_runs([run.place_id])
+        _check_return(run, entry)
+        row = state_write(run, entry, state, drying_agent, actor=actor, now=now)
+        said = {"entry": str(entry), "state": state, "drying_agent": row.drying_agent}
+        record(lab=lab, actor=actor, now=now, verb="return-state-told", subject=run, data=said)
+    return row
+
+
+def state_write(
+    run: Run, entry: uuid.UUID, state: str, drying_agent: str, *, actor: User, now: datetime
+) -> ReturnState:
+    """Write the state of a return down. Only inside a transaction, with the run locked. Raises InputError."""
+    if state not in STATES:
+        raise InputError("state", "unknown-state", f"“{state}” is not known.", f"Use {', '.join(STATES)}.")
+    agent = " ".join(drying_agent.split())
+    if len(agent) > AGENT_MAX or (agent and state != ReturnState.State.DRIED):
+        raise InputError(
+            "drying_agent",
+            "agent-without-drying",
+            f"A drying agent, of at most {AGENT_MAX} characters, goes with “dried”.",
+            "Leave it out, or send the state “dried”.",
+        )
+    return ReturnState.objects.create(
+        run=run, entry=entry, state=state, drying_agent=agent, actor=actor, recorded_at=now
+    )
+
+
+def _check_return(run: Run, entry: uuid.UUID) -> None:
+    moved = Movement.objects.filter(source_id=run.place_id, entry=entry, kind="return")
+    found = moved.select_related("reversed_by").first()
+    if found is None:
+        raise InputError(
+            "entry",
+            "unknown-return",
+            "Nothing came back out of this run by that entry.",
+            "See its movements.",
+        )
+    if hasattr(found, "reversed_by"):
+        raise Conflict("entry", "return-reversed", "That return was reversed.", "Name the one that stands.")
