@@ -16,6 +16,7 @@ from inventory.rules.errors import Conflict, InputError
 from inventory.services.events import record
 from inventory.services.measuring import moment
 from recovery.models import Apparatus, ApparatusRecord
+from recovery.services.run_hooks import recorded
 
 KINDS = tuple(Apparatus.Kind.values)
 RECORDS = tuple(ApparatusRecord.What.values)
@@ -116,6 +117,7 @@ def record_add(
         )
         said = {"record": row.pk, "what": what}
         record(lab=lab, actor=actor, now=now, verb="apparatus-recorded", subject=apparatus, data=said)
+        recorded.send(sender=record_add, lab=lab, apparatus=apparatus, now=now)
     return row
 
 
@@ -144,6 +146,7 @@ def record_withdraw(
         said = {"record": row.pk, "what": row.what, "reason": reason.strip()}
         verb = "apparatus-record-withdrawn"
         record(lab=lab, actor=actor, now=now, verb=verb, subject=row.apparatus, data=said)
+        recorded.send(sender=record_withdraw, lab=lab, apparatus=row.apparatus, now=now)
     return made
 
 

@@ -1,4 +1,4 @@
-"""What others may want to know of a run: it was closed, opened again, or is another kind now."""
+"""What others may want to know of a run: it was closed, opened again, or is another kind now; and of stills."""
 
 from __future__ import annotations
 
@@ -7,3 +7,7 @@ from django.dispatch import Signal
 # Sent inside the transaction, after the sums are written, with lab, run, now and why: "closed", "reopened"
 # or "changed". A receiver that fails undoes the booking.
 settled = Signal()
+
+# Sent inside the transaction in which something was written down of an apparatus, or taken back: with lab,
+# apparatus and now. A repair begins a new baseline of its losses.
+recorded = Signal()
