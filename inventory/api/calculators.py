@@ -5,13 +5,11 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from django.http import HttpResponse
-
-from inventory.api.base import ApiView, Contract
+from inventory.api.calculator import Calculator
 from inventory.api.fields import AmountField, Body
-from inventory.api.idempotency import Done
 from inventory.api.measures import MeasureField, TitrationAsk
 from inventory.api.shapes_bench import DoseShape, TitrationShape
+from inventory.rules import titration
 from inventory.rules.errors import InputError
 from inventory.rules.inhibitor import COUNTS_AFTER_A_TEST, CURES_NOTHING, FORMULA, SOURCE, dose_ug
 from inventory.rules.methods import METHODS
@@ -23,23 +21,19 @@ from inventory.rules.volume import MAX_VOLUME_UL
 UG_PER_MG = 1000
 
 
-class TitrationCalculations(ApiView):
+class TitrationCalculations(Calculator):
     """Iodometric titration: peroxide as mg/L of H2O2, mass ppm and mg/kg of active oxygen."""
 
-    contracts = {
-        "POST": Contract(
-            "",
-            TitrationShape,
-            "Work a titration out",
-            body=TitrationAsk,
-            status=201,
-            words="Nothing is kept but the answer to its key. lower and upper: value ± 2 u, the upper never "
-            "below what one drop shows.",
-        )
-    }
+    name = "titration"
+    summary = "Work a titration out"
+    words = "lower and upper: value ± 2 u, the upper never below what one drop shows."
+    ask = TitrationAsk
+    answer = TitrationShape
+    formula = titration.FORMULA
+    sources = titration.SOURCES
 
-    def post(self, request: Any) -> HttpResponse:
-        return self.write(lambda data: Done(_titration(data)))
+    def work(self, data: Any) -> dict[str, Any]:
+        return _titration(data)
 
 
 def _titration(data: Any) -> dict[str, Any]:
@@ -70,17 +64,19 @@ class DoseAsk(Body):
     present = MeasureField(required=False, help_text="Left out: none. Distilled solvent holds none.")
 
 
-class InhibitorDoses(ApiView):
+class InhibitorDoses(Calculator):
     """Mass of inhibitor, such as BHT, for a wanted content."""
 
-    contracts = {
-        "POST": Contract(
-            "", DoseShape, "Work a dose of inhibitor out", body=DoseAsk, status=201, words=CURES_NOTHING
-        )
-    }
+    name = "inhibitor-dose"
+    summary = "Work a dose of inhibitor out"
+    words = CURES_NOTHING
+    ask = DoseAsk
+    answer = DoseShape
+    formula = FORMULA
+    sources = (SOURCE,)
 
-    def post(self, request: Any) -> HttpResponse:
-        return self.write(lambda data: Done(_dose(data)))
+    def work(self, data: Any) -> dict[str, Any]:
+        return _dose(data)
 
 
 def _dose(data: Any) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from inventory.api import (
     alerts,
     bench,
     books,
+    calculator,
     calculators,
     containers,
     delivery,
@@ -26,6 +27,7 @@ from inventory.api import (
     waste,
 )
 from inventory.api.base import ApiView, as_view
+from inventory.api.calculator import at_calculator
 
 LAB = "labs/<slug:lab>/"
 CONTAINER = f"{LAB}containers/<str:container>/"
@@ -38,8 +40,9 @@ def at(address: str, view: type[ApiView]) -> URLPattern:
 urlpatterns = [
     at("me/", labs.Me),
     at("labs/", labs.Labs),
-    at("calculators/titration/", calculators.TitrationCalculations),
-    at("calculators/inhibitor-dose/", calculators.InhibitorDoses),
+    at("calculators/", calculator.Calculators),
+    at_calculator(calculators.TitrationCalculations),
+    at_calculator(calculators.InhibitorDoses),
     at(LAB, labs.LabDetail),
     at(f"{LAB}members/", labs.Members),
     at(f"{LAB}tokens/", labs.Tokens),

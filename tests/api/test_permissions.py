@@ -149,8 +149,10 @@ TABLE = [
     Row("GET", "reports/loss-rates/", EVERYONE, READ),
     Row("GET", "reports/flows/", EVERYONE, READ),
 ]
-CALCULATORS = {("POST", "/api/v1/calculators/titration/"), ("POST", "/api/v1/calculators/inhibitor-dose/")}
-OUTSIDE_A_LAB = {("GET", "/api/v1/me/"), ("GET", "/api/v1/labs/"), *CALCULATORS}
+CALCULATORS = ("titration", "inhibitor-dose", "extraction", "vapour", "density", "volume-uncertainty")
+OUTSIDE_A_LAB = {("GET", f"/api/v1/{address}") for address in ("me/", "labs/", "calculators/")} | {
+    ("POST", f"/api/v1/calculators/{name}/") for name in CALCULATORS
+}
 # Whoever knows the secret may read; tests/delivery/test_feeds.py says who else may not.
 BY_SECRET = {("GET", "/feeds/{secret}/calendar.ics"), ("GET", "/feeds/{secret}/alerts.atom")}
 FOR_ANYONE = {("GET", "/api/schema/"), ("GET", "/api/docs/"), ("GET", "/healthz"), ("GET", "/readyz")}
