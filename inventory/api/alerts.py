@@ -180,8 +180,8 @@ class AlertAcknowledgements(LabView):
             body=Acknowledge,
             status=201,
             words="One of severity 1 or 2 goes to the supervisors at once, unless one of them answers it. "
-            "What was found in a run has happened, so that an answer ends its alert; of one of severity 1 or 2 "
-            "that of a supervisor alone.",
+            "What was found in a run has happened, so that an answer ends its alert; of severity 1 or 2 that "
+            "of a supervisor alone.",
         )
     }
 

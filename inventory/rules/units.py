@@ -155,12 +155,16 @@ def _spellings(unit: Unit) -> Iterator[str]:
 
 
 _BY_ALIAS = {alias: unit for unit in UNITS.values() for alias in _spellings(unit)}
+# Where capitals alone tell a concentration from a length: on a bottle of titrant M is molar, never metre.
+_BY_CAPITALS = {"M": UNITS["mol/L"], "N": UNITS["mol/L"], "mM": UNITS["mmol/L"]}
 _CHOICES = {name: choices for names, choices in _AMBIGUOUS for name in names.split("|")}
 
 
 @lru_cache(maxsize=512)
 def find_unit(text: str) -> Unit | tuple[str, str] | None:
     """The unit meant by a name; a pair of choices when the name is ambiguous; None when unknown."""
+    if text.strip() in _BY_CAPITALS:
+        return _BY_CAPITALS[text.strip()]
     if text in UNITS:
         return UNITS[text]
     folded = fold_unit(text)
@@ -174,9 +178,22 @@ def _registry() -> Any:
     return UnitRegistry(non_int_type=Fraction)
 
 
+# Units of the SI that are a power of ten apart, by dimension: for these nobody needs to wait for pint.
+_TENS: dict[Dimension, dict[str, int]] = {
+    "volume": {"uL": -6, "mL": -3, "cL": -2, "dL": -1, "L": 0},
+    "mass": {"mg": -3, "g": 0, "kg": 3},
+    "mass-concentration": {"mg/L": -3, "g/L": 0},
+    "amount-concentration": {"mmol/L": -3, "mol/L": 0},
+    "density": {"kg/m3": 0, "g/mL": 3},
+}
+
+
 @cache
 def affine(source: str, target: str) -> tuple[Fraction, Fraction]:
     """(slope, offset) with target = slope * source + offset, both UCUM codes of one dimension, exact."""
+    tens = _TENS.get(UNITS[source].dimension, {})
+    if source in tens and target in tens:
+        return Fraction(10) ** (tens[source] - tens[target]), Fraction(0)
     registry = _registry()
     names = UNITS[source].pint_name, UNITS[target].pint_name
     zero, one = (

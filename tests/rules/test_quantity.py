@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from decimal import Decimal
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from inventory.rules.errors import InputError
 from inventory.rules.quantity import Dimension, Quantity, parse_quantity
-from inventory.rules.units import UNITS
+from inventory.rules.units import _TENS, UNITS, _registry, affine
 
 ROOT = Path(__file__).resolve().parents[2]
 ANY: tuple[Dimension, ...] = (
@@ -222,3 +223,38 @@ def test_there_and_back(value: Decimal, unit: str, other: str) -> None:
 def test_comma_and_point_mean_the_same(number: int) -> None:
     text = f"{number // 100}.{number % 100:02d} mL"
     assert parse(text).value == parse(text.replace(".", ",")).value == Decimal(number) / 100
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"), [("0.01 M", "0.01"), ("0.01M", "0.01"), ("10 mM", "0.01"), ("0.1 N", "0.1")]
+)
+def test_a_titrant_is_molar_as_its_bottle_says(text: str, expected: str) -> None:
+    """M for mol/L and mM for mmol/L: IUPAC Gold Book, "amount concentration" (from memory)."""
+    read = parse(text, dimension="amount-concentration")
+    assert read.to("mol/L") == Decimal(expected)
+    assert read.unit in {"mol/L", "mmol/L"}
+
+
+@pytest.mark.parametrize("text", ["0.01 M", "10 mM", "0.1 N"])
+@pytest.mark.parametrize("dimension", ["length", "volume", "mass", "time"])
+def test_a_molarity_is_no_length(text: str, dimension: Dimension) -> None:
+    with pytest.raises(InputError) as caught:
+        parse(text, dimension=dimension)
+    assert caught.value.code == "wrong-dimension"
+    assert "amount-concentration" in caught.value.detail
+
+
+def test_small_letters_stay_lengths() -> None:
+    assert parse("10 mm", dimension="length").unit == "mm"
+    assert parse("2 m", dimension="length").unit == "m"
+    assert parse("2 MM", dimension="length").unit == "mm"
+
+
+def test_powers_of_ten_are_those_of_the_library() -> None:
+    """pint's own table of units."""
+    for units in _TENS.values():
+        for source in units:
+            for target in units:
+                one = _registry().Quantity(Fraction(1), UNITS[source].pint_name)
+                factor = Fraction(one.to(UNITS[target].pint_name).magnitude)
+                assert affine(source, target) == (factor, 0), (source, target)
