@@ -53,6 +53,7 @@ def _facts(desk: Desk, found: Container) -> dict[str, Any]:
         "due": due,
         "answers": [verdicts[use] for use in ASKED],
         "use_words": USE_WORDS,
+        "spoken_against": not verdicts["draw"].allowed and held.volume_ul > 0,
         "worst": max(verdicts.values(), key=lambda v: RANK[v.level]),
         "cautions": _cautions(verdicts.values()),
         "parents": _parents(held),
