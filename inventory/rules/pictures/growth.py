@@ -1,0 +1,255 @@
+"""The growth of peroxide in a container: readings, the line through them with its band, and the levels.
+
+The scale is by the logarithm, as the line is straight there. A reading is an interval: a bar from bound to
+bound with a mark on each bound that is known. One that says "less than" hangs from its bound with an arrow
+downwards, one beyond the scale stands on its bound with an arrow upwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+
+from inventory.rules.pictures.frame import (
+    Frame,
+    Label,
+    heading,
+    labels,
+    notes,
+    say_in,
+    ticks_below,
+    ticks_left,
+)
+from inventory.rules.pictures.scales import Linear, Log, day_ticks, log_ticks
+from inventory.rules.pictures.sheet import Shape, Sheet, shortened
+from inventory.rules.pictures.style import Look
+from inventory.rules.pictures.words import day_text, isolated, number
+
+__all__ = ["ActionLevel", "Band", "Growth", "Reading", "draw_growth"]
+
+LEAST_MG_PER_L, MOST_MG_PER_L = 1e-3, 1e6
+UNIT = "mg/L as H₂O₂"
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The amount lies between the bounds, in mg/L; lower 0: no lower bound; upper None: no upper bound."""
+
+    day: date
+    lower_mg_per_l: float
+    upper_mg_per_l: float | None
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class Band:
+    """The line and between what a reading to come would lie, 95 % on each side, in mg/L."""
+
+    day: date
+    low_mg_per_l: float
+    line_mg_per_l: float
+    high_mg_per_l: float
+
+
+@dataclass(frozen=True)
+class ActionLevel:
+    """words: what it is, such as "do not use from 25 mg/L". decides: the forecast is made for this one."""
+
+    amount_mg_per_l: float
+    words: str
+    decides: bool = False
+
+
+@dataclass(frozen=True)
+class Growth:
+    """What is drawn. words: the forecast, or why there is none. reached_on: when the band meets the level."""
+
+    container: str
+    solvent: str
+    readings: tuple[Reading, ...]
+    levels: tuple[ActionLevel, ...]
+    band: tuple[Band, ...] = ()
+    words: str = ""
+    reached_on: date | None = None
+    next_test_on: date | None = None
+    cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Plot:
+    frame: Frame
+    x: Linear
+    y: Log
+
+    def at(self, day: date, amount_mg_per_l: float) -> tuple[float, float]:
+        return self.x(day.toordinal()), self.y(amount_mg_per_l)
+
+
+@lru_cache(maxsize=32)
+def draw_growth(growth: Growth, look: Look) -> bytes:
+    """The picture as bytes of the kind that the look names."""
+    return growth_sheet(growth, look).bytes()
+
+
+def growth_sheet(growth: Growth, look: Look) -> Sheet:
+    title = f"Peroxide in {isolated(growth.container)}"
+    sheet = Sheet(look, title, _told(growth))
+    size = look.size
+    top = heading(sheet, [part for part in (isolated(growth.solvent), growth.words) if part])
+    right = size.width - (106 if look.width == "small" else 190)
+    left = size.margin + 44
+    frame = Frame(left, top + size.line, right, top + size.line + size.plot_height)
+    plot = _plot(growth, frame)
+    _band(sheet, plot, growth.band)
+    _levels(sheet, plot, growth)
+    _days(sheet, plot, growth)
+    for place, reading in enumerate(growth.readings):
+        _reading(sheet, plot, reading, place)
+    if not growth.readings:
+        say_in(sheet, frame, "No dated test since the last reset.")
+    low, high = plot.y.low, plot.y.high
+    ticks = [(plot.y(value), number(value)) for value in log_ticks(low, high, 8)]
+    ticks_left(sheet, frame, ticks, UNIT)
+    days = day_ticks(_day(plot.x.low), _day(plot.x.high), 5 if look.width == "small" else 9)
+    y = ticks_below(sheet, frame, [(plot.x(day.toordinal()), words) for day, words in days])
+    notes(sheet, y, list(_key(growth)))
+    return sheet
+
+
+def _day(ordinal: float) -> date:
+    return date.fromordinal(min(max(int(ordinal), 1), date.max.toordinal()))
+
+
+def _plot(growth: Growth, frame: Frame) -> _Plot:
+    days = [r.day for r in growth.readings] + [b.day for b in growth.band]
+    days += [day for day in (growth.reached_on, growth.next_test_on) if day is not None]
+    days = days or [date(2000, 1, 1), date(2000, 12, 31)]
+    first, last = min(days).toordinal(), max(days).toordinal()
+    room = max((last - first) * 0.04, 3)
+    x = Linear(first - room, last + room, frame.left, frame.right)
+    low, high = _amounts(growth)
+    return _Plot(frame, x, Log(low, high, frame.bottom, frame.top))
+
+
+def _amounts(growth: Growth) -> tuple[float, float]:
+    """From a third of the least that is told to twice the greatest; the band may leave the frame above."""
+    told = [v for r in growth.readings for v in (r.lower_mg_per_l, r.upper_mg_per_l) if v]
+    told += [level.amount_mg_per_l for level in growth.levels if level.amount_mg_per_l > 0]
+    told += [point.line_mg_per_l for point in growth.band]
+    known = [min(max(value, LEAST_MG_PER_L), MOST_MG_PER_L) for value in told] or [1.0, 100.0]
+    return min(known) / 3, max(known) * 2
+
+
+def _band(sheet: Sheet, plot: _Plot, band: Sequence[Band]) -> None:
+    if len(band) < 2:
+        return
+    look = sheet.look.palette
+    high = [plot.at(point.day, point.high_mg_per_l) for point in band]
+    low = [plot.at(point.day, point.low_mg_per_l) for point in band]
+    sheet.area([*high, *reversed(low)], look.band, alpha=0.28, name="band", above=1)
+    sheet.line(high, look.value, 1, dash=(5, 3), name="band-high", above=1.2)
+    sheet.line(low, look.value, 1, dash=(5, 3), name="band-low", above=1.2)
+    line = [plot.at(point.day, point.line_mg_per_l) for point in band]
+    sheet.line(line, look.value, 2, name="line", hint="Likeliest amount", above=1.5)
+
+
+def _levels(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
+    look, found = sheet.look.palette, []
+    for place, level in enumerate(growth.levels):
+        y = plot.y(level.amount_mg_per_l)
+        dash = () if level.decides else (7, 3)
+        sheet.line(
+            [(plot.frame.left, y), (plot.frame.right, y)], look.alarm, 2 if level.decides else 1.2,
+            dash=dash, name=f"level-{place}", hint=level.words, above=1.8,
+        )  # fmt: skip
+        found.append(Label(y, level.words, look.alarm))
+    if len(growth.band) > 1:
+        last = growth.band[-1]
+        ends = (
+            (last.high_mg_per_l, "upper 95 %"),
+            (last.line_mg_per_l, "likeliest"),
+            (last.low_mg_per_l, "lower 95 %"),
+        )
+        x = plot.x(last.day.toordinal())
+        found += [Label(plot.y(amount), words, look.value, x) for amount, words in ends]
+    labels(sheet, plot.frame, found)
+
+
+def _days(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
+    """Where the band meets the level, and the next test: a line down to the axis and words at its foot."""
+    look, size, frame = sheet.look.palette, sheet.look.size, plot.frame
+    told: list[tuple[date | None, str, Shape]] = [(growth.next_test_on, "next test", "square")]
+    if growth.reached_on != growth.next_test_on:
+        told.append((growth.reached_on, "level reached", "down"))
+    for row, (day, words, shape) in enumerate(told):
+        if day is None:
+            continue
+        x = plot.x(day.toordinal())
+        y = frame.bottom - 8 - row * size.line * 1.2
+        sheet.line([(x, frame.top), (x, frame.bottom)], look.ink, 1, dash=(2, 3), above=1.6)
+        sheet.mark(shape, x, y, 4, look.ink, name=f"day-{row}", hint=f"{words} {_on(day)}", above=4)
+        end = x - frame.left > frame.width / 2
+        words = shortened(f"{words} {_on(day)}", size.text, (x - frame.left if end else frame.right - x) - 12)
+        sheet.text(x - 9 if end else x + 9, y + 4, words, anchor="end" if end else "start", backed=True)
+
+
+def _reading(sheet: Sheet, plot: _Plot, reading: Reading, place: int) -> None:
+    look, x = sheet.look.palette, plot.x(reading.day.toordinal())
+    low = reading.lower_mg_per_l
+    high = reading.upper_mg_per_l
+    top = plot.frame.top + 8 if high is None else plot.y(max(high, plot.y.low))
+    bottom = plot.frame.bottom - 8 if low <= 0 else plot.y(low)
+    how = {"name": f"reading-{place}", "hint": f"{_on(reading.day)}: {_amount(reading)} {reading.method}"}
+    if high is not None and low > 0 and abs(bottom - top) < 3:
+        sheet.mark("circle", x, (top + bottom) / 2, 5, look.value, edge=look.paper, above=4, **how)
+        return
+    sheet.line([(x, top), (x, bottom)], look.value, 2.4, above=3.8, **how)
+    if high is None:
+        sheet.mark("up", x, top, 5, look.value, edge=look.paper, above=4)
+    else:
+        sheet.line([(x - 5, top), (x + 5, top)], look.value, 2.4, above=4)
+    if low <= 0:
+        sheet.mark("down", x, bottom, 5, look.value, edge=look.paper, above=4)
+    else:
+        sheet.line([(x - 5, bottom), (x + 5, bottom)], look.value, 2.4, above=4)
+
+
+def _on(day: date) -> str:
+    return day_text(day.year, day.month, day.day)
+
+
+def _amount(reading: Reading) -> str:
+    low, high = reading.lower_mg_per_l, reading.upper_mg_per_l
+    if high is None:
+        return f"{number(low)} mg/L or more, no upper bound"
+    if low <= 0:
+        return f"less than {number(high)} mg/L" if high > 0 else "0 mg/L"
+    return f"{number(low)} mg/L" if low == high else f"{number(low)} to {number(high)} mg/L"
+
+
+def _key(growth: Growth) -> Iterable[str]:
+    if growth.readings:
+        yield (
+            "● one amount · ├─┤ between two bounds · ▼ less than the bar · ▲ at least the bar, no upper "
+            "bound. Logarithmic scale."
+        )
+    if growth.band:
+        yield "Shaded: where a reading to come would lie, 95 % on each side."
+    if growth.band and growth.cautions:
+        yield from growth.cautions
+
+
+def _told(growth: Growth) -> str:
+    """The picture in words, for those who cannot see it."""
+    lines = [growth.words]
+    lines += [f"{_on(r.day)}: {_amount(r)}." for r in growth.readings]
+    lines += [f"Level: {level.words}." for level in growth.levels]
+    if len(growth.band) > 1:
+        last = growth.band[-1]
+        bounds = f"{number(last.low_mg_per_l)} to {number(last.high_mg_per_l)} mg/L"
+        lines.append(f"Band on {_on(last.day)}: {bounds}.")
+    if growth.next_test_on is not None:
+        lines.append(f"Next test {_on(growth.next_test_on)}.")
+    return "\n".join(lines)

@@ -1,0 +1,116 @@
+"""Text for pictures: cleaned, cut to a width, broken into lines; numbers and volumes as they are read."""
+
+from __future__ import annotations
+
+import unicodedata
+from dataclasses import dataclass
+from math import floor, isfinite, log10
+
+__all__ = ["VolumeUnit", "clean", "day_text", "isolated", "number", "plus_minus", "volume_unit"]
+
+THIN_SPACE = "\u202f"
+MINUS = "\u2212"
+DIGITS_UP = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+LENGTH_MAX = 400
+# Beyond this a number is written with a power of ten.
+PLAIN_BELOW = 1e9
+RIGHT_TO_LEFT = {"R", "AL"}
+# First-strong isolate and its end: a name written from right to left keeps the sentence round it in order.
+ISOLATE, ISOLATE_END = "\u2068", "\u2069"
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def clean(words: str) -> str:
+    """Text of one line that XML 1.0 can hold: no controls, no surrogates, no marks that turn what follows.
+
+    Directional controls are taken out, so that a name cannot reorder the words next to it; pairs that isolate
+    a name written from right to left stay.
+    """
+    kept = "".join(" " if _is_gap(c) else c for c in words[:LENGTH_MAX] if _is_kept(c))
+    line = " ".join(part for part in kept.split(" ") if part)
+    return line if _is_paired(line) else line.replace(ISOLATE, "").replace(ISOLATE_END, "")
+
+
+def isolated(name: str) -> str:
+    """A name as it may stand inside a sentence: one written from right to left leaves the rest in order."""
+    bare = clean(name).replace(ISOLATE, "").replace(ISOLATE_END, "")
+    turned = any(unicodedata.bidirectional(c) in RIGHT_TO_LEFT for c in bare)
+    return f"{ISOLATE}{bare}{ISOLATE_END}" if turned else bare
+
+
+def _is_paired(line: str) -> bool:
+    depth = 0
+    for char in line:
+        depth += (char == ISOLATE) - (char == ISOLATE_END)
+        if depth < 0:
+            return False
+    return depth == 0
+
+
+def _is_gap(char: str) -> bool:
+    return char in "\t\n\r\u2028\u2029"
+
+
+def _is_kept(char: str) -> bool:
+    if _is_gap(char) or unicodedata.category(char) not in {"Cc", "Cs", "Cn", "Cf"}:
+        return True
+    # Joiners are letters' business: Persian and some names need them.
+    return char in f"\u200c\u200d{ISOLATE}{ISOLATE_END}"
+
+
+def number(value: float, step: float | None = None) -> str:
+    """A number as it is read: thousands apart, a true minus, three significant digits or those of `step`.
+
+    step: the smallest difference that matters, such as that of the ticks or of the uncertainty.
+    """
+    if not isfinite(value):
+        return "not known"
+    if abs(value) >= PLAIN_BELOW:
+        power = floor(log10(abs(value)))
+        return f"{value / 10**power:.2f}×10{str(power).translate(DIGITS_UP)}".replace("-", MINUS)
+    power = floor(log10(abs(value))) if value else 0
+    digits = _digits(step) if step else min(max(2 - power, 0), 9)
+    text = f"{value:,.{digits}f}"
+    if step is None and "." in text:
+        text = text.rstrip("0").rstrip(".")
+    text = "0" if not text.strip("-0.,") and step is None else text
+    return text.replace(",", THIN_SPACE).replace("-", MINUS)
+
+
+def _digits(step: float) -> int:
+    """Decimals that show a difference of `step`."""
+    return min(max(-floor(log10(step) + 1e-9), 0), 9) if step > 0 else 0
+
+
+def plus_minus(value: float, half_width: float | None, unit: str) -> str:
+    """Such as "38 ± 6 mL": the half width to two digits where the first is 1, else to one (GUM 7.2.6)."""
+    if half_width is None or not isfinite(half_width) or half_width <= 0:
+        return f"{number(value)} {unit}"
+    power = floor(log10(half_width))
+    step = 10.0 ** (power - 1 if half_width < 2 * 10.0**power else power)
+    return (
+        f"{number(round(value / step) * step, step)} ± {number(round(half_width / step) * step, step)} {unit}"
+    )
+
+
+@dataclass(frozen=True)
+class VolumeUnit:
+    """The unit in which all volumes of one picture are written."""
+
+    name: str
+    ml: float
+
+    def text(self, volume_ml: float, half_width_ml: float | None = None) -> str:
+        half = None if half_width_ml is None else half_width_ml / self.ml
+        return plus_minus(volume_ml / self.ml, half, self.name)
+
+
+def volume_unit(largest_ml: float) -> VolumeUnit:
+    """mL up to 100 L, then L, and m³ from 100 m³ on."""
+    if not isfinite(largest_ml) or abs(largest_ml) < 1e5:
+        return VolumeUnit("mL", 1)
+    return VolumeUnit("L", 1e3) if abs(largest_ml) < 1e8 else VolumeUnit("m³", 1e6)
+
+
+def day_text(year: int, month: int, day: int) -> str:
+    return f"{day} {MONTHS[month - 1]} {year}"
