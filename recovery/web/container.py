@@ -54,7 +54,8 @@ def _facts(desk: Desk, found: Container) -> dict[str, Any]:
         "answers": [verdicts[use] for use in ASKED],
         "use_words": USE_WORDS,
         "spoken_against": not verdicts["draw"].allowed and held.volume_ul > 0,
-        "worst": max(verdicts.values(), key=lambda v: RANK[v.level]),
+        # What speaks against distilling alone stands at that use; the headline is for the bottle.
+        "worst": max((verdicts[u] for u in ASKED if u != "distil"), key=lambda v: RANK[v.level]),
         "cautions": _cautions(verdicts.values()),
         "parents": _parents(held),
         "loosened": loosened(held),
