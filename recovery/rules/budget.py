@@ -85,9 +85,9 @@ def _part(
     u: float,
     floor: float,
 ) -> Part:
-    if u == 0:
-        return Part(name, value, u, 0.0)
     low, high = max(floor, value - u), value + u
+    if high <= low:  # no uncertainty, or one too small to move the value
+        return Part(name, value, u, 0.0)
     moved = function({**at, name: high}) - function({**at, name: low})
     return Part(name, value, u, abs(moved) * u / (high - low))
 
