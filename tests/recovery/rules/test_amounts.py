@@ -76,7 +76,7 @@ def test_any_sum_against_the_uncertainties_package(terms: list[tuple[int, Part]]
     sources = {key: ufloat(0, 1) for key in "abc"}
     expected = ufloat(0, 0)
     for sign, one in terms:
-        own = ufloat(one.volume_ul, one.own_ul)
+        own = ufloat(one.volume_ul, one.own_ul) if one.own_ul else one.volume_ul
         expected = expected + sign * (own + sum(u * sources[key] for key, u in one.shared.items()))
     found = combined(terms)
     assert found.volume_ul == expected.n

@@ -58,7 +58,7 @@ def test_drivers_that_went_together() -> None:
 
 @pytest.mark.parametrize("true", [TRUE, (4.0, 0.0, 1.0), (0.0, 0.02, 0.0)])
 def test_limits_hold_as_often_as_they_say(true: tuple[float, ...]) -> None:
-    """95 % limits with the fewest runs allowed, coefficients at the bound among them: never clearly too few."""
+    """95 % limits with the fewest runs allowed, coefficients at the bound among them."""
     held = np.zeros(3)
     for seed in range(300):
         found = fit_losses(NAMES, *runs(30, seed, true))

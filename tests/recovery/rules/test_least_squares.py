@@ -51,7 +51,7 @@ def test_norris_to_its_printed_digits() -> None:
 
 
 def test_longley_to_its_printed_digits() -> None:
-    """NIST StRD Longley (higher difficulty), data and certified values from memory: they agree to ten digits."""
+    """NIST StRD Longley (higher difficulty), data and certified values from memory."""
     of, found = solved([(1.0, *row[1:]) for row in LONGLEY], [row[0] for row in LONGLEY])
     certified = [
         -3482258.63459582, 15.0618722713733, -0.358191792925910e-01, -2.02022980381683,
@@ -82,7 +82,7 @@ def test_no_intercept() -> None:
 
 @pytest.mark.parametrize("step", [1.0, 0.1])
 def test_wampler(step: float) -> None:
-    """NIST StRD Wampler1 and Wampler2 (from memory): y = Σ (step·x)^k over x = 0 to 20, a quintic without scatter."""
+    """NIST StRD Wampler1 and Wampler2 (from memory): y = Σ (step·x)^k, x = 0 to 20, without scatter."""
     rows = [[float(x) ** k for k in range(6)] for x in range(21)]
     _, found = solved(rows, [sum((step * x) ** k for k in range(6)) for x in range(21)])
     assert found.coefficients == pytest.approx([step**k for k in range(6)], rel=1e-7)
