@@ -23,10 +23,12 @@ class RecoveryConfig(AppConfig):
         from inventory.models import append_only
         from inventory.services.answering import acknowledged
         from inventory.services.ledger import posted
+        from recovery.services import reuse
         from recovery.services.finding_alerts import on_acknowledged
         from recovery.services.sums import on_posted
 
         posted.connect(on_posted, dispatch_uid="recovery.run_sums")
+        posted.connect(reuse.on_posted, dispatch_uid="recovery.reuse")
         post_migrate.connect(_after_migrate, sender=self, dispatch_uid="recovery.after_migrate")
         acknowledged.connect(on_acknowledged, dispatch_uid="recovery.findings_answered")
         for table in ("clearance", "runfact", "returnstate", "solventprice"):

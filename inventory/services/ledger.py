@@ -24,7 +24,8 @@ from inventory.models import Container, Lab, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import bulk, timing
 
-# Sent inside the posting transaction with lab and lines; a receiver that fails undoes the posting.
+# Sent inside the posting transaction with lab, lines, now and the month of lines without one of their own; a
+# receiver that fails undoes the posting.
 posted = Signal()
 
 
@@ -117,7 +118,7 @@ def post(
             month = month_in_lab(lab, happened_at)
             ids = _insert_movements(cursor, lab, actor, now, happened_at, month, entry, lines)
             _add_flows(cursor, lab.pk, flow_deltas(lines, month))
-        posted.send(sender=post, lab=lab, lines=lines, now=now)
+        posted.send(sender=post, lab=lab, lines=lines, now=now, month=month)
     return Posted(entry, ids)
 
 

@@ -3,6 +3,7 @@
 from recovery.models.kinds import Apparatus, ApparatusRecord, RunApparatus, RunFact, RunField, RunKind
 from recovery.models.losses import LossFit, LossSignal
 from recovery.models.quality import QualityCheck, QualityLimit, ReturnState, SolventPrice
+from recovery.models.reuse import Reuse
 from recovery.models.runs import Clearance, Run, RunSum
 
 __all__ = [
@@ -14,6 +15,7 @@ __all__ = [
     "QualityCheck",
     "QualityLimit",
     "ReturnState",
+    "Reuse",
     "Run",
     "RunApparatus",
     "RunFact",
