@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from django.db.models import F, Q
@@ -18,16 +19,17 @@ from inventory.api.params import paging
 from inventory.api.replies import check_if_match
 from inventory.api.shapes import (
     LabMineShape,
-    LabShape,
     MemberShape,
     MeShape,
     TokenMadeShape,
     TokenShape,
 )
+from inventory.api.shapes_reach import LabDetailShape
 from inventory.models import ApiToken, Lab, Membership, Policy, User
 from inventory.rules.errors import InputError
 from inventory.rules.roles import ROLES, SCOPES
 from inventory.services import labs
+from inventory.services.delivery.reach import reach_of
 from inventory.services.importing import lock_lab
 from inventory.services.lab_editing import lab_edit
 
@@ -120,12 +122,15 @@ class LabDetail(LabView):
     """One lab."""
 
     contracts = {
-        "GET": Contract("lab.read", LabShape, "One lab", tagged=True),
-        "PATCH": Contract("lab.edit", LabShape, "Change a lab", body=LabChange, tagged=True),
+        "GET": Contract("lab.read", LabDetailShape, "One lab", tagged=True),
+        "PATCH": Contract("lab.edit", LabDetailShape, "Change a lab", body=LabChange, tagged=True),
     }
 
     def shown(self) -> dict[str, Any]:
-        return lab_out(Lab.objects.filter(pk=self.caller.lab.pk).values_list(*LAB_COLUMNS).get())
+        lab = lab_out(Lab.objects.filter(pk=self.caller.lab.pk).values_list(*LAB_COLUMNS).get())
+        reach = reach_of(self.caller.lab)
+        said = {"reaches_somebody": reach.reaches_somebody, "warnings": list(reach.warnings)}
+        return {**lab, "escalation": {**asdict(reach), **said}}
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         self.query  # noqa: B018 - refuses parameters

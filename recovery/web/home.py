@@ -19,6 +19,7 @@ from inventory.access import Caller
 from inventory.models import User
 from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
 from inventory.selectors.loosening import policy_in_use
+from inventory.services.delivery.reach import reach_of
 from inventory.services.facts import containers_with
 from inventory.services.verdicts import verdicts_of_many
 from inventory.web.desk import Desk
@@ -102,6 +103,8 @@ def _context(caller: Caller) -> dict[str, Any]:
         "policy": policy_in_use(lab),
         "any_container": overview.any_container(lab=lab),
         "alerts": overview.open_alerts(lab=lab),
+        # Those who can do something about it; stewards among them.
+        "reach": reach_of(lab) if caller.may("deliveries.read") else None,
         "open_count": open_count,
         "open_runs": open_runs,
         "runs_more": open_count - len(open_runs),

@@ -10,6 +10,7 @@ from typing import Any
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
+from django.db.models import Q
 
 from inventory.models import Lab, MailChoice, Membership, User
 from inventory.rules.errors import InputError
@@ -27,6 +28,11 @@ class Chosen:
     at_once_severity: int
     digest: bool
     by_role: bool
+
+
+def reachable_q(user: str) -> Q:
+    """Whether mail may go to the person that a column refers to."""
+    return Q(**{f"{user}__is_active": True}) & ~Q(**{f"{user}__email": ""})
 
 
 def choice_of(*, lab: Lab, user: User) -> Chosen:
