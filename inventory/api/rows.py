@@ -165,6 +165,8 @@ def lot_out(lot: Lot) -> dict[str, Any]:
         "assay": lot.assay,
         "made_on": lot.made_on,
         "topped_up_on": lot.topped_up_on,
+        "overridden_on": lot.overridden_on,
+        "override_reason": lot.override_reason,
         "times_distilled": lot.times_distilled,
         "created_at": lot.created_at,
         "note": lot.note,

@@ -37,6 +37,10 @@ class Lot(models.Model):
     topped_up_on = models.DateField(
         null=True, blank=True, help_text="Day inhibitor was added here; counts from a test passed since."
     )
+    overridden_on = models.DateField(
+        null=True, blank=True, help_text="Day a supervisor let through what it was distilled from, untested."
+    )
+    override_reason = models.TextField(blank=True, default="", db_default="")
     note = models.TextField(blank=True)
 
     class Meta:

@@ -17,6 +17,7 @@ DueCode = Literal[
     "expiry",
     "forecast-earlier",
     "opened-when-overdue",
+    "distilled-under-override",
     "opening-date-unknown",
     "receipt-date-unknown",
     "made-date-unknown",
@@ -37,6 +38,7 @@ DueCode = Literal[
 AT_ONCE: frozenset[DueCode] = frozenset(
     {
         "opened-when-overdue",
+        "distilled-under-override",
         "opening-date-unknown",
         "receipt-date-unknown",
         "made-date-unknown",

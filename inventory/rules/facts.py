@@ -32,6 +32,7 @@ class ContainerFacts:
     inhibitor was added; it counts once a test passed on or after that day. treated_on: peroxides were taken
     out, and with them any inhibitor. forecast_on: the day by which the readings may reach the action level.
     origin_unknown: `origin` is a guess, so it may be a distillate and no claim of an inhibitor is believed.
+    overridden_on: a supervisor let through what it was distilled from, or some of it, with override_reason.
     """
 
     peroxide_class: PeroxideClass
@@ -53,6 +54,8 @@ class ContainerFacts:
     topped_up_on: date | None = None
     treated_on: date | None = None
     forecast_on: date | None = None
+    overridden_on: date | None = None
+    override_reason: str = ""
 
 
 @dataclass(frozen=True)

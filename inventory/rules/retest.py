@@ -7,11 +7,13 @@ order:
 1. A reading that does not pass is due from the day of the test, whatever the clocks say.
 2. One clock runs: from opening, from receipt while unopened, or from the day it was made or distilled here.
    A passed test, dated on or after that day, starts the clock anew from the test. Rows that count from
-   receipt hold for an opened bottle too, unless they say otherwise.
+   receipt hold for an opened bottle too, unless they say otherwise. Opening puts nothing off: the day that
+   stood for the sealed bottle runs on beside the opened clock until a test has passed.
 3. Rows that end in disposal run on through every test.
 4. The maker's expiry date shortens the result and nothing lengthens it past that date, unless the policy says
    that a passed test on or after it starts the clock anew.
-5. A forecast from the readings shortens the result too, and never lengthens it.
+5. What was distilled although the gate forbade it is due at once, until a test of it passes.
+6. A forecast from the readings shortens the result too, and never lengthens it.
 
 No today enters: "at once" is a date that lies in the past already, so one stored date serves every sweep.
 Dates in the future are for the caller to refuse.
@@ -43,6 +45,7 @@ from inventory.rules.policy_data import CountsFrom, EndsIn, Interval, Origin, Po
 
 __all__ = ["ContainerFacts", "CountsFrom", "Due", "DueCode", "Interval", "Origin", "Policy", "Reason", "Rule"]
 __all__ += ["AT_ONCE", "OUR_RULE", "dispose_on", "dues", "effective_inhibited", "next_test"]
+__all__ += ["overridden", "unopened_dues"]
 
 _INTERVAL_CODES: dict[CountsFrom, DueCode] = {
     "opened": "opened-interval",
@@ -62,9 +65,9 @@ def next_test(facts: ContainerFacts, policy: Policy) -> Due:
     """The next test of a container under a policy. Never raises; a former always gets a date."""
     harm = _harm(facts, policy)
     if facts.peroxide_class == "none" and (harm is None or harm.code != "reading-at-or-above-level"):
-        return _due(
-            None, Reason("not-a-former", "Not a peroxide former: no test is needed.", "solvent catalogue")
-        )
+        words = "Not a peroxide former: no test is needed."
+        never = _due(None, Reason("not-a-former", words, "solvent catalogue"))
+        return next(iter(overridden(facts, policy)), never)
     candidates = dues(facts, policy)
     lead = harm or candidates[0]
     behind = [reason for due in candidates if due is not lead for reason in due.reasons]
@@ -80,7 +83,7 @@ def dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
         for name in classes_of(each)
         for due in _clock_dues(each, policy, name)
     ]
-    found += _expiry(facts, policy)
+    found += [*_expiry(facts, policy), *overridden(facts, policy)]
     # Of two on one day the one that ends in disposal leads.
     found = sorted(dict.fromkeys(found), key=lambda due: (due.on or date.max, due.ends_in == "test"))
     return [*_forecast(facts, found[0].on), *found]
@@ -125,10 +128,10 @@ def _clock_dues(facts: ContainerFacts, policy: Policy, name: PeroxideClass) -> l
     firsts = [_interval_due(facts, rows, c) for c, rows in running if rows]
     if not ends and not firsts:
         firsts = [_no_rule(facts, policy) if clock.start else _interval_due(facts, [], clock)]
-    overdue = list(_overdue_when_opened(facts, policy, name, clock))
-    ends += [due for due in overdue if due.ends_in == "dispose"]
+    sealed = list(_stood_unopened(facts, policy, name, clock))
+    ends += [due for due in sealed if due.ends_in == "dispose" and due.code == "opened-when-overdue"]
     if not vouches(facts, policy):
-        return [*firsts, *ends, *_opened_by_a_test(facts, policy, name, clock), *overdue]
+        return [*firsts, *ends, *_opened_by_a_test(facts, policy, name, clock), *sealed]
     renewed = _renewed(facts, policy, name, ends)
     if clock.counts_from == "received":
         # A test opens the bottle: the opened interval may shorten the unopened one, never lengthen it.
@@ -260,10 +263,16 @@ def _fits(rule: Rule, facts: ContainerFacts, *, opened: bool, inhibited: bool) -
     )
 
 
-def _overdue_when_opened(
+def unopened_dues(facts: ContainerFacts, policy: Policy) -> list[Due]:
+    """The days that stood for a bought bottle while it was sealed; none for one that still is."""
+    clock = clock_of(facts)
+    return [due for name in classes_of(facts) for due in _stood_unopened(facts, policy, name, clock)]
+
+
+def _stood_unopened(
     facts: ContainerFacts, policy: Policy, name: PeroxideClass, clock: Clock
 ) -> Iterable[Due]:
-    """Opening a bottle that was overdue already, without a test, does not give it a new interval."""
+    """Opening a bottle without a test gives it no longer time than it had, overdue or not."""
     if facts.origin != "purchased" or clock.start is None or clock.counts_from != "opened":
         return
     if facts.received_on is None:
@@ -272,9 +281,15 @@ def _overdue_when_opened(
     for ends_in in ("test", "dispose"):
         rows = _rows(facts, policy, name, sealed, ends_in)
         due = _interval_due(facts, rows, sealed) if rows else None
-        if due is not None and due.on is not None and due.on < clock.start:
+        if due is None or due.on is None:
+            continue
+        if due.on < clock.start:
             words = f"It was due unopened on {due.on.isoformat()} and was opened later without a test."
             yield _due(due.on, Reason("opened-when-overdue", words, due.rule_source), ends_in)
+            continue
+        words = f"{due.words} Opening it does not put that off, a passed test does."
+        reason = Reason("unopened-interval", words, due.rule_source)
+        yield _due(due.on, reason, ends_in, same_day=due.same_day)
 
 
 def _expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
@@ -288,6 +303,20 @@ def _expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
     if ends_in == "test":
         source = "maker's label; under this policy a passed test on or after it starts the clock anew"
     yield _due(on, Reason("expiry", f"The maker's expiry date is {on.isoformat()}.", source), ends_in)
+
+
+def overridden(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
+    """A distillate of what the gate forbade, untested since: whatever was in the still may have come over."""
+    if facts.overridden_on is not None and not vouches(facts, policy):
+        words = f"{override_words(facts)} It needs a test before it is used or distilled."
+        yield _due(facts.overridden_on, Reason("distilled-under-override", words, OUR_RULE))
+
+
+def override_words(facts: ContainerFacts) -> str:
+    """When and why a supervisor let it be distilled, for people."""
+    on = facts.overridden_on.isoformat() if facts.overridden_on else "an unknown day"
+    why = f": “{facts.override_reason}”" if facts.override_reason else ""
+    return f"It was distilled under an override on {on}{why}."
 
 
 def _forecast(facts: ContainerFacts, policy_on: date | None) -> Iterable[Due]:
@@ -308,6 +337,9 @@ def notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
     if facts.origin_unknown:
         words = "It is not known where it came from: it may have been distilled, so no inhibitor is believed."
         yield Reason("origin-unknown", words, OUR_RULE)
+    if facts.overridden_on is not None and vouches(facts, policy):
+        words = f"{override_words(facts)} A test of it has passed since."
+        yield Reason("distilled-under-override", words, OUR_RULE)
     yield from _inhibitor_notes(facts, policy)
     if tested_on_an_unknown_day(facts):
         yield Reason(

@@ -36,7 +36,7 @@ from inventory.rules.levels import (
 from inventory.rules.outcomes import outcome
 from inventory.rules.peroxide import Reading
 from inventory.rules.policy_data import Policy
-from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes
+from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes, overridden
 from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
 from inventory.rules.verdict_handling import handling_reasons, sign_reasons
 from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, reading_fact
@@ -139,7 +139,7 @@ def _common(facts: ContainerFacts, policy: Policy, today: date) -> list[VerdictR
 
 def _by_date(facts: ContainerFacts, policy: Policy, today: date) -> Iterable[VerdictReason]:
     if facts.peroxide_class == "none":
-        yield from _no_former(facts, today)
+        yield from _no_former(facts, policy, today)
         return
     for due in dues(facts, policy):
         yield _from_due(due, _past(due, today))
@@ -213,8 +213,9 @@ def _opened_after_expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Verd
     yield VerdictReason("opened-after-expiry", words, fact, OUR_RULE, level)
 
 
-def _no_former(facts: ContainerFacts, today: date) -> Iterable[VerdictReason]:
+def _no_former(facts: ContainerFacts, policy: Policy, today: date) -> Iterable[VerdictReason]:
     source = "solvent catalogue"
+    yield from (_from_due(due, past=True) for due in overridden(facts, policy))
     yield VerdictReason(
         "not-a-former", "It forms no peroxides: no test is needed.", "class none", source, "use"
     )

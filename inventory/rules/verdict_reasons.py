@@ -27,6 +27,7 @@ _NOTE_FACTS: Mapping[DueCode, Callable[[ContainerFacts], str]] = MappingProxyTyp
     {
         "class-unknown": lambda facts: "peroxide class not known",
         "origin-unknown": lambda facts: "origin not recorded",
+        "distilled-under-override": lambda facts: f"let through on {facts.overridden_on}",
         "inhibitor-unknown": lambda facts: "inhibitor not recorded",
         "inhibitor-claim-not-used": lambda facts: f"{facts.origin}, no inhibitor added since",
         "inhibitor-needs-air": lambda facts: "class C under inert gas",
@@ -40,6 +41,7 @@ _MISSING: Mapping[DueCode, str] = MappingProxyType(
         "receipt-date-unknown": "receipt date not recorded",
         "made-date-unknown": "day of making not recorded",
         "no-rule": "no row of the policy fits",
+        "distilled-under-override": "a supervisor let it through",
     }
 )
 

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 from inventory.models import Container, Lab, Lot, Solvent
 from inventory.rules.deciding import Judge, Tested, counting_test, deciding
 from inventory.rules.facts import ContainerFacts
+from inventory.rules.opening import counts_open_from
 from inventory.rules.peroxide import PeroxideClass
 from inventory.rules.policy_data import Atmosphere, Closure, Origin, Policy
 from inventory.rules.retest import Due, next_test
@@ -138,6 +139,8 @@ def _facts(container: Container, records: Records, test: Tested | None) -> Conta
         topped_up_on=lot.topped_up_on,
         treated_on=max(treated, default=None),
         forecast_on=container.forecast_on,
+        overridden_on=lot.overridden_on,
+        override_reason=lot.override_reason,
     )
 
 
@@ -160,8 +163,9 @@ def due_of(container: Container) -> Due | None:
 def counts_open_since(container: Container, *, day: date | None = None) -> date | None:
     """The day from which what is in a container counts as open; None: not known. day: when a sealed one is.
 
-    One that was overdue while still sealed counts from its receipt, and one that was tested from its test,
-    or pouring would make it young.
+    One that was overdue while still sealed counts from its receipt, one that was tested from its test, and
+    one that was opened shortly before its day from so early that it stays due by then, or pouring would make
+    it young.
     """
     facts = facts_of(container)
     if facts is None:
@@ -170,8 +174,9 @@ def counts_open_since(container: Container, *, day: date | None = None) -> date 
         facts = replace(facts, opened="opened", opened_on=first_opened_on(container, day))
     if facts.opened_on is None:
         return None
-    days = [facts.opened_on]
-    reasons = next_test(facts, policy_of(container.lab)).reasons
+    policy = policy_of(container.lab)
+    days = [counts_open_from(facts, policy) or facts.opened_on]
+    reasons = next_test(facts, policy).reasons
     if facts.received_on and any(reason.code == "opened-when-overdue" for reason in reasons):
         days.append(facts.received_on)
     tested_on = facts.last_test and facts.last_test.tested_on

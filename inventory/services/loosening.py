@@ -14,7 +14,8 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from inventory.models import Container, Lab, User
-from inventory.rules.errors import Denied, InputError
+from inventory.rules.errors import Denied
+from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.levels import RANK, Level, Use
 from inventory.rules.looser import NEGATIVE
 from inventory.rules.months import add_months
@@ -121,7 +122,7 @@ def _standing(container: Container, found: Gathered, now: datetime) -> Standing:
 
 
 def require_signature(*, may_loosen: bool, reason: str, what: str) -> None:
-    """Raises Denied unless a supervisor asks for it, InputError when they give no reason.
+    """Raises Denied unless a supervisor asks for it, InputError when they give no reason that says anything.
 
     what: words for people, as the subject of "makes a container look safer".
     """
@@ -132,10 +133,7 @@ def require_signature(*, may_loosen: bool, reason: str, what: str) -> None:
             f"{what} makes a container look safer than the records do.",
             "Ask a supervisor to sign in and do it with a reason; a passed test needs nobody's leave.",
         )
-    if not reason.strip():
-        raise InputError(
-            "reason", "missing", f"{what} makes a container look safer.", "Say why that is right."
-        )
+    checked_reason(reason, what=f"{what} makes a container look safer.")
 
 
 @contextmanager

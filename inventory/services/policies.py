@@ -19,6 +19,7 @@ from django.db.models import Q, QuerySet
 from inventory.models import Container, Lab, Policy, User
 from inventory.rules import policy_data
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.looser import looser
 from inventory.rules.policy_data import PolicyError
 from inventory.rules.retest import next_test
@@ -139,20 +140,20 @@ def policy_edit(
 def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Policy, reason: str) -> None:
     """Use another policy from now on and work out every due date again. Who, when and why stay on record.
 
-    The door has asked for `policy.set`, which only a supervisor has, whether it is looser or not.
+    The door has asked for `policy.set`, which only a supervisor has, whether it is looser or not. One that is
+    looser in nothing needs no reason. Raises InputError.
     """
-    if not reason.strip():
-        raise InputError(
-            "reason", "missing", "Another policy needs a reason.", "Say why it fits this lab better."
-        )
+    before, after = policy_of(lab), policy_data.Policy.from_json(policy.body)
+    found = looser(before, after)
+    if found:
+        reason = checked_reason(reason, what="A policy that is looser in some way needs a reason.")
     with transaction.atomic():
-        before, after = policy_of(lab), policy_data.Policy.from_json(policy.body)
         data = {"from": lab.policy.key, "to": policy.key, "reason": reason.strip()}
         Lab.objects.filter(pk=lab.pk).update(policy=policy)
         lab.policy = policy
         refresh_lab(lab=lab, now=now)
         record(lab=lab, actor=actor, now=now, verb="policy-set", subject=lab, data=data)
-        _note_loosening(lab, actor, now, data["from"], policy.key, looser(before, after), reason)
+        _note_loosening(lab, actor, now, data["from"], policy.key, found, reason)
 
 
 def _note_loosening(

@@ -136,6 +136,7 @@ def blend_lot(parts: Sequence[tuple[Lot, int]], *, now: datetime, day: date, cla
     lots = [lot for lot, _ in parts]
     inhibited = _worse_inhibitor([_counts_inhibited(lot) for lot in lots]) if claims else None
     ppms = [lot.inhibitor_ppm for lot in lots if lot.inhibitor_ppm is not None]
+    overridden = [lot.overridden_on for lot in lots if lot.overridden_on is not None]
     tops = [lot.topped_up_on for lot in lots if lot.topped_up_on is not None]
     blend = Lot.objects.create(
         lab_id=lots[0].lab_id,
@@ -148,6 +149,8 @@ def blend_lot(parts: Sequence[tuple[Lot, int]], *, now: datetime, day: date, cla
         made_on=day,
         times_distilled=max(lot.times_distilled for lot in lots),
         topped_up_on=max([day, *tops]) if claims and len(tops) == len(lots) else None,
+        overridden_on=max(overridden, default=None),
+        override_reason=" / ".join(sorted({lot.override_reason for lot in lots if lot.override_reason})),
         created_at=now,
     )
     LotParent.objects.bulk_create(

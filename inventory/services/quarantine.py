@@ -9,6 +9,7 @@ from django.db.models import F
 
 from inventory.models import Container, Lab, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.giving_reasons import checked_reason
 from inventory.services.events import record
 from inventory.services.loosening import signed
 from inventory.services.refreshing import refresh_due
@@ -40,7 +41,7 @@ def release(
     may_loosen: bool = False,
 ) -> Container:
     """It is judged by its other facts again. Raises Denied without a supervisor's signature, Conflict."""
-    _check_reason(reason, "Lifting it")
+    reason = checked_reason(reason, what="Lifting it needs a reason.")
     with transaction.atomic():
         held = _locked(container)
         if held.quarantined_at is None:

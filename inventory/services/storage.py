@@ -15,12 +15,12 @@ from typing import Any
 from django.db import models
 
 from inventory.models import Container, Lab, Location, Solvent, User, WasteContainer
-from inventory.rules.errors import Conflict
+from inventory.rules.errors import Conflict, Denied
+from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.storage import Limit, Stand, counts_in, over_by_ul, sizes_for
 from inventory.selectors import storage as look
 from inventory.selectors.storage import Kept, Liquid
 from inventory.services.events import record
-from inventory.services.loosening import require_signature
 
 OVERRIDDEN = "storage-overridden"
 
@@ -182,8 +182,16 @@ def override_refusals(
             first.words,
             "Choose another place, or have a supervisor override it with a reason.",
         )
-    require_signature(may_loosen=override.allowed, reason=override.reason, what="Going beyond a storage rule")
-    data = {"reason": override.reason.strip(), "refused": [warning.plain() for warning in refused]}
+    if not override.allowed:
+        raise Denied(
+            "override_reason",
+            "override-not-signed",
+            f"Only a supervisor may go beyond this storage rule: {first.words}",
+            "Choose another place, or ask a supervisor to sign in and do it with a reason.",
+        )
+    what = "Going beyond a storage rule needs a reason."
+    reason = checked_reason(override.reason, what=what, field="override_reason")
+    data = {"reason": reason, "refused": [warning.plain() for warning in refused]}
     record(lab=lab, actor=actor, now=now, verb=OVERRIDDEN, subject=subject, data=data)
 
 

@@ -21,6 +21,7 @@ from recovery.rules.clearing import heel_ul
 from recovery.services import gate
 from recovery.services.gate import Charged, Judged, Ruling, Signature
 from recovery.services.heel import add_heel, is_former, never_to_dryness, rewrite_heel
+from recovery.services.under_override import mark_returned
 
 CLEARED, OVERRIDDEN, DISTILS = "distilling-cleared", "distilling-overridden", "distilling-declared"
 
@@ -72,6 +73,9 @@ def write_clearance(
     row = _row(run, charge, admitted.ruling, terms, signature, actor, now, former=former)
     row.save(force_insert=True)
     add_heel(run, row)
+    if row.override_reason:
+        happened_at = Movement.objects.values_list("happened_at", flat=True).get(pk=posted.movement_ids[0])
+        mark_returned(lab=lab, actor=actor, now=now, run=run, charged_at=happened_at)
     _note(lab, actor, now, run, row)
     return row
 

@@ -15,7 +15,8 @@ from uuid import UUID
 from django.db.models import QuerySet
 
 from inventory.models import Container, Lab, Movement, Observation, PeroxideTest, Solvent
-from inventory.rules.errors import Cause, Denied, InputError, Refusal
+from inventory.rules.errors import Cause, Denied, Refusal
+from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.levels import LEVEL_WORDS, RANK, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.policy_data import Policy
@@ -53,10 +54,7 @@ class Signature:
                 "Only a supervisor may let it through.",
                 "Ask a supervisor to sign in and do it.",
             )
-        if not self.reason.strip():
-            raise InputError(
-                "override.reason", "missing", "Letting it through needs a reason.", "Say why it is right."
-            )
+        checked_reason(self.reason, what="Letting it through needs a reason.", field="override.reason")
 
 
 @dataclass(frozen=True)

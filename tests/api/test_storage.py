@@ -60,9 +60,9 @@ def test_a_put_away_warns_refuses_and_is_overridden(lab: Club, api: Api, steward
     refused = steward.post(f"{two}put-aways/", put)
     assert (refused.status_code, codes(refused)) == (409, ["over-limit"])
     assert "0.2 L too much" in refused.json()["detail"]
-    denied = steward.post(f"{two}put-aways/", {**put, "override_reason": "no room"})
+    denied = steward.post(f"{two}put-aways/", {**put, "override_reason": "no room elsewhere today"})
     assert (denied.status_code, codes(denied)) == (403, ["loosening-not-signed"])
-    done = api.post(f"{two}put-aways/", {**put, "override_reason": "no room"})
+    done = api.post(f"{two}put-aways/", {**put, "override_reason": "no room elsewhere today"})
     (warning,) = done.json()["warnings"]
     assert (done.status_code, warning["code"], warning["code_of_rule"]) == (201, "over-limit", "club rule")
     shown = api.get(address).json()["limits"][0]
@@ -104,7 +104,7 @@ def test_a_set_of_published_rows_is_applied_and_only_a_supervisor_loosens(
     looser = {"limit": "60 L", "reason": "a larger cabinet"}
     assert steward.patch(one, looser, if_match="*").status_code == 403
     assert api.patch(one, looser, if_match="*").json()["limit"]["value"] == "60000"
-    assert api.post(f"{one}endings/", {"reason": "gone"}).json()["ended_at"]
+    assert api.post(f"{one}endings/", {"reason": "the cabinet is gone"}).json()["ended_at"]
     assert len(api.get(f"{address}limits/").json()["results"]) == 3
     assert len(api.get(f"{address}limits/?ended=true").json()["results"]) == 1
 
@@ -145,7 +145,7 @@ def test_a_location_moves_with_what_is_in_it_and_ends_when_empty(lab: Club, api:
         api.post(f"{bottle(lab, code)}put-aways/", {"location": "Shelf"})
     refused = api.patch(own, {"parent": "Blue cabinet"}, if_match="*")
     assert (refused.status_code, codes(refused)) == (409, ["over-limit"])
-    done = api.patch(own, {"parent": "Blue cabinet", "override_reason": "for a day"}, if_match="*").json()
+    done = api.patch(own, {"parent": "Blue cabinet", "override_reason": "for a day only"}, if_match="*").json()
     assert [w["code"] for w in done["warnings"]] == ["over-limit"]
     assert codes(api.patch(address, {"parent": "Shelf"}, if_match="*")) == ["inside-itself"]
     assert codes(api.post(f"{own}endings/", {"reason": "taken down"})) == ["not-empty"]

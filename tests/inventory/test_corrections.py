@@ -124,7 +124,7 @@ def test_it_was_open_when_solvent_was_drawn(club: make.Club, bottle: Container) 
     drawn = volumes.draw(**at(club), container=bottle, amount="1 mL", destination=club.end("reaction"))
     later: dict[str, Any] = {"actor": club.supervisor, "now": make.NOW + timedelta(days=5), "lab": club.lab}
     asked: dict[str, Any] = {"container": bottle, "changes": {"opened_on": day("2026-03-12")}}
-    signature: dict[str, Any] = {"reason": "the label", "may_loosen": True}
+    signature: dict[str, Any] = {"reason": "the label says so", "may_loosen": True}
     with pytest.raises(Conflict, match="2026-03-10 already"):
         corrections.correct(**later, **asked, **signature)
     reversal.reverse(**later, entry=drawn.entry, reason="another bottle")
@@ -180,7 +180,7 @@ def test_what_was_poured_stays_old_when_the_giver_turns_out_younger(
     assert poured
     corrections.correct(
         **at(club, role="supervisor"), container=make.fresh(bottle), changes={"opened_on": day("2026-03-01")},
-        reason="misread", may_loosen=True,
+        reason="the label was misread", may_loosen=True,
     )  # fmt: skip
     assert make.fresh(taker).opened_on == day("2026-02-10")
 

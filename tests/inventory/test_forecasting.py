@@ -212,7 +212,7 @@ def test_readings_from_before_a_passed_opening_do_not_count(club: make.Club) -> 
 
 def test_a_withdrawn_and_an_undated_test_are_no_points(club: make.Club, bottle: Container) -> None:
     wrong = rising(club, bottle)
-    withdrawals.test_withdraw(**on(club, 181, "supervisor"), test=wrong, reason="slip", may_loosen=True)
+    withdrawals.test_withdraw(**on(club, 181, "supervisor"), test=wrong, reason="a slip of the pen", may_loosen=True)
     safety.test_record(
         **on(club, 182), container=fresh(bottle), reading="2", method="strip-25", tested_on=None
     )

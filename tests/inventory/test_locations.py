@@ -122,7 +122,7 @@ def test_a_full_shelf_is_not_moved_into_a_cabinet_that_is_too_small(club: make.C
     assert refused.value.code == "over-limit"
     assert not LocationPath.objects.filter(ancestor=cabinet, descendant=box).exists()
     move(club, box, cabinet)
-    done = move(club, shelf, cabinet, override=Override("for a day", allowed=True))
+    done = move(club, shelf, cabinet, override=Override("for a day only", allowed=True))
     assert [w.code for w in done.warnings] == ["over-limit"]
 
 

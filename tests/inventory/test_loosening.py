@@ -168,13 +168,15 @@ def _happens(club: make.Club, bottle: Container, what: str) -> None:
 # -- openings
 
 
-def test_a_first_opening_is_free_even_where_the_date_moves_on(club: make.Club) -> None:
-    """Sealed 12 months from receipt on 2025-04-10; opened on 2026-03-10 it is 6 months from then."""
+def test_a_first_opening_is_free_and_puts_nothing_off(club: make.Club) -> None:
+    """Sealed 12 months from receipt on 2025-04-10; opened on 2026-03-10 it would be 6 months from then."""
     received_on = make.day("2025-04-10")
     sealed = make.stocked(club, THF, opened="unopened", inhibited=True, received_on=received_on)
     assert str(make.fresh(sealed).next_test_due) == "2026-04-10"
     held = opening.mark_opened(container=sealed, actor=club.member, now=make.NOW, opened_on=make.TODAY)
-    assert str(held.next_test_due) == "2026-09-10"
+    assert (str(held.next_test_due), held.due_code) == ("2026-04-10", "unopened-interval")
+    make.tested(club, held)
+    assert str(make.fresh(held).next_test_due) == "2026-09-10"
     assert loosened(sealed) == []
 
 

@@ -107,9 +107,9 @@ def test_lasting_longer_is_signed(lab: Club, facts: dict[str, Any], change: dict
     with pytest.raises(InputError, match="reason"):
         edit(lab, tin, **change, may_loosen=True)
     assert not Event.objects.filter(verb="loosened").exists()
-    edit(lab, tin, **change, may_loosen=True, reason="misread")
+    edit(lab, tin, **change, may_loosen=True, reason="misread the printed date")
     told = Event.objects.get(verb="loosened")
-    assert (told.subject_kind, told.data["reason"]) == ("reagent", "misread")
+    assert (told.subject_kind, told.data["reason"]) == ("reagent", "misread the printed date")
 
 
 def test_lasting_shorter_is_free(lab: Club) -> None:

@@ -197,7 +197,7 @@ def test_a_withdrawn_test_no_longer_counts(club: make.Club) -> None:
     assert due(container) == ("2026-09-10", "opened-interval")
     for spent in (wrong, row):
         with pytest.raises(Conflict, match="withdrawn already"):
-            withdrawals.test_withdraw(**at(club), test=spent, reason="again", may_loosen=True)
+            withdrawals.test_withdraw(**at(club), test=spent, reason="said once again", may_loosen=True)
 
 
 def test_withdrawing_reaches_those_who_hold_the_lot_now(club: make.Club) -> None:
@@ -334,8 +334,8 @@ def test_the_worst_sign_stands_until_it_is_withdrawn(club: make.Club) -> None:
     assert make.fresh(container).worst_sign == "cap-stuck"
     for spent in (crystals, row):
         with pytest.raises(Conflict, match="withdrawn already"):
-            withdrawals.sign_withdraw(**at(club), sign=spent, reason="again", may_loosen=True)
-    withdrawals.sign_withdraw(**at(club), sign=cap, reason="new cap", may_loosen=True)
+            withdrawals.sign_withdraw(**at(club), sign=spent, reason="said once again", may_loosen=True)
+    withdrawals.sign_withdraw(**at(club), sign=cap, reason="it has a new cap", may_loosen=True)
     assert make.fresh(container).worst_sign == ""
     with pytest.raises(InputError, match="Use crystals"):
         safety.observe(**at(club), container=container, sign="smelly")

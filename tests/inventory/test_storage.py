@@ -231,7 +231,7 @@ def test_tightening_is_free_and_loosening_is_signed(at: Room) -> None:
     assert (event.data["before"]["limit_ul"], event.data["reason"]) == (1_000_000, "another cabinet")
     with pytest.raises(Denied):
         limits.limit_end(**at.by, limit=held, reason="x", may_loosen=False)
-    limits.limit_end(**at.by, limit=held, reason="gone", may_loosen=True)
+    limits.limit_end(**at.by, limit=held, reason="the cabinet is gone", may_loosen=True)
     assert refusal(lambda: change(limit_ul=1)) == "limit-ended"
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 
 import pytest
 
+from inventory.rules.opening import counts_open_from
 from inventory.rules.peroxide import PeroxideClass, parse_reading
 from inventory.rules.policy_data import load_policies
 from inventory.rules.retest import ContainerFacts, Due, Policy, effective_inhibited, next_test
@@ -286,3 +287,40 @@ def test_opening_an_overdue_bottle_does_not_renew_it() -> None:
     assert due(ETHER, peroxide_class="C") == (date(2023, 12, 2), "opened-when-overdue")
     passed = parse_reading("2", tested_on=date(2024, 1, 15))
     assert due(overdue, last_test=passed) == (date(2024, 4, 15), "after-passed-test")
+
+
+class TestOpeningPutsNothingOff:
+    """Both clocks run until a test has passed: the project's rule that no convenience weakens a date.
+
+    Cornell EHS App. J: class B 18 months unopened, 12 opened; cautious default: 12 and 3.
+    """
+
+    LATE = replace(ETHER, received_on=date(2023, 1, 31), opened_on=date(2024, 1, 15))
+
+    @pytest.mark.parametrize(
+        ("policy", "opened_on", "expected"),
+        [
+            (CAUTIOUS, date(2024, 1, 15), (date(2024, 1, 31), "unopened-interval")),
+            (CAUTIOUS, date(2024, 1, 31), (date(2024, 1, 31), "unopened-interval")),
+            (CAUTIOUS, date(2023, 2, 1), (date(2023, 5, 1), "opened-interval")),
+            (CORNELL, date(2024, 1, 15), (date(2024, 7, 31), "unopened-interval")),
+        ],
+    )
+    def test_the_earlier_day_counts(
+        self, policy: Policy, opened_on: date, expected: tuple[date, str]
+    ) -> None:
+        assert due(self.LATE, policy, opened_on=opened_on) == expected
+
+    def test_a_passed_test_ends_it(self) -> None:
+        passed = parse_reading("2", tested_on=date(2024, 1, 20))
+        assert due(self.LATE, last_test=passed) == (date(2024, 4, 20), "after-passed-test")
+
+    @pytest.mark.parametrize("opened_on", [date(2023, 2, 1), date(2024, 1, 15), date(2024, 1, 31)])
+    def test_alone_it_falls_due_no_later(self, opened_on: date) -> None:
+        bottle = replace(self.LATE, opened_on=opened_on)
+        alone = replace(
+            bottle, origin="blend", received_on=None, opened_on=counts_open_from(bottle, CAUTIOUS)
+        )
+        there, here = next_test(alone, CAUTIOUS).on, next_test(bottle, CAUTIOUS).on
+        assert there is not None and here is not None
+        assert here - timedelta(days=4) <= there <= here

@@ -98,3 +98,14 @@ def test_losing_the_opening_date_never_gives_more_time(facts: ContainerFacts, po
         # It was open for that test, so the opening told is not the real one, whose loss is asked about.
         ordered = replace(ordered, last_test=None)
     assert on(replace(ordered, opened_on=None), policy) <= on(ordered, policy)
+
+
+@given(FORMERS, POLICIES, DAYS)
+def test_opening_without_a_test_never_gives_more_time(
+    facts: ContainerFacts, policy: object, opened_on: date
+) -> None:
+    """The project's own rule: the day that stood for the sealed bottle is never put off by opening it."""
+    sealed = replace(facts, origin="purchased", opened="unopened", opened_on=None, last_test=None)
+    opened = replace(sealed, opened="opened", opened_on=opened_on)
+    if sealed.received_on is not None and opened_on >= sealed.received_on:
+        assert on(opened, policy) <= on(sealed, policy)
