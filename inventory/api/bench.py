@@ -18,8 +18,10 @@ from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at, container_in, location_in
 from inventory.api.quantities import volume_out
 from inventory.api.rows import containers_now, moved_against, spoken_against
-from inventory.api.shapes import ContainerNowShape, CountedShape, PostedShape
+from inventory.api.rows_verdicts import verdicts_now
+from inventory.api.shapes import CountedShape, PostedShape
 from inventory.api.shapes_storage import PutAwayShape
+from inventory.api.shapes_verdicts import OpenedShape
 from inventory.api.storing import Overriding, override_of, warnings_out
 from inventory.models import Container, Movement
 from inventory.services import containers, reversal, volumes
@@ -203,7 +205,7 @@ class Openings(BenchView):
     contracts = {
         "POST": Contract(
             "stock.open",
-            ContainerNowShape,
+            OpenedShape,
             "Note an opening",
             body=Opening,
             status=201,
@@ -221,7 +223,7 @@ class Openings(BenchView):
             may_loosen=self.caller.may("safety.loosen"),
             reason=data.get("reason", ""),
         )
-        return Done(containers_now([held.pk])[0])
+        return Done({**containers_now([held.pk])[0], "verdicts": verdicts_now(held.pk, self.today)})
 
 
 class PutAways(BenchView):

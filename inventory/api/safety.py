@@ -20,13 +20,17 @@ from inventory.api.quantities import volume_out
 from inventory.api.reagents import reagent_in
 from inventory.api.rows import SIGN_COLUMNS, reasons_out, sign_out, solvent_ref
 from inventory.api.rows_bench import TEST_COLUMNS, test_out
+from inventory.api.rows_verdicts import verdicts_now
 from inventory.api.shapes import DueItemShape, SignShape
 from inventory.api.shapes_bench import TestShape
+from inventory.api.shapes_verdicts import TestMadeShape
 from inventory.models import Container, Observation, PeroxideTest
+from inventory.rules.advice import Told
 from inventory.rules.errors import InputError
 from inventory.rules.peroxide import METHODS, NOT_STATED
 from inventory.selectors.due import RANK_WORDS, due_containers, today_in
 from inventory.services import safety
+from inventory.services.due_telling import told_of
 from inventory.services.titrations import test_by_titration
 from inventory.services.withdrawals import sign_withdraw, test_withdraw
 
@@ -53,7 +57,7 @@ class ContainerTests(BenchView):
         "GET": Contract(
             "safety.read", TestShape, "Tests of a container", params=params.paging(NEWEST), paged=True
         ),
-        "POST": Contract("safety.test", TestShape, "Record a test", body=TestMake, status=201),
+        "POST": Contract("safety.test", TestMadeShape, "Record a test", body=TestMake, status=201),
     }
 
     def get(self, request: Any, lab: str, container: str) -> HttpResponse:
@@ -77,10 +81,15 @@ class ContainerTests(BenchView):
         }
         if "titration" in data:
             told |= {"titration": data["titration"], "method": data.get("method")}
-            return Done(_test(test_by_titration(**self.by, **told).test.pk))
+            return self._made(test_by_titration(**self.by, **told).test.pk)
         method = data.get("method", NOT_STATED if reagent is None else reagent.method)
         made = safety.test_record(**self.by, **told, reading=data["reading"], method=method)
-        return Done(_test(made.test.pk))
+        return self._made(made.test.pk)
+
+    def _made(self, pk: int) -> Done:
+        """The test, and what now holds of the container that it was made on."""
+        test = _test(pk)
+        return Done({**test, "verdicts": verdicts_now(int(test["container"]["id"]), self.today)})
 
 
 def _test(pk: int) -> dict[str, Any]:
@@ -194,7 +203,8 @@ class DueList(LabView):
             "What is due",
             params=params.paging(BY_DANGER, most=DUE_PAGE_MAX),
             paged=True,
-            words=f"States, worst first: {', '.join(RANK_WORDS)}.",
+            words=f"States, worst first: {', '.join(RANK_WORDS)}. Level and advice come from the verdict; a "
+            "sign, or what has it left alone, leads instead of the test date.",
         )
     }
 
@@ -211,23 +221,27 @@ class DueList(LabView):
         )
         wanted = [pk for pk, _ in body["results"]]
         full = containers().in_bulk(wanted)
-        body["results"] = [_due_item(full[pk], RANK_WORDS[rank], today) for pk, rank in body["results"]]
+        said = told_of([full[pk] for pk in wanted], today)
+        body["results"] = [_due_item(full[pk], RANK_WORDS[rank], said[pk]) for pk, rank in body["results"]]
         return self.listing(body)
 
 
-def _due_item(container: Container, state: str, today: Any) -> dict[str, Any]:
+def _due_item(container: Container, state: str, said: Told) -> dict[str, Any]:
     due, lot, location = safety.due_of(container), container.lot, container.location
-    on = container.next_test_due
+    instead = [{"code": r.code, "words": r.words, "source": r.source} for r in said.reasons]
     return {
         "container": {"id": str(container.pk), "code": container.code},
         "solvent": None if lot is None else solvent_ref(lot.solvent_id, lot.solvent.key, lot.solvent.name),
         "location": None if location is None else {"id": str(location.pk), "name": location.name},
         "volume": volume_out(container.volume_ul),
         "state": state,
-        "next_test_due_on": on,
-        "days_overdue": None if on is None else (today - on).days,
+        "level": said.level,
+        "verdict": said.verdict,
+        "advice": said.advice,
+        "next_test_due_on": container.next_test_due,
+        "days_overdue": said.days,
         "worst_sign": container.worst_sign,
-        "code": container.due_code,
-        "words": container.due_words,
-        "reasons": [] if due is None else reasons_out(due),
+        "code": said.code,
+        "words": said.words,
+        "reasons": instead or ([] if due is None else reasons_out(due)),
     }

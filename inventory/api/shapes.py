@@ -35,8 +35,8 @@ class Words(serializers.ListField):
     """A list of words."""
 
 
-def text(*, null: bool = False) -> Any:
-    return serializers.CharField(allow_null=null, allow_blank=True)
+def text(*, null: bool = False, help_text: str | None = None) -> Any:
+    return serializers.CharField(allow_null=null, allow_blank=True, help_text=help_text)
 
 
 def on(*, null: bool = True) -> Any:
@@ -220,6 +220,8 @@ class LotShape(Shape):
     assay = text()
     made_on = on()
     topped_up_on = on()
+    overridden_on = on()
+    override_reason = text()
     times_distilled = serializers.IntegerField()
     created_at = at()
     note = text()
@@ -370,7 +372,12 @@ class DueItemShape(Shape):
     volume = QuantityShape()
     state = text()
     next_test_due_on = on()
-    days_overdue = serializers.IntegerField(allow_null=True, help_text="Negative: days to go.")
+    level = text()
+    verdict = text()
+    advice = text(help_text="What to do now, by the verdict.")
+    days_overdue = serializers.IntegerField(
+        allow_null=True, help_text="Negative: days to go. null: a date would only mislead."
+    )
     worst_sign = text()
     code = text()
     words = text()

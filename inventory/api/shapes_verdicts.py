@@ -7,6 +7,7 @@ from typing import Any
 from rest_framework import serializers
 
 from inventory.api.shapes import (
+    ContainerNowShape,
     ContainerRefShape,
     Free,
     Id,
@@ -18,6 +19,7 @@ from inventory.api.shapes import (
     on,
     text,
 )
+from inventory.api.shapes_bench import TestShape
 from inventory.rules.levels import LEVELS, USES
 
 
@@ -55,6 +57,18 @@ class VerdictsShape(Shape):
     verdicts = VerdictShape(many=True)
     emergency = EmergencyShape(help_text="Whom to call, as the lab has written it down.")
     local_code = text()
+
+
+class TestMadeShape(TestShape):
+    """A test that was just recorded, and what now holds of its container."""
+
+    verdicts = VerdictShape(many=True)
+
+
+class OpenedShape(ContainerNowShape):
+    """A container that was just opened, and what now holds of it."""
+
+    verdicts = VerdictShape(many=True)
 
 
 class LooseningShape(Shape):

@@ -15,11 +15,12 @@ from inventory.api.fields import Body, NoteField
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at
 from inventory.api.rows import containers_now
+from inventory.api.rows_verdicts import verdict_out
 from inventory.api.shapes import ContainerNowShape
 from inventory.api.shapes_verdicts import VerdictsShape
 from inventory.models import Container, Lab
 from inventory.rules.cautions import CAUTIONS
-from inventory.rules.levels import USE_WORDS, USES, Use
+from inventory.rules.levels import USES, Use
 from inventory.rules.verdict import Verdict
 from inventory.services import quarantine
 from inventory.services.facts import containers_with
@@ -36,22 +37,6 @@ def verdicts_out(
         "verdicts": [verdict_out(v) for v in found.values() if use in (None, v.use)],
         "emergency": {"words": lab.emergency_text, "contact": lab.contact},
         "local_code": CAUTIONS["local-code"],
-    }
-
-
-def verdict_out(verdict: Verdict) -> dict[str, Any]:
-    return {
-        "use": verdict.use,
-        "use_words": USE_WORDS[verdict.use],
-        "level": verdict.level,
-        "words": verdict.words,
-        "allowed": verdict.allowed,
-        "due_on": verdict.due_on,
-        "reasons": [
-            {"code": r.code, "words": r.words, "fact": r.fact, "source": r.source, "level": r.level}
-            for r in verdict.reasons
-        ],
-        "cautions": [{"code": code, "words": CAUTIONS.get(code, code)} for code in verdict.cautions],
     }
 
 

@@ -4,6 +4,9 @@ A container has at most one of the rules on its retest: one that names why a tes
 on its date, else that it was never tested. The day a test falls due still counts as "due soon"; from the next
 day on it is overdue. The same holds of the last day it may be kept, of the maker's expiry and of the day that
 waste is to be collected by.
+
+Words state what is the case. What to do is for the verdict (`advice`): none of them asks anybody to test,
+open or carry a container, which may be one to be left alone.
 """
 
 from __future__ import annotations
@@ -41,30 +44,37 @@ READING_NOT_DECISIVE = AlertRule(
 )
 OPENING_DATE_UNKNOWN = AlertRule(
     "opening-date-unknown",
-    "It is not known when it was opened: test it at once.",
+    "It is not known when it was opened: ask the supervisor before anybody opens or tests it.",
     4,
     codes=("opening-date-unknown",),
 )
 START_DATE_UNKNOWN = AlertRule(
     "start-date-unknown",
-    "It is not known when it was received or made: test it at once.",
+    "It is not known when it was received or made: ask the supervisor before anybody opens or tests it.",
     5,
     codes=("receipt-date-unknown", "made-date-unknown"),
 )
 NO_RULE = AlertRule(
-    "no-rule", "The lab's policy has no interval for it: test it at once.", 6, codes=("no-rule",)
+    "no-rule",
+    "The lab's policy has no interval for it: ask the supervisor what is to be done.",
+    6,
+    codes=("no-rule",),
 )
 
 # -- its dates
 
 MAXIMUM_AGE = AlertRule(
-    "maximum-age", "It may be kept no longer by the lab's policy: have it disposed of.", 4
+    "maximum-age",
+    "It may be kept no longer by the lab's policy: leave it shut; disposal is for licensed firms.",
+    4,
 )
 EXPIRED = AlertRule("expired", "The maker's expiry has passed.", 5)
-RETEST_OVERDUE = AlertRule("retest-overdue", "The day of its peroxide test has passed.", 7)
+RETEST_OVERDUE = AlertRule(
+    "retest-overdue", "The day of its peroxide test has passed: its verdict says what may be done.", 7
+)
 FORECAST_SOONER = AlertRule(
     "forecast-sooner",
-    "Its tests foretell the action level before the policy's next test: test it sooner.",
+    "Its tests foretell the action level before the policy's next test: the earlier day counts.",
     7,
 )
 QUARANTINED_LONG = AlertRule("quarantined-long", "In quarantine for long: decide what becomes of it.", 7)

@@ -23,7 +23,11 @@ _MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown",
 
 @dataclass(frozen=True, slots=True)
 class DueItem:
-    """One container on the due list. `days` is how many days ago it fell due; negative: days to go."""
+    """One container on the due list. `days` is how many days ago it fell due; negative: days to go.
+
+    `services/due_telling` puts in what the verdict of today says: level, its words, what to do, and the words
+    and days that lead by it (days None: a date would only mislead).
+    """
 
     container_id: int
     code: str
@@ -38,8 +42,9 @@ class DueItem:
     words: str
     worst_sign: str
     rank: int
-    # What `services/verdicts` says of drawing today, where somebody has asked it.
     verdict: str = ""
+    level: str = ""
+    advice: str = ""
 
     @property
     def state(self) -> str:
@@ -47,9 +52,9 @@ class DueItem:
 
     @property
     def why(self) -> str:
-        """The sign seen, if any, before the words of the test date; nothing soothing beside a sign."""
+        """The sign seen, if any, the words that lead, and what to do; nothing soothing beside a sign."""
         words = "" if self.worst_sign and self.due_code == "not-a-former" else self.words
-        return "; ".join(part for part in (self.worst_sign, words) if part)
+        return "; ".join(part for part in (self.worst_sign, words, self.advice) if part)
 
 
 def today_in(lab: Lab, now: datetime) -> date:

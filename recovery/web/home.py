@@ -20,8 +20,7 @@ from inventory.models import User
 from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
 from inventory.selectors.loosening import policy_in_use
 from inventory.services.delivery.reach import reach_of
-from inventory.services.facts import containers_with
-from inventory.services.verdicts import verdicts_of_many
+from inventory.services.due_telling import judged
 from inventory.web.desk import Desk
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
@@ -115,13 +114,9 @@ def _context(caller: Caller) -> dict[str, Any]:
 
 
 def _judged(parts: list[Part], today: date) -> list[Part]:
-    """The same with the verdict on drawing beside each container, by the one function that gives it."""
-    containers = containers_with([item.container_id for part in parts for item in part.items])
-    words = {pk: found["draw"].words for pk, found in verdicts_of_many(containers, today).items()}
-    return [
-        replace(part, items=[replace(item, verdict=words.get(item.container_id, "")) for item in part.items])
-        for part in parts
-    ]
+    """The same with the verdict beside each container, and what it has people do."""
+    said = {item.container_id: item for item in judged([i for part in parts for i in part.items], today)}
+    return [replace(part, items=[said[item.container_id] for item in part.items]) for part in parts]
 
 
 def _group(part: Part) -> Group:
@@ -143,26 +138,20 @@ def _group(part: Part) -> Group:
             _("Not known"),
             _("A date or rule is missing"),
             "warn",
-            _(
-                "Find the missing date. While its age is not known, do not open, test or distil it:"
-                " ask the supervisor."
-            ),
+            _("Find the missing date. What stands beside each container holds until then."),
         ),
         OVERDUE: (
             _("Overdue"),
             _("The test date has passed"),
             "warn",
-            _(
-                "Do not use or distil it untested. Long overdue or in doubt: leave it shut and ask the"
-                " supervisor before anyone tests it."
-            ),
+            _("Do not use or distil it as it is. What stands beside each container says what to do."),
         ),
-        TODAY: (_("Today"), _("The test is due today"), "warn", _("Test before use.")),
+        TODAY: (_("Today"), _("The test date is today"), "warn"),
         LOOK: (
             _("Look"),
             _("Something is to be put right"),
             "warn",
-            _("Have a steward look at it: renew the label, free the cap, or clear the date."),
+            _("Have a steward see to it. Never force a cap."),
         ),
     }
     return Group(part, *texts[part.rank])

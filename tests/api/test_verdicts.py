@@ -118,13 +118,13 @@ def test_a_quarantine_is_anyones_to_set_and_a_supervisors_to_lift(club: make.Clu
         assert Api(person).post(address(club, bottle, "releases/"), {"reason": "x"}).status_code == 403
     head = Api(club.supervisor)
     assert codes(head.post(address(club, bottle, "releases/"), {"reason": " "})) == ["missing"]
-    assert head.post(address(club, bottle, "releases/"), {"reason": "filtered"}).status_code == 201
+    assert head.post(address(club, bottle, "releases/"), {"reason": "filtered and tested again"}).status_code == 201
     assert levels(api, club, bottle)["draw"] == "use"
     (told,) = api.get(address(club, bottle, "")).json()["loosened"]
     assert (told["what"], told["reason"], told["from"]["levels"]["draw"]) == (
         "Lifting a quarantine", "filtered", "do-not-use",
     )  # fmt: skip
-    assert codes(head.post(address(club, bottle, "releases/"), {"reason": "again"})) == ["not-set-aside"]
+    assert codes(head.post(address(club, bottle, "releases/"), {"reason": "once again lifted"})) == ["not-set-aside"]
 
 
 def test_a_milder_closure_is_a_supervisors_to_sign(club: make.Club) -> None:

@@ -11,6 +11,7 @@ from inventory.management.commands.due import due_text
 from inventory.models import Container
 from inventory.selectors.due import due_list
 from inventory.services import safety
+from inventory.services.due_telling import judged
 from tests.factories import NOW, TODAY, Club, club, stocked
 
 pytestmark = pytest.mark.django_db
@@ -79,3 +80,17 @@ def test_nothing_soothing_stands_beside_a_sign() -> None:
     assert "crystals" in text
     assert "no test is needed" not in text
     assert due_text(club("Other Club").lab, NOW) == "Nothing is due, and nothing falls due soon."
+
+
+def test_page_api_and_command_have_one_mind_about_crystals() -> None:
+    """A former that is due in months by the calendar: the sign leads, and no days stand beside it."""
+    here = club()
+    bottle = stocked(here, key="diethyl-ether", inhibited=True)
+    sign(here, bottle, "crystals")
+    (item,) = judged(due_list(lab=here.lab, today=TODAY), TODAY)
+    assert (item.level, item.due_code, item.days) == ("do-not-touch", "sign-crystals", None)
+    assert "Test due" not in item.words
+    assert "do not open, test" in item.advice
+    text = due_text(here.lab, NOW)
+    assert "Leave it where it is" in text
+    assert "Test due" not in text

@@ -14,18 +14,19 @@ from inventory.management.base import add_lab, lab_named
 from inventory.models import Lab
 from inventory.rules.text_table import millilitres, text_table
 from inventory.selectors.due import OVERDUE, DueItem, due_list, today_in
+from inventory.services.due_telling import judged
 
-# Never open, never test what is of unknown age: Princeton EHS and Iowa State EHS.
 CAUTION = (
-    "A sign seen, an unknown age or long overdue: do not open, move, test or distil it. Leave it, keep\n"
-    "others away and ask your supervisor; follow your local code, and leave disposal to licensed people."
+    "What stands beside each container holds. In doubt leave it shut where it is, keep others away and ask\n"
+    "your supervisor; follow your local code, and leave disposal to licensed people."
 )
 HEADERS = ["state", "container", "solvent", "class", "mL", "due", "days over", "where", "why"]
 
 
 def due_text(lab: Lab, now: datetime) -> str:
     """The due list as a table, or a line that says there is nothing."""
-    items = due_list(lab=lab, today=today_in(lab, now))
+    today = today_in(lab, now)
+    items = judged(due_list(lab=lab, today=today), today)
     if not items:
         return "Nothing is due, and nothing falls due soon."
     table = text_table(HEADERS, [_cells(item) for item in items], right=(4, 6))
@@ -58,6 +59,7 @@ class Command(BaseCommand):
         if not options["json"]:
             self.stdout.write(due_text(lab, now))
             return
-        for item in due_list(lab=lab, today=today_in(lab, now)):
+        today = today_in(lab, now)
+        for item in judged(due_list(lab=lab, today=today), today):
             row = {name: getattr(item, name) for name in item.__slots__} | {"state": item.state}
             self.stdout.write(json.dumps(row, default=str))

@@ -1,0 +1,50 @@
+"""The due list with what the verdict has people do, for page, API and command alike."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import date
+
+from inventory.models import Container
+from inventory.rules.advice import Told, told
+from inventory.selectors.due import DueItem
+from inventory.services.facts import containers_with
+from inventory.services.verdicts import verdicts_of_many
+
+
+def told_of(containers: Sequence[Container], today: date) -> dict[int, Told]:
+    """What to say of containers that come with lab, policy, lot and solvent, by id."""
+    found = verdicts_of_many(containers, today)
+    return {
+        c.pk: told(
+            found[c.pk],
+            code=c.due_code,
+            words=c.due_words,
+            days=None if c.next_test_due is None else (today - c.next_test_due).days,
+        )
+        for c in containers
+    }
+
+
+def told_by_id(container_ids: Iterable[int], today: date) -> Mapping[int, Told]:
+    """The same, looked up."""
+    return told_of(containers_with(list(container_ids)), today)
+
+
+def judged(items: Sequence[DueItem], today: date) -> list[DueItem]:
+    """Items of the due list with the words of their verdicts."""
+    found = told_by_id([item.container_id for item in items], today)
+    return [_judged(item, found[item.container_id]) for item in items]
+
+
+def _judged(item: DueItem, said: Told) -> DueItem:
+    return replace(
+        item,
+        verdict=said.verdict,
+        level=said.level,
+        advice=said.advice,
+        due_code=said.code,
+        words=said.words,
+        days=said.days,
+    )
