@@ -12,7 +12,7 @@ from inventory.access import Caller
 from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.bench import BenchView
-from inventory.api.fields import Body, DayField, NoteField
+from inventory.api.fields import Body, DayField, FlagField, NoteField
 from inventory.api.idempotency import Done
 from inventory.api.lookup import container_at
 from inventory.api.measures import MeasureField
@@ -25,9 +25,11 @@ from inventory.rules.errors import InputError
 from inventory.rules.inhibitor import CURES_NOTHING
 from inventory.rules.quantity import parse_quantity
 from inventory.services import treatments
+from inventory.services.treating_against import spoke_against
 from inventory.services.treatments import ADDED, REMOVED
 
 NEWEST = orderings(id=Key("id", "int"))
+TOLD = ("treated_on", "how", "reason", "already_done")
 OF_INHIBITOR = ("inhibitor", "mass", "target")
 
 
@@ -40,6 +42,9 @@ class TreatmentMake(Body):
     target = MeasureField(required=False, help_text='The content wanted, as "250 ppm": it is checked.')
     how = NoteField(max_length=300)
     treated_on = DayField(required=False, help_text="Left out: today. Not before anything moved since.")
+    already_done = FlagField(
+        required=False, help_text="It was done today although the verdict says not to touch it."
+    )
     reason = NoteField(max_length=500, help_text="Needed where a day gone by makes the next test later.")
 
 
@@ -48,7 +53,9 @@ def _full() -> QuerySet[Treatment]:
 
 
 def treatment_of(pk: int) -> dict[str, Any]:
-    return treatment_out(_full().get(pk=pk))
+    row = _full().get(pk=pk)
+    found = treatment_out(row)
+    return {**found, "warnings": [*spoke_against(row), *found["warnings"]]}
 
 
 class ContainerTreatments(BenchView):
@@ -69,7 +76,8 @@ class ContainerTreatments(BenchView):
             body=TreatmentMake,
             status=201,
             words=f"{CURES_NOTHING} Told of an earlier day, one that makes the next test later needs "
-            "`safety.loosen` and a reason.",
+            "`safety.loosen` and a reason. At “do not touch” it is refused, unless it was done already: then "
+            "it is recorded, with an event and warnings.",
         ),
     }
 
@@ -84,7 +92,7 @@ class ContainerTreatments(BenchView):
 
     def act(self, container: Container, data: Any) -> Done:
         kind = data.pop("kind")
-        told = {name: data[name] for name in ("treated_on", "how", "reason") if name in data}
+        told = {name: data[name] for name in TOLD if name in data}
         told["may_loosen"] = self.caller.may("safety.loosen")
         if kind == ADDED:
             row = treatments.inhibitor_add(**self.by, container=container, **told, **_inhibitor(data))

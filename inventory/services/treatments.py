@@ -25,6 +25,7 @@ from inventory.rules.inhibitor import (
     dose_ug,
     reached_ppm,
 )
+from inventory.rules.verdict import Verdict
 from inventory.services import ledger, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
 from inventory.services.events import record
@@ -32,6 +33,7 @@ from inventory.services.loosening import signed
 from inventory.services.pouring import plan_own_lot
 from inventory.services.readings import blends_of
 from inventory.services.timing import changes_since
+from inventory.services.treating_against import against_treating, note_treated, refuse_untouchable
 from inventory.services.volumes import held_lot
 
 ADDED, REMOVED = Treatment.Kind.INHIBITOR_ADDED.value, Treatment.Kind.PEROXIDES_REMOVED.value
@@ -59,12 +61,14 @@ def inhibitor_add(
     how: str = "",
     may_loosen: bool = False,
     reason: str = "",
+    already_done: bool = False,
 ) -> Treatment:
     """Log that `mass_ug` of an inhibitor was put into a container. Its content then is a lot topped up.
 
     When some of its lot is or was anywhere else, the content becomes a lot of its own and nothing else is
     touched. Told of an earlier day, it may make the next test later, which needs `may_loosen` and a reason.
-    Raises InputError, Conflict, Denied.
+    already_done: today, although the verdict says not to touch it. Raises InputError, Conflict (a Refusal
+    where it is not to be touched), Denied.
     """
     name = " ".join(inhibitor.split())
     if not name or len(name) > 60:
@@ -75,7 +79,7 @@ def inhibitor_add(
         raise InputError("mass", "out-of-range", "Say how much was added.", "Check number and unit.")
     target_ppm = _checked_target(target_ppm)
     with transaction.atomic():
-        held, day = _ready(lab, container, treated_on, now)
+        held, day, against = _ready(lab, container, treated_on, now, already_done)
         lot = held_lot(held)
         density = lot.solvent.density_20c_kg_m3
         got = reached_ppm(mass_ug=mass_ug, volume_ul=held.volume_ul, density_kg_m3=density)
@@ -93,6 +97,7 @@ def inhibitor_add(
                 inhibitor=name, mass_ug=mass_ug, target_ppm=target_ppm, reached_ppm=got, how=how[:300],
             )  # fmt: skip
             _topped_up_anew({lot.pk})
+            note_treated(against, row, lab=lab, actor=actor, now=now, today=day_in_lab(lab, now))
             _settle(held, now)
     return row
 
@@ -107,20 +112,22 @@ def peroxides_remove(
     treated_on: date | None = None,
     may_loosen: bool = False,
     reason: str = "",
+    already_done: bool = False,
 ) -> Treatment:
     """Log that peroxides were taken out of what is in a container, and how.
 
-    The content becomes a lot of its own that is claimed to hold no inhibitor. Raises InputError, Conflict.
+    The content becomes a lot of its own that is claimed to hold no inhibitor. Raises as `inhibitor_add`.
     """
     if not how.strip():
         words = "It is not said how the peroxides were taken out."
         raise InputError("how", "missing", words, "Name what was used.")
     with transaction.atomic():
-        held, day = _ready(lab, container, treated_on, now)
+        held, day, against = _ready(lab, container, treated_on, now, already_done)
         held_lot(held)
         with _watched(held, day, lab, actor, now, may_loosen, reason):
             lot = _set_apart(held, lab, actor, now, day, REMOVED)
             row = _log(held, lot, REMOVED, actor, now, day, how=how.strip()[:300])
+            note_treated(against, row, lab=lab, actor=actor, now=now, today=day_in_lab(lab, now))
             _settle(held, now)
     return row
 
@@ -221,8 +228,13 @@ def _taken_back(treatment: Treatment, actor: User, now: datetime, reason: str, s
     return row
 
 
-def _ready(lab: Lab, container: Container, treated_on: date | None, now: datetime) -> tuple[Container, date]:
-    """The container, locked, and the day of the treatment; nothing may have moved in or out since then."""
+def _ready(
+    lab: Lab, container: Container, treated_on: date | None, now: datetime, already_done: bool
+) -> tuple[Container, date, Verdict | None]:
+    """The container, locked, the day of the treatment, and the verdict where it speaks against that.
+
+    Nothing may have moved in or out since that day.
+    """
     held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
     today = day_in_lab(lab, now)
     day = treated_on or today
@@ -239,7 +251,10 @@ def _ready(lab: Lab, container: Container, treated_on: date | None, now: datetim
         raise InputError("treated_on", "in-the-future", "That day has not come yet.", "Check the date.")
     if day < today:
         _check_unmoved_since(held, day)
-    return held, day
+    against = against_treating(held, today)
+    if day == today and not already_done:
+        refuse_untouchable(against, held, lab)
+    return held, day, against
 
 
 def _check_unmoved_since(held: Container, day: date) -> None:

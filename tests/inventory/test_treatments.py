@@ -11,8 +11,8 @@ from django.db import connection
 from django.db.models import Sum
 
 from inventory.models import Container, Event, Lot, Movement, Treatment
-from inventory.rules.errors import Conflict, Denied, InputError
-from inventory.services import reversal, safety, treatments, volumes
+from inventory.rules.errors import Conflict, Denied, InputError, Refusal
+from inventory.services import reversal, safety, treating_against, treatments, volumes
 from tests.factories import NOW, TODAY, Club, club, empty, fresh, stocked
 
 pytestmark = pytest.mark.django_db
@@ -251,3 +251,70 @@ def test_treatments_are_append_only(lab: Club) -> None:
     row = top_up(lab, distilled(lab))
     with pytest.raises(Exception, match="append-only"), connection.cursor() as cursor:
         cursor.execute("UPDATE inventory_treatment SET mass_ug = 1 WHERE id = %s", [row.pk])
+
+
+# -- what the verdict says to leave alone
+
+
+def with_crystals(lab: Club) -> Container:
+    bottle = distilled(lab)
+    safety.observe(**by(lab), container=bottle, sign="crystals")
+    return fresh(bottle)
+
+
+def remove(lab: Club, bottle: Container, **more: Any) -> Treatment:
+    return treatments.peroxides_remove(**by(lab), container=fresh(bottle), how="alumina column", **more)
+
+
+@pytest.mark.parametrize("treat", [top_up, remove])
+def test_what_nobody_may_touch_is_not_treated(lab: Club, treat: Any) -> None:
+    """Michigan State EHS: crystals, solids: do not open, call."""
+    bottle = with_crystals(lab)
+    with pytest.raises(Refusal) as refusal:
+        treat(lab, bottle)
+    assert refusal.value.code == "not-to-be-treated"
+    assert [cause.code for cause in refusal.value.causes] == ["sign-crystals"]
+    assert "Ring 112." in refusal.value.remedy
+    assert not Treatment.objects.exists()
+
+
+def was_done(lab: Club, bottle: Container, row: Treatment) -> None:
+    (event,) = Event.objects.filter(verb="used-against-verdict")
+    assert (event.subject_id, event.data["treatment"]) == (bottle.pk, row.pk)
+    assert event.data["level"] == "do-not-touch"
+    assert treating_against.spoke_against(row)[0].startswith("It was treated against its verdict")
+    assert fresh(bottle).worst_sign == "crystals"
+
+
+def test_what_was_done_today_all_the_same_is_on_record(lab: Club) -> None:
+    bottle = with_crystals(lab)
+    was_done(lab, bottle, top_up(lab, bottle, already_done=True))
+
+
+def test_what_was_done_on_a_day_gone_by_is_on_record(lab: Club) -> None:
+    bottle = with_crystals(lab)
+    tomorrow = by(lab, now=NOW + timedelta(days=1))
+    told = {"container": fresh(bottle), "how": "alumina column", "treated_on": TODAY}
+    was_done(lab, bottle, treatments.peroxides_remove(**tomorrow, **told))
+
+
+def test_what_is_not_to_be_used_may_be_treated_and_is_told(lab: Club) -> None:
+    """Iowa State EHS pec/9: any detected, treat before distilling: at "do not use" it is somebody's task."""
+    bottle = distilled(lab)
+    passed(lab, bottle, reading="60", method="strip-100")
+    row = remove(lab, bottle)
+    (event,) = Event.objects.filter(verb="used-against-verdict")
+    assert (event.data["treatment"], event.data["level"]) == (row.pk, "do-not-use")
+
+
+def test_a_treatment_opens_a_sealed_bottle_and_puts_nothing_off(lab: Club) -> None:
+    """Cautious default: 12 months sealed from 2025-04-10; opened on 2026-03-10 it would be 3 to 6 months."""
+    for treat in (top_up, remove):
+        received_on = TODAY.replace(year=2025, month=4, day=10)
+        sealed = stocked(lab, "diethyl-ether", opened="unopened", inhibited=True, received_on=received_on)
+        assert str(fresh(sealed).next_test_due) == "2026-04-10"
+        treat(lab, sealed)
+        held = fresh(sealed)
+        assert held.opened == "opened"
+        assert held.next_test_due is not None
+        assert str(held.next_test_due) <= "2026-04-10"
