@@ -79,6 +79,11 @@ class Judge:
             return False
         return self._outcome(reading).code != "reading-not-decisive"
 
+    def says_nothing(self, reading: Reading) -> bool:
+        """Whether it neither decides nor shows any peroxide, as one made with expired strips may."""
+        reached = "reading-at-or-above-level"
+        return not self.decides(reading) and all(self._outcome(reading, u).code != reached for u in _USES)
+
     def gravity(self, reading: Reading) -> tuple[int, int, Decimal]:
         """Graver readings compare greater."""
         undecided = RANK["use"] if self.passes(reading) else RANK["test-first"]
@@ -115,14 +120,20 @@ class Tests:
 def deciding(tests: Sequence[Tested], judge: Judge) -> Tested | None:
     """The test that counts: the worst of those since the last day on which one decided.
 
-    Of two tests on one day the worse one counts: nothing says which came last. An undated one that does not
-    pass and may be later counts too.
+    Of two tests on one day the worse one counts: nothing says which came last. But one that says nothing is
+    answered by one that passed and was recorded after it that day. An undated one that does not pass and may
+    be later counts too.
     """
     sure = max((t.tested_on for t in tests if t.tested_on and judge.decides(t.reading)), default=None)
     if sure is None:
         return _worst_together(tests, judge)
     newest = max(t.id for t in tests if t.tested_on == sure)
-    return _worst_together([t for t in tests if _counts(t, sure, newest, judge)], judge)
+    passed = max((t.id for t in tests if t.tested_on == sure and judge.passes(t.reading)), default=0)
+    counted = [t for t in tests if _counts(t, sure, newest, judge)]
+    answered = {
+        t.id for t in counted if t.tested_on == sure and t.id < passed and judge.says_nothing(t.reading)
+    }
+    return _worst_together([t for t in counted if t.id not in answered], judge)
 
 
 def _worst_together(tests: Sequence[Tested], judge: Judge) -> Tested | None:

@@ -56,6 +56,15 @@ GOOD, BAD, DOUBTFUL = ("0", "1"), ("50", "50"), ("1", None)
         ([at(1, 0, *BAD), at(2, 0, *GOOD)], 1),
         ([at(1, 0, *GOOD), at(2, None, *BAD)], 2),
         ([at(1, None, *BAD), at(2, 1, *GOOD)], 2),
+        # A good one later that day answers one that says nothing, and nothing that showed any.
+        ([at(1, 0, *GOOD, expired=True), at(2, 0, *GOOD)], 2),
+        ([at(1, 0, "0", None), at(2, 0, *GOOD)], 2),
+        ([at(1, 0, "0", "50"), at(2, 0, *GOOD)], 2),
+        ([at(1, 0, *GOOD), at(2, 0, *GOOD, expired=True)], 2),
+        ([at(1, 0, *BAD, expired=True), at(2, 0, *GOOD)], 1),
+        ([at(1, 0, "2", "2", expired=True), at(2, 0, *GOOD)], 1),
+        ([at(1, 0, *DOUBTFUL), at(2, 0, *GOOD)], 1),
+        ([at(1, 0, *GOOD, expired=True), at(2, 0, *BAD), at(3, 0, *GOOD)], 2),
         # Off the scale is worse than what it follows, and takes nothing back.
         ([at(1, 0, "150", "150"), at(2, 1, "30", None)], 1),
         ([at(1, 0, "30", "30"), at(2, 1, "100", None)], 2),
