@@ -20,10 +20,10 @@ def drivers_of(ask: Ask) -> dict[str, float]:
     found = {"run": 1.0, "charged": ask.charged_ml}
     for key in ("take-over-time", "transfers"):
         told = ask.told(key)
-        if told is not None:
+        if told is not None and key in ask.facts:
             found[key] = told[0]
     for key, term in (("water-phase", water_phase(ask)), ("open-vessels", open_vessels(ask))):
-        if all(ask.told(need) for need in DRIVERS[key].needs) and term and term.value_ul is not None:
+        if all(need in ask.facts for need in DRIVERS[key].needs) and term and term.value_ul is not None:
             found[key] = term.value_ul / 1000
     return found
 

@@ -29,11 +29,12 @@ from recovery.rules.least_squares import (
 )
 from recovery.rules.student import t_quantile
 
-__all__ = ["DRIVERS", "Coefficient", "Driver", "Fit", "fit_losses"]
+__all__ = ["DRIVERS", "Chosen", "Coefficient", "Driver", "Fit", "chosen", "fit_losses", "runs_needed"]
 
 RUNS_MIN = 12
 RUNS_PER_COEFFICIENT = 10
 DRIVER_RUNS_MIN = 5
+TOLD_SHARE = 0.75
 LEVEL = 0.95
 FAR = 4.0
 METHOD = (
@@ -154,6 +155,69 @@ def fit_losses(names: Sequence[str], rows: Sequence[Sequence[float]], losses_ml:
         _statement(of.count, found, r_squared, centred),
         _cannot(coefficients, of, found, losses - design @ found.coefficients),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """Drivers that can be fitted, the rows and losses of the runs that tell them, which runs these are, and
+    why other drivers were left out: (driver, reason)."""
+
+    names: tuple[str, ...]
+    rows: tuple[tuple[float, ...], ...]
+    losses_ml: tuple[float, ...]
+    used: tuple[int, ...]
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+def chosen(
+    runs: Sequence[Mapping[str, float]], losses_ml: Sequence[float], names: Sequence[str] = ()
+) -> Chosen:
+    """The drivers to fit: those named, or as many of DRIVERS as the runs can tell apart.
+
+    runs: driver → value, only what was told. A run that does not tell a driver cannot count for it: with
+    names, it is left out; without, a driver must be told in TOLD_SHARE of the runs.
+    """
+    if names:
+        return _told_of(tuple(names), runs, losses_ml, ())
+    kept: tuple[str, ...] = ("charged",)
+    left_out: list[tuple[str, str]] = []
+    for name in DRIVERS:
+        if name in kept:
+            continue
+        reason = _hindrance((*kept, name), name, runs, losses_ml)
+        if reason:
+            left_out.append((name, reason))
+        else:
+            kept = (*kept, name)
+    return _told_of(kept, runs, losses_ml, tuple(left_out))
+
+
+def _told_of(
+    names: tuple[str, ...],
+    runs: Sequence[Mapping[str, float]],
+    losses_ml: Sequence[float],
+    left_out: tuple[tuple[str, str], ...],
+) -> Chosen:
+    used = tuple(i for i, run in enumerate(runs) if all(name in run for name in names))
+    rows = tuple(tuple(runs[i][name] for name in names) for i in used)
+    return Chosen(names, rows, tuple(losses_ml[i] for i in used), used, left_out)
+
+
+def _hindrance(
+    names: tuple[str, ...], new: str, runs: Sequence[Mapping[str, float]], losses_ml: Sequence[float]
+) -> str:
+    """Why a driver cannot be added to others; "" when it can."""
+    told = sum(new in run for run in runs)
+    if told < TOLD_SHARE * len(runs) or not runs:
+        return f"told in {told} of {len(runs)} runs only"
+    trial = _told_of(names, runs, losses_ml, ())
+    if len(trial.rows) < runs_needed(len(names)):
+        return f"{len(names)} coefficients take {runs_needed(len(names))} runs"
+    if sum(row[-1] != 0 for row in trial.rows) < DRIVER_RUNS_MIN:
+        return f"above nothing in fewer than {DRIVER_RUNS_MIN} runs"
+    if triangle(trial.rows, trial.losses_ml).condition > CONDITION_MOST:
+        return "went up and down together with the others"
+    return ""
 
 
 def runs_needed(coefficients: int) -> int:

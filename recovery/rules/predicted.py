@@ -65,7 +65,29 @@ def predict(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Predictio
         product(ask),
         bed(ask),
     )
-    return totalled([term for term in terms if term is not None])
+    return totalled([_with_defaults(term, ask) for term in terms if term is not None])
+
+
+#: which facts a term may rest on
+TERM_FACTS = {
+    "water-phase": ("water-phases", "water-temperature", "salting", "salt-concentration"),
+    "water-taken-up": ("water-temperature",),
+    "venting": ("contacts", "room-temperature"),
+    "open-vessels": ("open-time", "open-area", "room-temperature"),
+    "condenser": ("coolant-temperature", "take-over-time", "gas-volume", "pressure", "room-temperature"),
+    "wetting": ("transfers", "wetted-volume"),
+    "product": ("product-mass", "product-hold-up"),
+    "bed": ("bed-volume",),
+}
+
+
+def _with_defaults(term: Term, ask: Ask) -> Term:
+    """A term that rests on what its kind suggests is an assumption, and says so."""
+    taken = ask.taken(TERM_FACTS.get(term.code, ()))
+    if not taken or term.value_ul is None:
+        return term
+    said = tuple(f"{key} not told: taken as the kind of run suggests" for key in taken)
+    return replace(term, state="assumed", assumptions=(*said, *term.assumptions))
 
 
 def totalled(terms: Sequence[Term]) -> Prediction:

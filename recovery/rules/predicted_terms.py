@@ -63,6 +63,8 @@ class Term:
 class Ask:
     """What is known of a run before its losses are predicted.
 
+    defaults: what its kind takes where a fact was not told; a term that rests on one says so.
+
     charged_ml, returned_ml: of this solvent, at 20 °C; returned_ml None: not yet known. facts: by the keys
     of run fields. asked: the fields that the kind of run asks for; None: kind not told. heel_ml: asked to
     be left in the still. hold_up_ml: of the apparatus, by name.
@@ -72,6 +74,7 @@ class Ask:
     charged_ml: float
     returned_ml: float | None = None
     facts: Mapping[str, Told] = field(default_factory=dict)
+    defaults: Mapping[str, Told] = field(default_factory=dict)
     distils: bool = True
     asked: frozenset[str] | None = None
     heel_ml: float = 0.0
@@ -79,12 +82,12 @@ class Ask:
 
     def told(self, key: str) -> tuple[float, float] | None:
         """(number, standard uncertainty) of a fact; None when not told."""
-        found = self.facts.get(key)
+        found = self.facts.get(key) or self.defaults.get(key)
         return None if found is None or found.number is None else (found.number, found.u)
 
     def word(self, key: str) -> str:
         """The word of a fact that is a choice; "" when not told."""
-        found = self.facts.get(key)
+        found = self.facts.get(key) or self.defaults.get(key)
         return "" if found is None else found.word
 
     def concerns(self, *keys: str) -> bool:
@@ -92,6 +95,10 @@ class Ask:
         if any(key in self.facts for key in keys):
             return True
         return self.asked is None or bool(self.asked & set(keys))
+
+    def taken(self, keys: Iterable[str]) -> list[str]:
+        """Which of these facts are not told and taken as the kind of run suggests."""
+        return [key for key in keys if key not in self.facts and key in self.defaults]
 
 
 def between(low: float, high: float) -> tuple[float, float]:
