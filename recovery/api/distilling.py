@@ -20,7 +20,8 @@ from inventory.rules.cautions import CAUTIONS
 from inventory.rules.errors import InputError
 from inventory.rules.levels import LEVEL_WORDS
 from recovery.api.clearing import CLEARANCE_COLUMNS, Override, clearance_out, signature_of
-from recovery.api.runs import RunView, run_shown
+from recovery.api.rows_runs import run_shown
+from recovery.api.runs import RunView
 from recovery.api.shapes import RunShape
 from recovery.api.shapes_clearing import ClearanceCheckShape, ClearanceShape
 from recovery.models import Clearance, Run

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterable
-from decimal import Decimal
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpResponse
 from rest_framework import serializers
 
@@ -14,29 +13,35 @@ from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.bench import posted_out
 from inventory.api.fields import AmountField, Body, FlagField, InstantField, NoteField, RefField, TextField
-from inventory.api.idempotency import Done
-from inventory.api.lookup import container_in, solvent_in
+from inventory.api.idempotency import Done, changed
+from inventory.api.lookup import container_in, is_id, location_in, solvent_in
 from inventory.api.paging import Key, orderings, page
-from inventory.api.quantities import volume_out
-from inventory.api.rows import decimal_text, solvent_ref
+from inventory.api.replies import check_if_match
 from inventory.api.storing import Overriding, override_of
 from inventory.api.waste import waste_in
 from inventory.models import LOST_TO
-from recovery.api.clearing import Override, clearance_of, overrides_of, signature_of
-from recovery.api.shapes import RunChargedShape, RunPostedShape, RunShape
+from inventory.services.places import lock_runs
+from recovery.api.clearing import Override, clearance_of, signature_of
+from recovery.api.fact_fields import FactsField
+from recovery.api.rows_runs import RUN_COLUMNS, STATES, run_detail, run_out, run_shown, with_details
+from recovery.api.shapes import RunChargedShape, RunDetailShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
 from recovery.services import runs
+from recovery.services.apparatus import IN_A_RUN_MAX, apparatus_named
+from recovery.services.kinds import kind_named
+from recovery.services.return_states import STATES as RETURN_STATES
+from recovery.services.run_details import run_change
+from recovery.services.run_facts import tell
 from recovery.services.runs import Loss
 
-STEP = Decimal("0.0001")
 LOSSES_MAX = 20
 ORDERINGS = orderings(id=Key("id", "int"), started_at=Key("started_at", "instant"))
-RUN_COLUMNS = (
-    "id", "purpose", "operator_name", "started_at", "month", "closed_at", "is_history", "remarks", "findings",
-    "place_id", "version", "distils", "to_dryness", "heel_ul", "heel_source",
-)  # fmt: skip
 FILTERS = (
-    params.flag("open"),
+    params.flag("open", "Started and not closed."),
+    params.choice("state", STATES),
+    params.text("kind", "Id or key."),
+    params.ref("apparatus"),
+    params.ref("location"),
     params.flag("history", "Runs from before counting began."),
     params.text("purpose"),
     params.text("operator"),
@@ -46,61 +51,6 @@ FILTERS = (
     params.at("started_at__lt"),
     *params.paging(ORDERINGS),
 )
-
-
-def run_out(row: Any) -> dict[str, Any]:
-    """One row of `RUN_COLUMNS`, its sums still to be filled in."""
-    (
-        pk, purpose, operator, started, month, closed, is_history, remarks, findings, place, version,
-        distils, to_dryness, heel_ul, heel_source,
-    ) = row  # fmt: skip
-    return {
-        "id": str(pk),
-        "purpose": purpose,
-        "operator": operator,
-        "started_at": started,
-        "month": month,
-        "closed_at": closed,
-        "is_history": is_history,
-        "remarks": remarks,
-        "findings": findings,
-        "place": str(place),
-        "version": version,
-        "distils": distils,
-        "to_dryness": to_dryness,
-        "heel": {"volume": volume_out(heel_ul), "source": heel_source},
-        "overrides": [],
-        "sums": [],
-    }
-
-
-def with_sums(shown: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The same runs with their sums by solvent and what was overridden, in one query each."""
-    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    columns = (
-        "run_id", "solvent_id", "solvent__key", "solvent__name", "charged_ul", "returned_ul", "held_ul",
-        "lost_ul",
-    )  # fmt: skip
-    wanted = [int(run["id"]) for run in shown]
-    for row in RunSum.objects.filter(run_id__in=wanted).order_by("solvent__key").values_list(*columns):
-        run_id, pk, key, name, charged, returned, held, lost = row
-        fraction = (Decimal(lost) / charged).quantize(STEP) if charged > 0 else None
-        found[str(run_id)].append(
-            {
-                "solvent": solvent_ref(pk, key, name),
-                "charged": volume_out(charged),
-                "returned": volume_out(returned),
-                "held": volume_out(held),
-                "lost": volume_out(lost),
-                "loss_fraction": decimal_text(fraction),
-            }
-        )
-    overrides = overrides_of(wanted)
-    return [{**run, "sums": found[run["id"]], "overrides": overrides.get(run["id"], [])} for run in shown]
-
-
-def run_shown(pk: int) -> dict[str, Any]:
-    return with_sums([run_out(Run.objects.filter(pk=pk).values_list(*RUN_COLUMNS).get())])[0]
 
 
 class RunStart(Body):
@@ -115,9 +65,37 @@ class RunStart(Body):
     to_dryness = FlagField(
         required=False, help_text="Meant to be taken to dryness: no peroxide former may be charged."
     )
+    kind = RefField(required=False, help_text="Id or key, see run-kinds/.")
+    location = RefField(required=False, help_text="The room, by id or name.")
+    apparatus = serializers.ListField(
+        child=RefField(), required=False, max_length=IN_A_RUN_MAX, help_text="Each by id or name."
+    )
+    facts = FactsField(required=False)
 
 
-class Runs(LabView):
+class RunChange(Body):
+    """What a run is told to be; none of it moves a volume. apparatus: from now on exactly these."""
+
+    kind = RefField(required=False, allow_null=True)
+    location = RefField(required=False, allow_null=True)
+    apparatus = serializers.ListField(child=RefField(), required=False, max_length=IN_A_RUN_MAX)
+    remarks = NoteField()
+
+
+class RunRefs(LabView):
+    def refs(self, data: Any) -> dict[str, Any]:
+        """Kind, location and apparatus of a body as the records they mean."""
+        lab = self.caller.lab
+        if data.get("kind") is not None:
+            data["kind"] = kind_named(lab=lab, ref=data["kind"])
+        if data.get("location") is not None:
+            data["location"] = location_in(self.caller, data["location"])
+        if "apparatus" in data:
+            data["apparatus"] = apparatus_named(lab=lab, refs=data["apparatus"])
+        return dict(data)
+
+
+class Runs(RunRefs):
     """Runs, newest first."""
 
     contracts = {
@@ -132,29 +110,49 @@ class Runs(LabView):
             "operator": "operator_name",
             "month": "month",
             "history": "is_history",
+            "apparatus": "run_apparatus__apparatus_id",
+            "location": "location_id",
             "started_at__gte": "started_at__gte",
             "started_at__lt": "started_at__lt",
         }
         rows = Run.objects.filter(lab=self.caller.lab)
         rows = rows.filter(**{column: given[name] for name, column in names.items() if name in given})
-        if "open" in given:
-            rows = rows.filter(closed_at__isnull=given["open"])
+        rows = rows.filter(_state_is(given)).filter(_kind_is(given))
         if "solvent" in given:
             rows = rows.filter(pk__in=RunSum.objects.filter(solvent__key=given["solvent"]).values("run_id"))
         keys = ORDERINGS[given.get("ordering", "-id")]
         body = page(request._request, rows, keys=keys, columns=RUN_COLUMNS, given=given, shape=run_out)
-        return self.listing({**body, "results": with_sums(body["results"])})
+        return self.listing({**body, "results": with_details(body["results"])})
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
-            operator = data.pop("operator", "")
-            run = runs.run_start(**self.by, operator_name=operator, **data)
+            operator, facts = data.pop("operator", ""), data.pop("facts", None)
+            run = runs.run_start(**self.by, operator_name=operator, **self.refs(data))
+            if facts:
+                tell(**self.by, run=run, facts=facts)
             return Done(run_shown(run.pk), headers={"Location": f"{self.request.path}{run.pk}/"})
 
         return self.write(work)
 
 
-class RunView(LabView):
+def _state_is(given: Mapping[str, Any]) -> Q:
+    found, going = Q(), Q(closed_at__isnull=True, is_draft=False)
+    if "open" in given:
+        found &= going if given["open"] else ~going
+    states = {"draft": Q(closed_at__isnull=True, is_draft=True), "open": going}
+    if "state" in given:
+        found &= states.get(given["state"], Q(closed_at__isnull=False))
+    return found
+
+
+def _kind_is(given: Mapping[str, Any]) -> Q:
+    if "kind" not in given:
+        return Q()
+    ref = given["kind"]
+    return Q(kind_id=int(ref)) if is_id(ref) else Q(kind__key=ref)
+
+
+class RunView(RunRefs):
     def run_at(self, ref: str) -> Run:
         return self.caller.by_id(Run.objects.select_related("lab"), ref)
 
@@ -163,13 +161,35 @@ class RunView(LabView):
 
 
 class RunDetail(RunView):
-    """One run with its sums."""
+    """One run with its sums, its facts and what its kind asks for."""
 
-    contracts = {"GET": Contract("runs.read", RunShape, "One run", tagged=True)}
+    contracts = {
+        "GET": Contract("runs.read", RunDetailShape, "One run", tagged=True),
+        "PATCH": Contract(
+            "runs.log",
+            RunDetailShape,
+            "Change kind, room, apparatus or remarks of a run",
+            body=RunChange,
+            tagged=True,
+            words="Also of a run that is closed, or from before counting began. Whether it distils stays as "
+            "it was told: 409 for a kind that distils on a run that was started as one that does not.",
+        ),
+    }
 
     def get(self, request: Any, lab: str, run: str) -> HttpResponse:
         self.query  # noqa: B018 - refuses parameters
-        return self.detail(run_shown(self.run_at(run).pk))
+        return self.detail(run_detail(self.caller.lab, self.run_at(run).pk))
+
+    def patch(self, request: Any, lab: str, run: str) -> HttpResponse:
+        found = self.run_at(run)
+
+        def work(data: Any) -> Done:
+            lock_runs([found.place_id])
+            check_if_match(self.request._request, run_detail(self.caller.lab, found.pk))
+            run_change(**self.by, run=found, changes=self.refs(data))
+            return changed(run_detail(self.caller.lab, found.pk))
+
+        return self.write(work)
 
 
 class Moved(Body):
@@ -218,6 +238,8 @@ class Charges(RunView):
 class Return(Moved, Overriding):
     solvent = RefField(required=False, help_text="Needed when several were charged.")
     to_dryness = FlagField(required=False, help_text="Refused when a peroxide former was charged.")
+    state = serializers.ChoiceField(RETURN_STATES, required=False, help_text="It may be told later.")
+    drying_agent = NoteField(max_length=80, help_text="Goes with “dried”.")
 
 
 class Returns(RunView):

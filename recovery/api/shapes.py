@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from rest_framework import serializers
 
-from inventory.api.shapes import Id, Number, PostedShape, QuantityShape, Shape, SolventRefShape, at, text
+from inventory.api.shapes import (
+    Free,
+    Id,
+    Number,
+    PostedShape,
+    QuantityShape,
+    Shape,
+    SolventRefShape,
+    at,
+    text,
+)
 from recovery.api.shapes_clearing import ClearanceShape, HeelShape, OverrideShape
+from recovery.api.shapes_kinds import ApparatusRefShape, AskedShape, PlaceRefShape, RunKindRefShape
 
 
 class RunSumShape(Shape):
@@ -19,13 +30,29 @@ class RunSumShape(Shape):
     loss_fraction = Number(allow_null=True, help_text="lost over charged.")
 
 
+class FactNowShape(Shape):
+    """What is known of one field. text: as entered; number, uncertainty (k = 1): in `unit`."""
+
+    field = text()
+    name = text()
+    text = text()
+    number = Number(allow_null=True)
+    uncertainty = Number(allow_null=True)
+    unit = serializers.CharField(allow_blank=True)
+
+
 class RunShape(Shape):
+    """kind: null where it was not told. facts: as they stand, each in `runs/{run}/facts/`."""
+
     id = Id()
     purpose = text()
     operator = text()
     started_at = at()
     month = serializers.DateField()
     closed_at = at(null=True)
+    state = serializers.ChoiceField(["draft", "open", "closed"])
+    kind = RunKindRefShape(allow_null=True)
+    location = PlaceRefShape(allow_null=True)
     is_history = serializers.BooleanField()
     remarks = text()
     findings = serializers.ListField(child=serializers.CharField())
@@ -36,6 +63,16 @@ class RunShape(Shape):
     heel = HeelShape()
     overrides = OverrideShape(many=True)
     sums = RunSumShape(many=True)
+    apparatus = ApparatusRefShape(many=True)
+    facts = FactNowShape(many=True)
+
+
+class RunDetailShape(RunShape):
+    """closing_entry: what closed it, if anything was left. plan: from which it was drafted."""
+
+    closing_entry = serializers.UUIDField(allow_null=True)
+    plan = Free(allow_null=True)
+    asks = AskedShape(many=True)
 
 
 class RunPostedShape(PostedShape):

@@ -28,6 +28,11 @@ _KEY = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _LARGEST = Decimal(10) ** 9
 
 
+def number_text(value: Decimal | None) -> str | None:
+    """A number without needless zeros, so that it reads the same from every database."""
+    return None if value is None else format(value.normalize() + 0, "f")
+
+
 @dataclass(frozen=True, slots=True)
 class FieldData:
     """A fact that a run may be asked for.
@@ -55,11 +60,11 @@ class FieldData:
         """For people: "0 to 200 mL", or the choices."""
         if self.choices:
             return ", ".join(key for key, _ in self.choices)
-        low = "" if self.lowest is None else f"from {self.lowest:f}"
-        high = "" if self.highest is None else f"up to {self.highest:f}"
-        if low and high:
-            low, high = f"{self.lowest:f}", f"to {self.highest:f}"
-        return " ".join(part for part in (low, high, self.unit) if part)
+        low, high = number_text(self.lowest), number_text(self.highest)
+        if low is not None and high is not None:
+            return f"{low} to {high} {self.unit}".strip()
+        ends = "" if low is None else f"from {low}", "" if high is None else f"up to {high}"
+        return " ".join(part for part in (*ends, self.unit) if part) if any(ends) else ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""What others may want to know of a run: it was closed, opened again, or is another kind now; and of stills."""
+"""What others may want to know of a run: closed, opened again, another kind now; and of its apparatus."""
 
 from __future__ import annotations
 

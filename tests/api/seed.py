@@ -28,6 +28,7 @@ from inventory.services.sweep import sweep
 from inventory.services.waste import WasteFacts
 from recovery.services import runs
 from tests.api.client import token_for
+from tests.api.seed_runs import planted_runs
 from tests.factories import Club, club, empty, stocked, tested
 
 
@@ -98,4 +99,4 @@ def planted() -> Seed:
         "policy": kept.key,
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
-    return Seed(lab, names)
+    return Seed(lab, names | planted_runs(lab, now))

@@ -15,28 +15,24 @@ from django.urls import URLPattern, URLResolver, get_resolver
 
 from inventory.models import Membership
 from inventory.rules.roles import SCOPES
+from tests.api.access_table import (
+    AUDIT,
+    BENCH,
+    EVERYONE,
+    HEAD,
+    KEEPERS,
+    LOG,
+    MANAGE,
+    NONE,
+    READ,
+    RUN_ROWS,
+    Row,
+)
 from tests.api.client import Api, codes, token_for
 from tests.api.seed import Seed, planted
 from tests.factories import ROLES, person, second_club
 
 pytestmark = pytest.mark.django_db
-EVERYONE = "member steward supervisor auditor"
-BENCH = "member steward supervisor"
-KEEPERS = "steward supervisor"
-AUDIT = "steward supervisor auditor"
-HEAD = "supervisor"
-READ, LOG, MANAGE, NONE = "read log manage", "log manage", "manage", ""
-
-
-class Row(NamedTuple):
-    """roles: who may. scopes: with which of these a supervisor's token may."""
-
-    method: str
-    address: str
-    roles: str
-    scopes: str
-
-
 TABLE = [
     Row("GET", "", EVERYONE, READ),
     Row("PATCH", "", HEAD, NONE),
@@ -80,6 +76,7 @@ TABLE = [
     Row("PATCH", "containers/{container}/", KEEPERS, MANAGE),
     Row("GET", "containers/{container}/verdicts/", EVERYONE, READ),
     Row("GET", "containers/{container}/forecast/", EVERYONE, READ),
+    Row("GET", "containers/{container}/forecast/picture/", EVERYONE, READ),
     Row("POST", "containers/{container}/quarantines/", BENCH, LOG),
     Row("POST", "containers/{container}/releases/", HEAD, NONE),
     Row("POST", "containers/{container}/draws/", BENCH, LOG),
@@ -136,18 +133,10 @@ TABLE = [
     Row("GET", "deliveries/{delivery}/", KEEPERS, MANAGE),
     Row("POST", "deliveries/{delivery}/replays/", KEEPERS, MANAGE),
     Row("POST", "imports/stock/", KEEPERS, MANAGE),
-    Row("GET", "runs/", EVERYONE, READ),
-    Row("POST", "runs/", BENCH, LOG),
-    Row("GET", "runs/{run}/", EVERYONE, READ),
-    Row("POST", "runs/{run}/charges/", BENCH, LOG),
-    Row("POST", "runs/{run}/returns/", BENCH, LOG),
-    Row("POST", "runs/{run}/closings/", BENCH, LOG),
-    Row("POST", "runs/{run}/distillings/", BENCH, LOG),
-    Row("GET", "runs/{run}/clearances/", EVERYONE, READ),
-    Row("GET", "runs/{run}/clearance-checks/", EVERYONE, READ),
     Row("POST", "imports/runs/", KEEPERS, MANAGE),
     Row("GET", "reports/loss-rates/", EVERYONE, READ),
     Row("GET", "reports/flows/", EVERYONE, READ),
+    *RUN_ROWS,
 ]
 CALCULATORS = ("titration", "inhibitor-dose", "extraction", "vapour", "density", "volume-uncertainty")
 OUTSIDE_A_LAB = {("GET", f"/api/v1/{address}") for address in ("me/", "labs/", "calculators/")} | {

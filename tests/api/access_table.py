@@ -1,0 +1,66 @@
+"""Rows of the permission table for runs and what belongs to them; the rest stands in test_permissions."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+EVERYONE = "member steward supervisor auditor"
+BENCH = "member steward supervisor"
+KEEPERS = "steward supervisor"
+AUDIT = "steward supervisor auditor"
+HEAD = "supervisor"
+READ, LOG, MANAGE, NONE = "read log manage", "log manage", "manage", ""
+
+
+class Row(NamedTuple):
+    """roles: who may. scopes: with which of these a supervisor's token may."""
+
+    method: str
+    address: str
+    roles: str
+    scopes: str
+
+
+RUN_ROWS = [
+    Row("GET", "runs/", EVERYONE, READ),
+    Row("POST", "runs/", BENCH, LOG),
+    Row("GET", "runs/{run}/", EVERYONE, READ),
+    Row("POST", "runs/{run}/charges/", BENCH, LOG),
+    Row("POST", "runs/{run}/returns/", BENCH, LOG),
+    Row("POST", "runs/{run}/closings/", BENCH, LOG),
+    Row("PATCH", "runs/{run}/", BENCH, LOG),
+    Row("GET", "runs/{run}/facts/", EVERYONE, READ),
+    Row("POST", "runs/{run}/facts/", BENCH, LOG),
+    Row("POST", "runs/{run}/losses/", BENCH, LOG),
+    Row("POST", "runs/{run}/waste/", BENCH, LOG),
+    Row("POST", "runs/{run}/reopenings/", KEEPERS, MANAGE),
+    Row("GET", "runs/{run}/return-states/", EVERYONE, READ),
+    Row("POST", "runs/{run}/return-states/", BENCH, LOG),
+    Row("GET", "run-kinds/", EVERYONE, READ),
+    Row("POST", "run-kinds/", KEEPERS, MANAGE),
+    Row("GET", "run-kinds/{kind}/", EVERYONE, READ),
+    Row("PATCH", "run-kinds/{kind}/", KEEPERS, MANAGE),
+    Row("POST", "run-kinds/{kind}/endings/", KEEPERS, MANAGE),
+    Row("GET", "run-fields/", EVERYONE, READ),
+    Row("POST", "run-fields/", KEEPERS, MANAGE),
+    Row("GET", "run-fields/{field}/", EVERYONE, READ),
+    Row("PATCH", "run-fields/{field}/", KEEPERS, MANAGE),
+    Row("POST", "run-fields/{field}/endings/", KEEPERS, MANAGE),
+    Row("GET", "apparatus/", EVERYONE, READ),
+    Row("POST", "apparatus/", KEEPERS, MANAGE),
+    Row("GET", "apparatus/{apparatus}/", EVERYONE, READ),
+    Row("PATCH", "apparatus/{apparatus}/", KEEPERS, MANAGE),
+    Row("POST", "apparatus/{apparatus}/endings/", KEEPERS, MANAGE),
+    Row("GET", "apparatus/{apparatus}/records/", EVERYONE, READ),
+    Row("POST", "apparatus/{apparatus}/records/", BENCH, LOG),
+    Row("POST", "apparatus-records/{record}/withdrawals/", KEEPERS, MANAGE),
+    Row("GET", "runs/{run}/balance/", EVERYONE, READ),
+    Row("GET", "loss-fits/", EVERYONE, READ),
+    Row("POST", "loss-fits/", KEEPERS, MANAGE),
+    Row("GET", "loss-fits/{fit}/", EVERYONE, READ),
+    Row("POST", "loss-fits/{fit}/adoptions/", KEEPERS, MANAGE),
+    Row("POST", "loss-fits/{fit}/endings/", KEEPERS, MANAGE),
+    Row("POST", "runs/{run}/distillings/", BENCH, LOG),
+    Row("GET", "runs/{run}/clearances/", EVERYONE, READ),
+    Row("GET", "runs/{run}/clearance-checks/", EVERYONE, READ),
+]
