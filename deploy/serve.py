@@ -59,6 +59,7 @@ def serve(host: str, port: int, *, on_ready: Callable[[str], None], with_schedul
     Raises PortTakenError before anything is started.
     """
     server = open_server(host, port)
+    link_to(address(server))
     stop = threading.Event()
     previous = {number: signal.signal(number, _leave) for number in (signal.SIGINT, signal.SIGTERM)}
     scheduler = None
@@ -78,6 +79,12 @@ def serve(host: str, port: int, *, on_ready: Callable[[str], None], with_schedul
             scheduler.join(timeout=0.4)
         for number, handler in previous.items():
             signal.signal(number, handler)
+
+
+def link_to(served: str) -> None:
+    """Have the links in mails and feeds lead to where this process listens, unless an address was set."""
+    if not settings.STILLKEEP_SITE_URL_GIVEN:
+        settings.STILLKEEP_SITE_URL = served
 
 
 def address(server: Any) -> str:

@@ -1,7 +1,8 @@
 """Settings, all from the environment; `deploy/environment.py` holds the casts.
 
 STILLKEEP_HOME              folder for the database, the key and collected static files (.stillkeep)
-STILLKEEP_SITE_URL          public address; https switches the strict transport settings on
+STILLKEEP_SITE_URL          public address; https switches the strict transport settings on. Left out,
+                            links lead to where `up` and `demo` listen; Celery's workers know of no port
 STILLKEEP_ALLOWED_HOSTS     further host names, comma-separated
 STILLKEEP_TRUSTED_PROXY     address of a proxy whose X-Forwarded-* headers are believed (127.0.0.1 with https)
 STILLKEEP_API_PER_MINUTE    API requests a minute of each token or person (600; 0: no bound); a tenth for an
@@ -34,7 +35,10 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 _env = Environment()
 
 STILLKEEP_HOME: Path = _env.read("STILLKEEP_HOME", environment.path, BASE_DIR / ".stillkeep")
-STILLKEEP_SITE_URL: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, "http://127.0.0.1:8000")
+# Empty: not given, and links follow the address that is really served (`deploy.serve`).
+_given_site: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, "")
+STILLKEEP_SITE_URL_GIVEN = bool(_given_site)
+STILLKEEP_SITE_URL: str = _given_site or "http://127.0.0.1:8000"
 DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
 # Empty until a first start makes the file; Django then refuses to sign anything.
 SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "")

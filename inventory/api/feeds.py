@@ -16,6 +16,7 @@ from inventory.api.paging import Key, orderings, page
 from inventory.api.params import paging
 from inventory.api.replies import check_if_match
 from inventory.api.shapes_delivery import FeedMadeShape, FeedShape, MailChoiceShape
+from inventory.api.site import site_of
 from inventory.models import Feed, Membership
 from inventory.rules.telling import SEVERITY_MAX
 from inventory.services.delivery import feeds
@@ -136,7 +137,7 @@ class Feeds(LabView):
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
             feed, secret = feeds.feed_add(**self.by, kind=data["kind"], name=data.get("name", ""))
-            url = f"{settings.STILLKEEP_SITE_URL}/feeds/{secret}/{FILES[feed.kind]}"
+            url = f"{site_of(request._request)}/feeds/{secret}/{FILES[feed.kind]}"
             return Done(_shown(feed.pk), once_only={"url": url})
 
         return self.write(work)

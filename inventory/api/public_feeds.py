@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 
 from inventory.api import throttle
 from inventory.api.replies import tagged
+from inventory.api.site import site_of
 from inventory.models import Feed
 from inventory.services.delivery.feed_text import atom_bytes, calendar_bytes
 from inventory.services.delivery.feeds import feed_find
@@ -24,7 +25,10 @@ READS_PER_MINUTE = 20
 def calendar(request: HttpRequest, secret: str) -> HttpResponse:
     """The due tests as RFC 5545."""
     feed, refusal = _let_in(request, secret, "calendar")
-    return refusal or _answer(request, calendar_bytes(feed, timezone.now()), "text/calendar; charset=utf-8")
+    if refusal:
+        return refusal
+    content = calendar_bytes(feed, timezone.now(), site_of(request))
+    return _answer(request, content, "text/calendar; charset=utf-8")
 
 
 @require_safe
@@ -33,8 +37,9 @@ def atom(request: HttpRequest, secret: str) -> HttpResponse:
     feed, refusal = _let_in(request, secret, "atom")
     if refusal:
         return refusal
-    address = f"{settings.STILLKEEP_SITE_URL}{request.path}"
-    return _answer(request, atom_bytes(feed, address), "application/atom+xml; charset=utf-8")
+    return _answer(
+        request, atom_bytes(feed, site_of(request), request.path), "application/atom+xml; charset=utf-8"
+    )
 
 
 def _let_in(request: HttpRequest, secret: str, kind: str) -> tuple[Feed, HttpResponse | None]:

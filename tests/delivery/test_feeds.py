@@ -17,10 +17,12 @@ from django.utils import timezone
 from icalendar import Calendar
 
 from deploy.redaction import HideLinks
+from deploy.serve import link_to
 from inventory.api import throttle
 from inventory.models import Container, Feed, Membership, User
 from inventory.services import safety
 from inventory.services.delivery import feeds
+from inventory.services.delivery.content import lab_address
 from tests.delivery.alerting import alert, close
 from tests.factories import Club, club, empty, stocked
 
@@ -52,6 +54,46 @@ def address(at: Club, kind: str = "calendar", user: User | None = None) -> str:
 
 def get(where: str, **headers: str) -> Any:
     return Client().get(where, headers=headers)
+
+
+@pytest.mark.parametrize(
+    ("given", "site"), [(False, "http://127.0.0.1:8123"), (True, "https://stock.example.org")]
+)
+def test_links_lead_to_the_port_that_is_served_unless_an_address_is_set(
+    at: Club, settings: Any, given: bool, site: str
+) -> None:
+    """Else a demo on another port would send its visitors to a closed one."""
+    settings.STILLKEEP_SITE_URL, settings.STILLKEEP_SITE_URL_GIVEN = "https://stock.example.org", given
+    settings.ALLOWED_HOSTS = ["127.0.0.1"]
+    alert(at)
+    atom, calendar = address(at, "atom"), address(at)
+    here = Client(headers={"host": "127.0.0.1:8123"})
+    read = feedparser.parse(here.get(atom).content)
+    links = {link["rel"]: link["href"] for link in read.feed.links}
+    assert links["self"] == f"{site}{atom}"
+    assert read.entries[0].link == links["alternate"] == f"{site}/labs/{at.lab.slug}/"
+    urls = {str(event["url"]) for event in events_in(here.get(calendar).content).values()}
+    assert urls == {f"{site}/labs/{at.lab.slug}/"}
+    here.force_login(at.member)
+    made = here.post(
+        f"/api/v1/labs/{at.lab.slug}/feeds/", {"kind": "atom"}, content_type="application/json",
+        headers={"idempotency-key": f"feed-{given}"},
+    )  # fmt: skip
+    assert made.json()["url"].startswith(f"{site}/feeds/")
+
+
+def test_a_host_that_is_not_ours_is_not_linked_to(at: Club, settings: Any) -> None:
+    settings.STILLKEEP_SITE_URL_GIVEN, settings.ALLOWED_HOSTS = False, ["127.0.0.1"]
+    assert Client(headers={"host": "elsewhere.example.org"}).get(address(at)).status_code == 400
+
+
+@pytest.mark.parametrize(
+    ("given", "site"), [(False, "http://127.0.0.1:8123"), (True, "https://stock.example.org")]
+)
+def test_and_so_do_the_links_of_mails(at: Club, settings: Any, given: bool, site: str) -> None:
+    settings.STILLKEEP_SITE_URL, settings.STILLKEEP_SITE_URL_GIVEN = "https://stock.example.org", given
+    link_to("http://127.0.0.1:8123")
+    assert lab_address(at.lab) == f"{site}/labs/{at.lab.slug}/"
 
 
 def events_in(content: bytes) -> dict[str, Any]:

@@ -66,8 +66,9 @@ def rule_words(key: str) -> tuple[str, int]:
     return next(((r.words, r.severity) for r in rules() if r.key == key), (key, 1))
 
 
-def lab_address(lab: Lab) -> str:
-    return f"{settings.STILLKEEP_SITE_URL}/labs/{lab.slug}/"
+def lab_address(lab: Lab, site: str = "") -> str:
+    """The lab's page. site: where this place is reached, if not by the address that is set."""
+    return f"{site or settings.STILLKEEP_SITE_URL}/labs/{lab.slug}/"
 
 
 def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:

@@ -37,8 +37,8 @@ class Entry:
     sequence: int
 
 
-def calendar_bytes(feed: Feed, now: datetime) -> bytes:
-    """The lab's due tests, and days by which to dispose, as whole-day events."""
+def calendar_bytes(feed: Feed, now: datetime, site: str) -> bytes:
+    """The lab's due tests, and days by which to dispose, as whole-day events. site: where links lead."""
     from icalendar import Calendar
 
     lab = feed.lab
@@ -50,7 +50,7 @@ def calendar_bytes(feed: Feed, now: datetime) -> bytes:
     calendar.add("x-wr-calname", f"{lab.name}: peroxide tests")
     calendar.add("refresh-interval", timedelta(hours=1), parameters={"VALUE": "DURATION"})
     for entry in _entries(lab, now):
-        calendar.add_component(_event(entry, lab_address(lab)))
+        calendar.add_component(_event(entry, lab_address(lab, site)))
     return bytes(calendar.to_ical())
 
 
@@ -148,16 +148,16 @@ class _Atom(Atom1Feed):
         return max(dates)
 
 
-def atom_bytes(feed: Feed, address: str) -> bytes:
-    """The lab's newest alerts. address: where this feed is read, for its self link."""
+def atom_bytes(feed: Feed, site: str, path: str) -> bytes:
+    """The lab's newest alerts. site, path: where links lead, and where on it this feed is read."""
     lab = feed.lab
-    page = lab_address(lab)
+    page = lab_address(lab, site)
     made = _Atom(
         title=f"{lab.name}: alerts",
         link=page,
         description="",
         author_name=lab.name,
-        feed_url=address,
+        feed_url=f"{site}{path}",
         feed_guid=f"tag:{mail_host()},2026:feed-{feed.pk}",
         since=feed.created_at,
     )
