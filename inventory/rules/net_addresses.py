@@ -55,6 +55,44 @@ def why_not(address: str, allowed: Sequence[Network] = ()) -> str:
     return "" if found.is_global and not blocked else "an address that is not public"
 
 
+def spelt_out(host: str) -> list[str]:
+    """The IP addresses that a host stands for without anybody being asked; none for a name.
+
+    Beside the usual spelling that is localhost with all names below it (RFC 6761 6.3), and IPv4 with fewer
+    parts, or parts in octal or hexadecimal, which most programs still read (WHATWG URL, IPv4 parser).
+    """
+    plain = host.casefold().rstrip(".").removeprefix("[").removesuffix("]")
+    if plain == "localhost" or plain.endswith(".localhost"):
+        return ["127.0.0.1", "::1"]
+    try:
+        return [str(ip_address(plain.partition("%")[0]))]
+    except ValueError:
+        number = _old_spelling(plain)
+        return [] if number is None else [str(IPv4Address(number))]
+
+
+def _old_spelling(host: str) -> int | None:
+    parts = [_part(text) for text in host.split(".")]
+    if not 1 <= len(parts) <= 4:
+        return None
+    number = 0
+    for place, part in enumerate(parts[:-1]):
+        if part is None or part > 255:
+            return None
+        number += part << 8 * (3 - place)
+    last = parts[-1]
+    return None if last is None or last >= 256 ** (5 - len(parts)) else number + last
+
+
+def _part(text: str) -> int | None:
+    """A part of an IPv4 address: decimal, octal after a 0, hexadecimal after 0x."""
+    base = 16 if text.startswith("0x") else 8 if text.startswith("0") and text != "0" else 10
+    try:
+        return int(text.removeprefix("0x") or "0", base) if text.isascii() and text.isalnum() else None
+    except ValueError:
+        return None
+
+
 def _unwrapped(found: Address) -> Address:
     if isinstance(found, IPv4Address):
         return found

@@ -18,7 +18,7 @@ from urllib.parse import SplitResult, urlsplit
 from django.conf import settings
 
 from inventory.rules.errors import InputError
-from inventory.rules.net_addresses import Network, why_not
+from inventory.rules.net_addresses import Network, spelt_out, why_not
 
 ADDRESSES_MAX = 4
 WAIT_MAX = timedelta(hours=6)
@@ -58,14 +58,14 @@ def address_read(url: str) -> SplitResult:
 
 
 def address_check(url: str) -> None:
-    """As `address_read`, and refuse an IP address that is never posted to. Names are checked when used."""
-    host = address_read(url).hostname or ""
-    try:
-        reason = why_not(host, settings.STILLKEEP_WEBHOOK_ALLOW)
-    except ValueError:
-        return
-    if reason:
-        raise _wrong(f"It leads to {reason}.")
+    """As `address_read`, and refuse an IP address that is never posted to, however it is spelt.
+
+    Other names are looked up, and checked, each time when they are used.
+    """
+    host, allowed = address_read(url).hostname or "", settings.STILLKEEP_WEBHOOK_ALLOW
+    reasons = [why_not(each, allowed) for each in spelt_out(host)]
+    if reasons and all(reasons):
+        raise _wrong(f"It leads to {reasons[0]}.")
 
 
 def _wrong(detail: str) -> InputError:
