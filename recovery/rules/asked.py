@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.rules.errors import InputError
-from inventory.rules.instruments import INSTRUMENTS, find_instrument, standard_uncertainty
+from inventory.rules.instruments import find_instrument, standard_uncertainty
 from inventory.rules.number_text import split_number
 from inventory.rules.quantity import Quantity, parse_quantity
 from inventory.rules.units import Dimension
@@ -25,14 +25,17 @@ _KEYS = {"value", "unit", "uncertainty", "instrument"}
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What one question takes. low, high: in `unit`. u_share: of the value, where no uncertainty is told."""
+    """What one question takes. low, high: in `unit`.
+
+    u_share: of the value, where no uncertainty is told; None: a volume as of the usual cylinder, else none.
+    """
 
     field: str
     dimension: Dimension
     unit: str
     low: float
     high: float
-    u_share: float = 0.0
+    u_share: float | None = None
 
 
 def read_amount(raw: Raw, wanted: Wanted) -> Estimate:
@@ -40,12 +43,11 @@ def read_amount(raw: Raw, wanted: Wanted) -> Estimate:
     quantity, told = _quantity(raw, wanted)
     value = quantity.to(wanted.unit)
     _within(float(value), wanted, f"{wanted.low:g} to {wanted.high:g} {wanted.unit}")
-    if told.get("uncertainty") is not None:
+    if "uncertainty" in told:
         return Estimate(float(value), _spread(told["uncertainty"], quantity, wanted))
-    instrument = told.get("instrument")
-    if instrument is not None or (wanted.dimension == "volume" and wanted.u_share == 0):
-        return Estimate(float(value), _of_instrument(instrument, value, wanted))
-    return Estimate(float(value), abs(float(value)) * wanted.u_share)
+    if "instrument" in told or (wanted.dimension == "volume" and wanted.u_share is None):
+        return Estimate(float(value), _of_instrument(told.get("instrument", CYLINDER), value, wanted))
+    return Estimate(float(value), abs(float(value)) * (wanted.u_share or 0.0))
 
 
 def _quantity(raw: Raw, wanted: Wanted) -> tuple[Quantity, Mapping[str, Any]]:
@@ -75,9 +77,9 @@ def _spread(raw: Any, quantity: Quantity, wanted: Wanted) -> float:
 
 def _of_instrument(key: Any, value: Decimal, wanted: Wanted) -> float:
     where = f"{wanted.field}.instrument"
-    if key is not None and not isinstance(key, str):
+    if not isinstance(key, str):
         raise InputError(where, "wrong-type", "An instrument is text.", "Name one.")
-    found = INSTRUMENTS[CYLINDER] if key is None else find_instrument(key, field=where)
+    found = find_instrument(key, field=where)
     if wanted.dimension != "volume":
         raise InputError(where, "instrument-mismatch", "Only a volume is read with one.", "Leave it out.")
     to_ml = Quantity(value, wanted.unit, "volume", "").to("mL")
@@ -89,7 +91,7 @@ def read_number(raw: Raw, *, field: str, low: float, high: float, u: float = 0.0
     """A number without a unit: text, or {"value", "uncertainty"}. u: its uncertainty where none is told."""
     told: Mapping[str, Any] = {}
     if isinstance(raw, Mapping):
-        told = {key: value for key, value in raw.items() if value is not None}
+        told = raw
         _only_known(told, field, {"value", "uncertainty"})
         raw = told.get("value", "")
     value = float(_number(raw, field))

@@ -40,7 +40,7 @@ PH_U, PKA_U = 0.1, 0.1
 #: of a measured portion where no instrument is named: a 100 mL cylinder of class B, as in a titration
 WATER = Wanted("water", "volume", "mL", 0.1, 100_000)
 PORTION = Wanted("portion", "volume", "mL", 0.1, 100_000)
-TEMPERATURE = Wanted("water_temperature", "temperature", "Cel", 0, 60, 0)
+TEMPERATURE = Wanted("water_temperature", "temperature", "Cel", 0, 60)
 SIDE_BY_SIDE = 8
 CURVE_POINTS = 24
 CURVES = (1, 2, 3, 5)
