@@ -285,6 +285,10 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='run',
+            index=models.Index(fields=['lab', 'purpose', 'started_at'], name='run_lab_purpose'),
+        ),
+        migrations.AddIndex(
+            model_name='run',
             index=models.Index(condition=models.Q(('unseen_findings', ''), _negated=True), fields=['lab', 'id'], name='run_unseen_findings'),
         ),
         migrations.AddField(

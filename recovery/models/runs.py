@@ -72,6 +72,7 @@ class Run(models.Model):
         indexes: ClassVar = [
             models.Index(fields=["lab", "id"], name="run_lab_page"),
             models.Index(fields=["lab", "kind", "started_at"], name="run_lab_kind"),
+            models.Index(fields=["lab", "purpose", "started_at"], name="run_lab_purpose"),
             models.Index(fields=["lab", "id"], condition=~Q(unseen_findings=""), name="run_unseen_findings"),
             models.Index(fields=["lab", "month"], name="run_lab_month"),
             models.Index(fields=["started_at"], condition=Q(closed_at__isnull=True), name="run_open"),

@@ -22,6 +22,22 @@ ASSUMED = (
 )
 NOT_TOLD = "It says that more is lost, not where: look at joints, condenser and cooling water."
 
+# Why a signal ended: in words, and the word that its alert keeps.
+ENDED_WORDS = {
+    "in-control": "The runs are as before.",
+    "repaired": "A repair was recorded.",
+    "changed": "A change of the apparatus was recorded.",
+    "corrected": "The runs behind it were corrected.",
+    "one-apparatus": "All its runs were done in one apparatus, which has a signal of its own.",
+}
+CURES = {
+    ENDED_WORDS["in-control"]: "runs as before",
+    ENDED_WORDS["repaired"]: "repaired",
+    ENDED_WORDS["changed"]: "changed",
+    ENDED_WORDS["corrected"]: "runs corrected",
+    ENDED_WORDS["one-apparatus"]: "told of the apparatus",
+}
+
 
 def day_words(day: date, today: date) -> str:
     """14 May, or 14 May 2025 when that was in another year."""

@@ -1,4 +1,7 @@
-"""Loss rates: the sum of losses over the sum charged, never a mean of percentages."""
+"""Loss rates: the sum of losses over the sum charged, never a mean of percentages, with an interval.
+
+They are read from the sums of runs, not from movements: what a rate costs grows with the runs behind it.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +11,13 @@ from datetime import date
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Count, F, Q, Sum, Value
+from django.db import connection
+from django.db.models import F, Min, QuerySet, Sum, Value
 
 from inventory.models import Lab
 from inventory.rules.errors import InputError
 from recovery.models import RunSum
+from recovery.rules.rates import Moments, Rate, loss_rate
 
 # What a rate can be read by, and the column behind it.
 GROUPS = {
@@ -20,13 +25,22 @@ GROUPS = {
     "month": "run__month",
     "purpose": "run__purpose",
     "operator": "run__operator_name",
+    "kind": "run__kind__key",
+    "apparatus": "run__run_apparatus__apparatus__name",
 }
 STEP = Decimal("0.0001")
+# Volumes as floating point: the square of one in whole microlitres is more than a database's integer holds.
+_REAL = "CAST({} AS double precision)"
+_SUMS = ("charged", "returned", "lost")
+_PRODUCTS = (("charged", "charged"), ("charged", "lost"), ("lost", "lost"))
 
 
 @dataclass(frozen=True, slots=True)
 class LossRate:
-    """Closed runs of one group. loss_fraction is lost over charged; None when nothing was charged."""
+    """Closed runs of one group. loss_fraction is lost over charged; None when nothing was charged.
+
+    rate: the same with its interval, which says how runs scatter, or why there is none.
+    """
 
     group: dict[str, Any]
     runs: int
@@ -34,6 +48,7 @@ class LossRate:
     charged_ul: int
     returned_ul: int
     lost_ul: int
+    rate: Rate
 
     @property
     def loss_fraction(self) -> Decimal | None:
@@ -50,42 +65,61 @@ def loss_rates(
     until: date | None = None,
     **equal: Any,
 ) -> list[LossRate]:
-    """Loss rates of closed runs by any of solvent, month, purpose and operator.
+    """Loss rates of closed runs by any of solvent, month, purpose, operator, kind and apparatus.
 
     since, until: months (both included) in which the runs started. equal: further values of the groups that
     must match. Different solvents are added only when asked without "solvent" in `by`; by nothing, all runs
-    are one group.
+    are one group. By apparatus, a run that was done in two counts for both; kind and apparatus are None
+    where they were not told.
     """
+    per_run = _per_run(lab, by, since, until, equal)
+    columns = [f"by_{name}" for name in by]
+    moments = [f"SUM({_REAL.format(a)} * {_REAL.format(b)})" for a, b in _PRODUCTS]
+    read = [*columns, "COUNT(*)", "SUM(CASE WHEN least = 0 THEN 1 ELSE 0 END)"]
+    read += [f"SUM({name})" for name in _SUMS] + moments
+    sql, values = per_run.query.sql_with_params()
+    order = ", ".join(f"{column} NULLS FIRST" for column in columns)
+    ending = f" GROUP BY {', '.join(columns)} ORDER BY {order}" if columns else ""
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT {', '.join(read)} FROM ({sql}) AS runs{ending}", values)  # noqa: S608
+        return [_rate(by, row) for row in cursor.fetchall() if row[len(by)]]
+
+
+def _per_run(
+    lab: Lab, by: Sequence[str], since: date | None, until: date | None, equal: dict[str, Any]
+) -> QuerySet[RunSum, Any]:
+    """One row for each run and group: a run with two solvents is one run where they are added."""
     for name in [*by, *equal]:
         if name not in GROUPS:
             raise InputError("by", "unknown-group", f"“{name}” is not a group.", f"Use {', '.join(GROUPS)}.")
-    sums = RunSum.objects.filter(run__lab=lab, run__closed_at__isnull=False)
+    sums = RunSum.objects.filter(run__lab=lab, run__closed_at__isnull=False, run__is_draft=False)
     if since is not None:
         sums = sums.filter(run__month__gte=since.replace(day=1))
     if until is not None:
         sums = sums.filter(run__month__lte=until)
     sums = sums.filter(**{GROUPS[name]: value for name, value in equal.items()})
-    # Without any group all runs are one: a constant keeps them from being listed one by one.
     columns: dict[str, Any] = {f"by_{name}": F(GROUPS[name]) for name in by} or {"all_runs": Value(1)}
-    rows: Any = (
-        sums.values(**columns)
+    rows: QuerySet[RunSum, Any] = (
+        sums.values("run_id", **columns)
         .annotate(
-            runs=Count("run", distinct=True),
-            without=Count("run", filter=Q(returned_ul=0), distinct=True),
+            least=Min("returned_ul"),
             charged=Sum("charged_ul"),
             returned=Sum("returned_ul"),
             lost=Sum("lost_ul"),
         )
-        .order_by(*(f"by_{name}" for name in by))
+        .order_by()
     )
-    return [
-        LossRate(
-            {name: row[f"by_{name}"] for name in by},
-            row["runs"],
-            row["without"],
-            row["charged"],
-            row["returned"],
-            row["lost"],
-        )
-        for row in rows
-    ]
+    return rows
+
+
+def _rate(by: Sequence[str], row: Sequence[Any]) -> LossRate:
+    runs, without, charged, returned, lost, *products = row[len(by) :]
+    group = {name: _plain(name, value) for name, value in zip(by, row, strict=False)}
+    moments = Moments(int(runs), float(charged), float(lost), *(float(value) for value in products))
+    volumes = (int(charged), int(returned), int(lost))
+    return LossRate(group, int(runs), int(without), *volumes, loss_rate(moments))
+
+
+def _plain(name: str, value: Any) -> Any:
+    """SQLite tells the day of a month as text once it went through another SELECT."""
+    return date.fromisoformat(value) if name == "month" and isinstance(value, str) else value

@@ -33,6 +33,7 @@ from inventory.services.import_report import (
 )
 from inventory.services.importing import can_be_written, lock_lab, note_import
 from recovery.rules.sheets import BottleFacts, RunPlan, RunRow, plan_runs
+from recovery.services import loss_signals
 from recovery.services.import_runs import Bottle, Draft, Log, book_live, write_history
 
 NOT_STATED = "not stated"
@@ -112,6 +113,7 @@ def _carried_out(
             transaction.set_rollback(True)
             return report
         note_import(held, actor, now, "runs-imported", report)
+        loss_signals.refresh_lab(lab=held, now=now)
     return replace(report, written=True)
 
 

@@ -1,4 +1,4 @@
-"""The sweep's rules on runs: one that is left open hides where its solvent is; findings want an answer."""
+"""The sweep's rules on runs: one left open hides where its solvent is; findings and leaks want an answer."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from datetime import timedelta
 
 from inventory.rules.alerts import AlertRule
 from inventory.services.watches import Subject, Watch
+from recovery.rules.loss_words import CURES
 from recovery.services.finding_alerts import FINDING_CURES, FINDING_RULES, holds_sql
 
 # Our choice, not published: a weekly club has finished with its solvent by the next meeting.
@@ -31,6 +32,22 @@ RUN_WATCH = Watch(
     bounds="s.closed_at IS NULL AND s.started_at < %(run_opened_before)s",
     holds="NOT s.is_history",
     moments={"run_opened_before": OPEN_TOO_LONG},
+)
+LOSES_MORE = AlertRule(
+    "loses-more",
+    "Its runs lose more than they did: look for the leak, and record what was repaired.",
+    severity=6,
+    subject_kind="losssignal",
+)
+SIGNAL_WATCH = Watch(
+    LOSES_MORE,
+    Subject(
+        "losssignal",
+        "recovery_losssignal",
+        cures=tuple((f"s.ended_words = '{words}'", cure) for words, cure in CURES.items()),
+    ),
+    bounds="s.ended_at IS NULL",
+    holds="s.direction = 'more'",
 )
 # Word for word as the index `run_unseen_findings` has it.
 FINDING_WATCHES = tuple(

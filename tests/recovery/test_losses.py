@@ -30,6 +30,7 @@ LOG = (
     ("leaf pigments", "Mia", NEXT_MONTH, ETHER, 30, 33),
 )
 COLUMNS = {"purpose": 0, "operator": 1, "month": 2, "solvent": 3}
+TOLD = tuple(name for name in GROUPS if name in COLUMNS)
 
 
 @pytest.fixture
@@ -58,7 +59,7 @@ def expected(by: tuple[str, ...]) -> dict[tuple[Any, ...], tuple[int, int, int, 
     return {key: (runs, out, back, lost) for key, (runs, out, back, lost) in found.items()}
 
 
-@pytest.mark.parametrize("by", [*((name,) for name in GROUPS), *combinations(GROUPS, 2), tuple(GROUPS), ()])
+@pytest.mark.parametrize("by", [*((name,) for name in TOLD), *combinations(TOLD, 2), TOLD, ()])
 def test_sums_by_every_group_and_any_two(still: Still, by: tuple[str, ...]) -> None:
     rates = loss_rates(lab=still.lab, by=by)
     found = {

@@ -13,9 +13,10 @@ from inventory.management.base import add_lab, lab_named
 from inventory.models import Lab
 from inventory.rules.errors import InputError
 from inventory.rules.text_table import millilitres, percent, text_table
-from recovery.selectors.losses import LossRate, loss_rates
+from recovery.rules.rates import Rate
+from recovery.selectors.losses import GROUPS, LossRate, loss_rates
 
-NUMBERS = ["runs", "nothing back", "charged mL", "returned mL", "lost mL", "loss"]
+NUMBERS = ["runs", "nothing back", "charged mL", "returned mL", "lost mL", "loss", "between"]
 
 
 def losses_text(lab: Lab, by: Sequence[str]) -> str:
@@ -23,12 +24,12 @@ def losses_text(lab: Lab, by: Sequence[str]) -> str:
     rates = loss_rates(lab=lab, by=by)
     if not rates:
         return "No run has been closed yet."
-    first = len(by)
-    return text_table([*by, *NUMBERS], [_cells(rate) for rate in rates], right=range(first, first + 6))
+    first, last = len(by), len(by) + len(NUMBERS)
+    return text_table([*by, *NUMBERS], [_cells(rate) for rate in rates], right=range(first, last))
 
 
 def _cells(rate: LossRate) -> list[object]:
-    group = [f"{value:%Y-%m}" if name == "month" else value for name, value in rate.group.items()]
+    group = [f"{value:%Y-%m}" if name == "month" else value or "–" for name, value in rate.group.items()]
     return [
         *group,
         rate.runs,
@@ -37,7 +38,21 @@ def _cells(rate: LossRate) -> list[object]:
         millilitres(rate.returned_ul),
         millilitres(rate.lost_ul),
         percent(rate.loss_fraction),
+        between_words(rate.rate),
     ]
+
+
+def between_words(rate: Rate) -> str:
+    """The interval in whole percents, or why there is none."""
+    if rate.lower is None or rate.upper is None:
+        return {"too-few-runs": "too few runs"}.get(rate.why, "–")
+    return f"{rate.lower * 100:.0f} to {rate.upper * 100:.0f} %"
+
+
+def _as_json(rate: LossRate) -> dict[str, Any]:
+    row = {**rate.group, **{n: getattr(rate, n) for n in rate.__slots__ if n not in {"group", "rate"}}}
+    said = {"lower": rate.rate.lower, "upper": rate.rate.upper, "words": rate.rate.words}
+    return row | {"loss_fraction": rate.loss_fraction} | said
 
 
 class Command(BaseCommand):
@@ -48,7 +63,7 @@ class Command(BaseCommand):
         parser.add_argument(
             "--by",
             action="append",
-            choices=["solvent", "month", "purpose", "operator"],
+            choices=list(GROUPS),
             help="may be repeated (solvent)",
         )
         parser.add_argument("--json", action="store_true", help="one JSON object a line")
@@ -60,7 +75,6 @@ class Command(BaseCommand):
                 self.stdout.write(losses_text(lab, by))
                 return
             for rate in loss_rates(lab=lab, by=by):
-                row = {**rate.group, **{n: getattr(rate, n) for n in rate.__slots__ if n != "group"}}
-                self.stdout.write(json.dumps(row | {"loss_fraction": rate.loss_fraction}, default=str))
+                self.stdout.write(json.dumps(_as_json(rate), default=str))
         except InputError as error:
             raise CommandError(str(error), returncode=2) from error

@@ -1,0 +1,275 @@
+"""The runs of a series in order, and the chart of what they lost.
+
+A series is one solvent with any of purpose, apparatus, kind and operator. Closed runs count, history among
+them; drafts and open runs do not. Runs that brought nothing back are left out of the chart and counted: what
+was never distilled back tells nothing of a still. In the rates they are losses like any other.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from typing import Any, Literal
+from zoneinfo import ZoneInfo
+
+from django.db.models import Q
+
+from inventory.models import Lab, Solvent
+from recovery.models import Apparatus, ApparatusRecord, RunApparatus, RunKind, RunSum
+from recovery.rules.loss_watch import BASELINE_RUNS, Point, Reset, Signal, watched
+from recovery.rules.loss_words import ASSUMED, WHAT_A_POINT_IS, quiet_words, runs_words, signal_words
+from recovery.rules.rates import Moments, Rate, loss_rate
+
+NEW_BASELINE = (ApparatusRecord.What.REPAIRED.value, ApparatusRecord.What.CHANGED.value)
+BATCH = 500
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesRun:
+    """A closed run of a series that brought something back, with the volumes of the one solvent in µl."""
+
+    run: int
+    started_at: datetime
+    charged_ul: int
+    lost_ul: int
+    is_history: bool
+
+    @property
+    def fraction(self) -> float:
+        return self.lost_ul / self.charged_ul
+
+
+@dataclass(frozen=True, slots=True)
+class ChartReset:
+    """A repair or change before the run at this index."""
+
+    index: int
+    on: date
+    what: Reset
+    apparatus: str
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """What a chart is drawn from. apparatus: names of what each run was done in."""
+
+    runs: tuple[SeriesRun, ...]
+    resets: tuple[ChartReset, ...]
+    without_return: int
+    still_open: int
+    apparatus: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def fractions(self) -> list[float]:
+        return [run.fraction for run in self.runs]
+
+    @property
+    def resets_by_index(self) -> dict[int, Reset]:
+        """Where both fall between the same two runs, the repair: its old limits still hold."""
+        found: dict[int, Reset] = {}
+        for reset in self.resets:
+            if found.get(reset.index) != "repaired":
+                found[reset.index] = reset.what
+        return found
+
+    def rate(self, first: int, last: int) -> Rate:
+        """The rate of the runs from one index to before another."""
+        return loss_rate(Moments.of((run.charged_ul, run.lost_ul) for run in self.runs[first:last]))
+
+
+@dataclass(frozen=True, slots=True)
+class ChartRun:
+    run: int
+    started_on: date
+    charged_ul: int
+    lost_ul: int
+    is_history: bool
+    point: Point
+
+
+@dataclass(frozen=True, slots=True)
+class ChartSignal:
+    """A lasting change, by indices into the runs of its chart. ended: None while it stands."""
+
+    direction: Literal["more", "less"]
+    since: int
+    found: int
+    ended: int | None
+    ended_by: str
+    words: str
+    before: Rate
+    after: Rate
+
+
+@dataclass(frozen=True, slots=True)
+class LossChart:
+    """A series with its limits, what is out of them, and what that says. rate: of all its runs.
+
+    missing: runs that the baseline still lacks. words: the one sentence that matters.
+    """
+
+    name: str
+    solvent: str
+    solvent_name: str
+    runs: tuple[ChartRun, ...]
+    signals: tuple[ChartSignal, ...]
+    resets: tuple[ChartReset, ...]
+    rate: Rate
+    baseline_runs: int
+    missing: int
+    width: float
+    words: str
+    notes: tuple[str, ...]
+    without_return: int
+    still_open: int
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What of a solvent's runs a series is made of; nothing chosen: all of them."""
+
+    solvent: Solvent
+    purpose: str | None = None
+    apparatus: Apparatus | None = None
+    kind: RunKind | None = None
+    operator: str | None = None
+
+    @property
+    def name(self) -> str:
+        """How the series is spoken of."""
+        parts = [self.apparatus.name if self.apparatus else "", self.purpose or ""]
+        parts += [self.kind.name if self.kind else "", self.operator or ""]
+        return ", ".join(part for part in parts if part) or f"{self.solvent.name}, all runs"
+
+    @property
+    def conditions(self) -> Q:
+        """Conditions on the sums of runs."""
+        found = Q(solvent=self.solvent, run__is_draft=False)
+        if self.purpose is not None:
+            found &= Q(run__purpose=self.purpose)
+        if self.apparatus is not None:
+            found &= Q(run__run_apparatus__apparatus=self.apparatus)
+        if self.kind is not None:
+            found &= Q(run__kind=self.kind)
+        if self.operator is not None:
+            found &= Q(run__operator_name=self.operator)
+        return found
+
+
+def series_of(*, lab: Lab, choice: Choice) -> Series:
+    """The runs of a series in the order in which they started, in three or four statements."""
+    sums = RunSum.objects.filter(choice.conditions, run__lab=lab)
+    rows = (
+        sums.filter(charged_ul__gt=0)
+        .order_by("run__started_at", "run_id")
+        .values_list(
+            "run_id", "run__started_at", "charged_ul", "lost_ul", "run__is_history", "returned_ul",
+            "run__closed_at",
+        )
+    )  # fmt: skip
+    runs, without, still_open = [], 0, 0
+    for run, started_at, charged_ul, lost_ul, is_history, returned_ul, closed_at in rows:
+        if closed_at is None:
+            still_open += 1
+        elif returned_ul <= 0:
+            without += 1
+        else:
+            runs.append(SeriesRun(run, started_at, charged_ul, lost_ul, is_history))
+    used = _apparatus_of([run.run for run in runs])
+    zone = ZoneInfo(lab.time_zone)
+    names = {run: tuple(name for _, name in held) for run, held in used.items()}
+    return Series(tuple(runs), _resets(runs, used, zone), without, still_open, names)
+
+
+def _apparatus_of(run_ids: Sequence[int]) -> dict[int, list[tuple[int, str]]]:
+    found: dict[int, list[tuple[int, str]]] = defaultdict(list)
+    for start in range(0, len(run_ids), BATCH):
+        rows = RunApparatus.objects.filter(run_id__in=run_ids[start : start + BATCH])
+        for run_id, pk, name in rows.order_by("id").values_list("run_id", "apparatus_id", "apparatus__name"):
+            found[run_id].append((pk, name))
+    return found
+
+
+def _resets(
+    runs: Sequence[SeriesRun], used: Mapping[int, Sequence[tuple[int, str]]], zone: ZoneInfo
+) -> tuple[ChartReset, ...]:
+    """Repairs and changes of what the run before them was done in, each before the first run after it."""
+    ids = {pk for held in used.values() for pk, _ in held}
+    if not ids:
+        return ()
+    records = ApparatusRecord.objects.filter(
+        apparatus_id__in=ids, what__in=NEW_BASELINE, withdraws=None, withdrawn_by=None
+    ).order_by("happened_at", "id")
+    found = []
+    what: Any
+    for pk, name, what, at in records.values_list("apparatus_id", "apparatus__name", "what", "happened_at"):
+        index = sum(run.started_at < at for run in runs)
+        if index and any(pk == one for one, _ in used.get(runs[index - 1].run, ())):
+            found.append(ChartReset(index, at.astimezone(zone).date(), what, name))
+    return tuple(found)
+
+
+def loss_chart(*, lab: Lab, choice: Choice, today: date, baseline: int = BASELINE_RUNS) -> LossChart:
+    """The chart of a series. baseline: how many first runs make its limits, 5 to 100 (ValueError)."""
+    series = series_of(lab=lab, choice=choice)
+    found = watched(series.fractions, baseline=baseline, resets=series.resets_by_index)
+    zone = ZoneInfo(lab.time_zone)
+    days = [run.started_at.astimezone(zone).date() for run in series.runs]
+    signals = tuple(chart_signal(series, one, choice.name, days, today) for one in found.signals)
+    standing = next((one for one in signals if one.ended is None), None)
+    quiet = quiet_words(choice.name, runs=len(days), missing=found.missing, after_reset=bool(series.resets))
+    return LossChart(
+        name=choice.name,
+        solvent=choice.solvent.key,
+        solvent_name=choice.solvent.name,
+        runs=tuple(
+            ChartRun(run.run, day, run.charged_ul, run.lost_ul, run.is_history, point)
+            for run, day, point in zip(series.runs, days, found.points, strict=True)
+        ),
+        signals=signals,
+        resets=series.resets,
+        rate=series.rate(0, len(days)),
+        baseline_runs=baseline,
+        missing=found.missing,
+        width=found.width,
+        words=standing.words if standing else quiet,
+        notes=_notes(series),
+        without_return=series.without_return,
+        still_open=series.still_open,
+    )
+
+
+def chart_signal(series: Series, signal: Signal, name: str, days: Sequence[date], today: date) -> ChartSignal:
+    """A signal with the rates before and since, and in words."""
+    last = len(series.runs) if signal.ended is None else signal.ended
+    before, after = series.rate(signal.begins, signal.since), series.rate(signal.since, last)
+    words = signal_words(
+        name,
+        more=signal.side > 0,
+        since=days[signal.since],
+        today=today,
+        before=before,
+        after=after,
+        stands=signal.ended is None,
+    )
+    direction: Literal["more", "less"] = "more" if signal.side > 0 else "less"
+    where = (signal.since, signal.found, signal.ended, signal.ended_by)
+    return ChartSignal(direction, *where, words, before, after)
+
+
+def _notes(series: Series) -> tuple[str, ...]:
+    """What was left out, what a point is, and what the limits take for granted."""
+    notes = []
+    if series.without_return:
+        notes.append(
+            f"{runs_words(series.without_return)} without any return not on the chart; in the rates of the "
+            "lab they count as lost."
+        )
+    if series.still_open:
+        notes.append(f"{runs_words(series.still_open)} still open not counted.")
+    history = sum(run.is_history for run in series.runs)
+    if history:
+        notes.append(f"{runs_words(history)} from a log kept before counting began.")
+    return (*notes, WHAT_A_POINT_IS, ASSUMED)
