@@ -25,6 +25,7 @@ class Further:
 _T = gettext_lazy
 PAGES = (
     Further("receive", _T("Receive a container"), _T("A bottle comes in."), "stock.receive"),
+    Further("labels", _T("Labels"), _T("Print labels for containers, single or on sheets."), "stock.read"),
     Further("invite", _T("Invite a person"), _T("A one-time link for somebody new."), "people.edit"),
 )
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from inventory.web import entry, invitations, more, receiving, scan, shelf, signing_in
+from inventory.web import entry, invitations, labels, more, receiving, scan, shelf, signing_in
 
 urlpatterns = [
     path("login/", signing_in.SignIn.as_view(), name="login"),
     path("logout/", LogoutView.as_view(next_page="login"), name="logout"),
     path("enter/<str:secret>/", entry.enter, name="enter"),
     path("labs/<slug:slug>/invite/", invitations.invite, name="invite"),
+    path("labs/<slug:slug>/labels/", labels.labels, name="labels"),
+    path("labs/<slug:slug>/labels.pdf", labels.labels_file, name="labels-file"),
     path("labs/<slug:slug>/more/", more.more, name="more"),
     path("labs/<slug:slug>/receive/", receiving.receive_page, name="receive"),
     path("labs/<slug:slug>/scan/", scan.scan, name="scan"),

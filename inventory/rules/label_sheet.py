@@ -1,0 +1,256 @@
+"""Labels as PDF, single or on A4 sheets, drawn as vectors; ReportLab and Segno are loaded when one is made.
+
+Sizes: for containers up to 3 L the label is to measure 52 by 74 mm if possible and a pictogram 10 mm a side
+at least, 16 mm if possible (CLP Annex I 1.2.1, from memory). The small one is for bottles on which that does
+not fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from io import BytesIO
+from math import sqrt
+from types import MappingProxyType
+from typing import Any
+
+from inventory.rules.label_text import MAY_FORM, NOT_KNOWN, LabelText, symbols
+
+A4_MM = (210.0, 297.0)
+MM = 72 / 25.4
+RED = (0.83, 0.0, 0.07)
+
+
+@dataclass(frozen=True)
+class Size:
+    """A label in mm, and how many stand on an A4 sheet.
+
+    qr_mm: side of the code. sign_mm: a pictogram from corner to corner. base_pt: size of type.
+    """
+
+    key: str
+    words: str
+    width_mm: float
+    height_mm: float
+    columns: int
+    rows: int
+    qr_mm: float
+    sign_mm: float
+    base_pt: float
+
+    @property
+    def on_a_sheet(self) -> int:
+        return self.columns * self.rows
+
+
+SIZES = MappingProxyType(
+    {
+        size.key: size
+        for size in (
+            Size("small", "100 to 250 mL: 66 by 49 mm, 18 on a sheet", 66, 49, 3, 6, 17, 14.2, 5.6),
+            Size("medium", "250 mL to 1 L: 99 by 69 mm, 8 on a sheet", 99, 69, 2, 4, 24, 18, 7.4),
+            Size("large", "1 L to 2.5 L: 105 by 99 mm, 6 on a sheet", 105, 99, 2, 3, 30, 23, 9),
+        )
+    }
+)
+
+
+def labels_pdf(labels: Sequence[LabelText], size: Size, *, single: bool = False, skip: int = 0) -> bytes:
+    """The labels in order. single: one a page, as large as the label; else A4 sheets.
+
+    skip: places of the first sheet that are used already, 0 to on_a_sheet - 1. Raises ValueError without a
+    label.
+    """
+    if not labels:
+        raise ValueError("there is no label to draw")
+    from reportlab.pdfgen.canvas import Canvas
+
+    buffer = BytesIO()
+    page_mm = (size.width_mm, size.height_mm) if single else A4_MM
+    canvas = Canvas(buffer, pagesize=(page_mm[0] * MM, page_mm[1] * MM), invariant=1)
+    canvas.setTitle("Labels")
+    fonts()
+    for index, label in enumerate(labels):
+        place = 0 if single else (index + skip) % size.on_a_sheet
+        if index and place == 0:
+            canvas.showPage()
+        canvas.saveState()
+        canvas.translate(*_corner(place, size, single))
+        _Drawing(canvas, size, label).draw()
+        canvas.restoreState()
+    canvas.showPage()
+    canvas.save()
+    return buffer.getvalue()
+
+
+def _corner(place: int, size: Size, single: bool) -> tuple[float, float]:
+    """Lower left corner of a place in points; sheets are filled from the top left."""
+    if single:
+        return 0.0, 0.0
+    left = (A4_MM[0] - size.columns * size.width_mm) / 2
+    bottom = (A4_MM[1] - size.rows * size.height_mm) / 2
+    row, column = divmod(place, size.columns)
+    up = size.rows - 1 - row
+    return (left + column * size.width_mm) * MM, (bottom + up * size.height_mm) * MM
+
+
+def fonts() -> None:
+    """DejaVu Sans, which Matplotlib brings along: it has the letters of most alphabets."""
+    from pathlib import Path
+
+    import matplotlib
+    from reportlab.pdfbase import pdfmetrics
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    if "Label" in pdfmetrics.getRegisteredFontNames():
+        return
+    folder = Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    pdfmetrics.registerFont(TTFont("Label", str(folder / "DejaVuSans.ttf")))
+    pdfmetrics.registerFont(TTFont("Label-Bold", str(folder / "DejaVuSans-Bold.ttf")))
+
+
+class _Drawing:
+    """Draws one label in a space whose lower left corner is the origin."""
+
+    def __init__(self, canvas: Any, size: Size, label: LabelText) -> None:
+        self.canvas, self.size, self.label = canvas, size, label
+        self.pad = 2.2 * MM
+        self.width, self.height = size.width_mm * MM, size.height_mm * MM
+        self.inner = self.width - 2 * self.pad
+
+    def draw(self) -> None:
+        base = self.size.base_pt
+        self.canvas.setStrokeColorRGB(0.6, 0.6, 0.6)
+        self.canvas.setLineWidth(0.3)
+        self.canvas.roundRect(1, 1, self.width - 2, self.height - 2, 4)
+        foot = self._foot(base)
+        qr = self.size.qr_mm * MM
+        self._qr(self.width - self.pad - qr, self.height - self.pad - qr, qr)
+        beside = self.inner - qr - 2 * MM
+        top = self.height - self.pad
+        top = self._text(self.label.name, top, beside, base * 1.75, bold=True, lines=2)
+        top = self._text(self.label.code, top - 1, beside, base * 1.6, bold=True, lines=1)
+        if self.label.detail:
+            top = self._text(self.label.detail, top, beside, base * 0.9, lines=1)
+        if self.label.signal_word:
+            top = self._text(self.label.signal_word.upper(), top - 1, beside, base * 1.5, bold=True, lines=1)
+        top = min(self._signs(top - 1 * MM), self.height - self.pad - qr - 1 * MM)
+        self._words(top, foot, base)
+
+    def _text(
+        self, words: str, top: float, width: float, size: float, *, bold: bool = False, lines: int = 99
+    ) -> float:
+        """Wrapped text from `top` down, made smaller until it fits in `lines`. Returns where it ends."""
+        from reportlab.lib.utils import simpleSplit
+
+        font = "Label-Bold" if bold else "Label"
+        wrapped = simpleSplit(words, font, size, width)
+        while len(wrapped) > lines and size > 4:
+            size *= 0.92
+            wrapped = simpleSplit(words, font, size, width)
+        self.canvas.setFillColorRGB(0, 0, 0)
+        self.canvas.setFont(font, size)
+        for line in wrapped[:lines]:
+            top -= size * 1.18
+            self.canvas.drawString(self.pad, top, line)
+        return top
+
+    def _signs(self, top: float) -> float:
+        """The pictograms in a row; with more than fit beside the code they get smaller, 10 mm at least."""
+        signs = self.label.pictograms
+        if not signs:
+            return top
+        under_code = self.height - self.pad - self.size.qr_mm * MM
+        beside = self.inner - self.size.qr_mm * MM - 2 * MM
+        # The side of a diamond is its diagonal over the root of two.
+        least = 10 * sqrt(2) * MM
+        if least * len(signs) > beside:
+            top = min(top, under_code)
+        room = self.inner if top <= under_code else beside
+        across = max(min(self.size.sign_mm * MM, room / len(signs)), least)
+        for index, code in enumerate(signs):
+            self._sign(code, self.pad + index * across, top - across, across)
+        return top - across
+
+    def _sign(self, code: str, left: float, bottom: float, across: float) -> None:
+        canvas = self.canvas
+        canvas.saveState()
+        canvas.translate(left, bottom)
+        canvas.scale(across / 1000, across / 1000)
+        frame = canvas.beginPath()
+        frame.moveTo(500, 22)
+        for x, y in ((978, 500), (500, 978), (22, 500)):
+            frame.lineTo(x, y)
+        frame.close()
+        canvas.setFillColorRGB(1, 1, 1)
+        canvas.setStrokeColorRGB(*RED)
+        canvas.setLineWidth(36)
+        canvas.setLineJoin(0)
+        canvas.drawPath(frame, stroke=1, fill=1)
+        symbol = canvas.beginPath()
+        for polygon in symbols()[code]:
+            symbol.moveTo(polygon[0][0], 1000 - polygon[0][1])
+            for x, y in polygon[1:]:
+                symbol.lineTo(x, 1000 - y)
+            symbol.close()
+        canvas.setFillColorRGB(0, 0, 0)
+        canvas.drawPath(symbol, stroke=0, fill=1, fillMode=0)
+        canvas.restoreState()
+
+    def _qr(self, left: float, bottom: float, side: float) -> None:
+        """As one path of squares, with the quiet zone of four modules that ISO/IEC 18004 asks for."""
+        import segno
+
+        rows = list(segno.make(self.label.address, error="m", micro=False).matrix_iter(border=4))
+        step = side / len(rows)
+        path = self.canvas.beginPath()
+        for y, row in enumerate(rows):
+            for x, dark in enumerate(row):
+                if dark:
+                    path.rect(left + x * step, bottom + side - (y + 1) * step, step * 1.01, step * 1.01)
+        self.canvas.setFillColorRGB(1, 1, 1)
+        self.canvas.rect(left, bottom, side, side, stroke=0, fill=1)
+        self.canvas.setFillColorRGB(0, 0, 0)
+        self.canvas.drawPath(path, stroke=0, fill=1)
+
+    def _words(self, top: float, foot: float, base: float) -> None:
+        """Hazard statements, as large as the room allows; the warning of peroxides goes first, in bold."""
+        from reportlab.lib.utils import simpleSplit
+
+        label = self.label
+        parts = [(MAY_FORM, True)] if label.may_form_peroxides else []
+        parts += [(" ".join(label.statements), False)] if label.known else [(NOT_KNOWN, False)]
+        size = base
+        while size > 3.6:
+            fonts_of = [("Label-Bold" if bold else "Label", words) for words, bold in parts]
+            lines = [len(simpleSplit(words, font, size, self.inner)) for font, words in fonts_of]
+            if sum(lines) * size * 1.18 <= top - foot:
+                break
+            size *= 0.95
+        for words, bold in parts:
+            top = self._text(words, top, self.inner, size, bold=bold)
+
+    def _foot(self, base: float) -> float:
+        """Lines to write dates on, then the lab and whom to call. Returns where they begin."""
+        canvas, label = self.canvas, self.label
+        size = base * 0.9
+        bottom = self.pad
+        words = " · ".join(filter(None, (label.lab, label.contact)))
+        if words:
+            self._text(words, bottom + size * 1.18, self.inner, size, lines=1)
+            bottom += size * 1.5
+        half = self.inner / 2
+        rows = (len(label.dated) + 1) // 2
+        step = size * 2.1
+        canvas.setStrokeColorRGB(0.3, 0.3, 0.3)
+        for index, (name, day) in enumerate(label.dated):
+            row, column = divmod(index, 2)
+            y = bottom + (rows - 1 - row) * step + size * 0.4
+            x = self.pad + column * half
+            canvas.setFont("Label", size)
+            canvas.drawString(x, y, name)
+            begins = x + canvas.stringWidth(name, "Label", size) + 2
+            canvas.line(begins, y - 1, x + half - 4, y - 1)
+            canvas.setFont("Label-Bold", size)
+            canvas.drawString(begins + 1, y, day)
+        return bottom + rows * step + 1

@@ -1,0 +1,103 @@
+"""Labels to print: which containers, which size, how many places of the sheet are gone already."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlsplit
+
+from django import forms
+from django.conf import settings
+from django.http import HttpResponse
+from django.urls import reverse
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from inventory.models import Container
+from inventory.rules.label_sheet import SIZES, labels_pdf
+from inventory.services.labels import LABELS_MAX, label_texts
+from inventory.web.desk import Desk, desk_page, status_of
+
+
+class LabelForm(forms.Form):
+    """It only reads: the answer has an address of its own."""
+
+    codes = forms.CharField(
+        label=gettext_lazy("Codes"),
+        max_length=8000,
+        widget=forms.Textarea(attrs={"rows": 2, "autocapitalize": "characters", "class": "code"}),
+        help_text=gettext_lazy("With spaces or commas between them."),
+    )
+    size = forms.ChoiceField(label=gettext_lazy("For bottles of"), choices=[])
+    single = forms.ChoiceField(
+        label=gettext_lazy("Paper"),
+        required=False,
+        choices=[("", gettext_lazy("A4 sheets")), ("yes", gettext_lazy("one label a page"))],
+    )
+    skip = forms.IntegerField(
+        label=gettext_lazy("Places of the sheet used already"),
+        required=False,
+        min_value=0,
+        widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
+    )
+
+    def __init__(self, data: Any, *, desk: Desk, **kwargs: Any) -> None:
+        super().__init__(data, label_suffix="", **kwargs)
+        self.desk = desk
+        field = self.fields["size"]
+        assert isinstance(field, forms.ChoiceField)
+        field.choices = [(size.key, size.words) for size in SIZES.values()]
+        self.found: list[Container] = []
+
+    def clean(self) -> dict[str, Any]:
+        told = super().clean() or {}
+        size = SIZES.get(told.get("size", ""))
+        if size and (told.get("skip") or 0) >= size.on_a_sheet:
+            self.add_error("skip", _("A sheet has %(places)s places.") % {"places": size.on_a_sheet})
+        return told
+
+    def clean_codes(self) -> str:
+        text = str(self.cleaned_data["codes"])
+        codes = list(dict.fromkeys(text.replace(",", " ").split()))
+        if len(codes) > LABELS_MAX:
+            raise forms.ValidationError(_("At most %(most)s labels at once.") % {"most": LABELS_MAX})
+        own = Container.objects.select_related("lot__solvent").filter(lab=self.desk.lab, code__in=codes)
+        by_code = {container.code: container for container in own}
+        missing = [code for code in codes if code not in by_code]
+        if missing:
+            raise forms.ValidationError(
+                _("No container has the code %(codes)s. Compare it with the shelf.")
+                % {"codes": ", ".join(missing[:5])}
+            )
+        self.found = [by_code[code] for code in codes]
+        return text
+
+
+@desk_page("stock.read")
+def labels(desk: Desk) -> HttpResponse:
+    """Ask what to print; the button leads to the PDF."""
+    given = desk.request.GET
+    codes = " ".join(given.getlist("codes"))
+    start = {"codes": codes, "size": given.get("size") or "medium", "single": given.get("single", "")}
+    form = LabelForm(None, desk=desk, initial=start)
+    site = urlsplit(settings.STILLKEEP_SITE_URL)
+    context = {"form": form, "site": settings.STILLKEEP_SITE_URL, "is_https": site.scheme == "https"}
+    return desk.render("inventory/labels.html", context, here="shelf")
+
+
+@desk_page("stock.read")
+def labels_file(desk: Desk) -> HttpResponse:
+    """The labels as PDF, or the form again with what is to be mended."""
+    form = LabelForm(desk.request.GET, desk=desk)
+    if not form.is_valid():
+        return desk.render("inventory/labels.html", {"form": form}, here="shelf", status=status_of(form))
+    told = form.cleaned_data
+
+    def address_of(container: Container) -> str:
+        page = reverse("container", args=[desk.lab.slug, container.code])
+        return f"{settings.STILLKEEP_SITE_URL}{page}"
+
+    texts = label_texts(lab=desk.lab, containers=form.found, address_of=address_of)
+    body = labels_pdf(texts, SIZES[told["size"]], single=bool(told["single"]), skip=told["skip"] or 0)
+    response = HttpResponse(body, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="{desk.lab.slug}-labels.pdf"'
+    return response

@@ -1,0 +1,111 @@
+"""Labels as people print them: rendered at 200 dpi and read back by an independent decoder.
+
+Decoder: zxing-cpp. Renderer: PDFium. Sizes: CLP Annex I 1.2.1 (from memory). Symbols: UN GHS.
+"""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import Any
+
+import pytest
+
+from inventory.rules.catalogue import load_catalogue
+from inventory.rules.label_sheet import SIZES, labels_pdf
+from inventory.rules.label_text import LabelText, hazards_of, statement_words, symbols
+
+DPI = 200
+DATED = (("Received", "2026-11-01"), ("Opened", ""), ("Tested", ""), ("Test by", ""))
+WORST = "https://solvents.a-long-school-name.example.org/labs/crumb-and-leaf-science-club/containers/ABCDEFGH23456789/"
+
+
+def label(number: int = 0, key: str = "diethyl-ether", **more: Any) -> LabelText:
+    hazards = hazards_of(key)
+    told: dict[str, Any] = {
+        "name": key.replace("-", " "), "code": f"7KQ2M{number}", "address": f"{WORST}{number}/",
+        "signal_word": hazards.signal_word, "pictograms": hazards.pictograms,
+        "statements": hazards.statements, "known": hazards.known, "may_form_peroxides": True,
+        "lab": "Crumb and Leaf Science Club", "contact": "Room 2.14", "dated": DATED,
+    }  # fmt: skip
+    return LabelText(**{**told, **more})
+
+
+def pages(body: bytes) -> Any:
+    import pypdfium2
+
+    return pypdfium2.PdfDocument(body)
+
+
+def codes_on(page: Any) -> list[str]:
+    import zxingcpp
+
+    picture = page.render(scale=DPI / 72).to_pil()
+    return sorted(found.text for found in zxingcpp.read_barcodes(picture))
+
+
+@pytest.mark.parametrize("size", SIZES.values(), ids=str)
+def test_every_code_of_full_sheets_is_read_back_at_200_dpi(size: Any) -> None:
+    made = [label(number) for number in range(size.on_a_sheet + 2)]
+    document = pages(labels_pdf(made, size, skip=1))
+    assert len(document) == 2
+    read = [text for page in document for text in codes_on(page)]
+    assert sorted(read) == sorted(each.address for each in made)
+    width, height = document[0].get_size()
+    assert (width, height) == pytest.approx((210 / 25.4 * 72, 297 / 25.4 * 72), abs=0.01)
+
+
+@pytest.mark.parametrize("size", SIZES.values(), ids=str)
+def test_a_single_label_is_a_page_of_its_size_with_all_its_words(size: Any) -> None:
+    document = pages(labels_pdf([label()], size, single=True))
+    (page,) = document
+    assert page.get_size() == pytest.approx((size.width_mm / 25.4 * 72, size.height_mm / 25.4 * 72), abs=0.01)
+    assert codes_on(page) == [label().address]
+    words = " ".join(page.get_textpage().get_text_range().split())
+    for wanted in (
+        "diethyl ether", "7KQ2M0", "DANGER", "May form peroxides", "H224 Extremely flammable", "EUH019",
+        "Received", "2026-11-01", "Opened", "Tested", "Test by", "Crumb and Leaf Science Club", "Room 2.14",
+    ):  # fmt: skip
+        assert wanted in words
+
+
+@pytest.mark.parametrize("key", sorted(load_catalogue()))
+@pytest.mark.parametrize("size", SIZES.values(), ids=str)
+def test_nothing_of_any_solvents_label_is_lost_or_leaves_the_paper(size: Any, key: str) -> None:
+    import pypdfium2.raw as raw
+
+    made = label(key=key)
+    (page,) = pages(labels_pdf([made], size, single=True))
+    words = " ".join(page.get_textpage().get_text_range().split())
+    for statement in made.statements:
+        assert statement.split()[0] in words
+        assert statement.split()[-1] in words
+    width, height = page.get_size()
+    for thing in page.get_objects(filter=(raw.FPDF_PAGEOBJ_TEXT, raw.FPDF_PAGEOBJ_PATH)):
+        left, bottom, right, top = thing.get_bounds()
+        assert left >= -0.5 and bottom >= -0.5 and right <= width + 0.5 and top <= height + 0.5
+    assert codes_on(page) == [made.address]
+
+
+def test_a_pictogram_is_never_smaller_than_the_least_size() -> None:
+    least_mm = 10 * sqrt(2)
+    assert all(size.sign_mm >= least_mm for size in SIZES.values())
+    most = max(len(hazards_of(key).pictograms) for key in load_catalogue())
+    for size in SIZES.values():
+        assert most * least_mm <= size.width_mm - 4
+
+
+def test_every_code_of_the_catalogue_has_words_and_a_symbol() -> None:
+    for key in load_catalogue():
+        hazards = hazards_of(key)
+        assert set(hazards.pictograms) <= set(symbols())
+        assert {told.split()[0] for told in hazards.statements} <= set(statement_words())
+        assert not hazards.known or hazards.signal_word
+
+
+def test_a_solvent_without_hazards_on_record_says_so() -> None:
+    (page,) = pages(labels_pdf([label(key="our-own-mixture")], SIZES["medium"], single=True))
+    assert "Hazards not on record" in page.get_textpage().get_text_range()
+
+
+def test_the_same_labels_are_the_same_bytes() -> None:
+    assert labels_pdf([label()], SIZES["small"]) == labels_pdf([label()], SIZES["small"])
