@@ -37,7 +37,10 @@ NO_PARAMS: Mapping[str, Param] = {}
 
 @dataclass(frozen=True)
 class Contract:
-    """What one method of an address asks for and gives. permission "": a signed-in person is enough."""
+    """What one method of an address asks for and gives. permission "": a signed-in person is enough.
+
+    media: the media types of the answer where it is not, or not only, JSON; JSON is there if `answer` is set.
+    """
 
     permission: str
     answer: type[BaseSerializer[Any]] | None
@@ -49,6 +52,7 @@ class Contract:
     tagged: bool = False
     also: int | None = None
     words: str = ""
+    media: tuple[str, ...] = ()
     known: Mapping[str, Param] = field(init=False)
 
     def __post_init__(self) -> None:

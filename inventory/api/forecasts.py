@@ -9,10 +9,12 @@ from django.http import HttpResponse
 
 from inventory.api.base import Contract, LabView
 from inventory.api.lookup import container_at
+from inventory.api.pictures import PictureView, picture_of
 from inventory.api.shapes_forecast import ForecastShape
 from inventory.models import Container
 from inventory.rules.deciding import Tested
 from inventory.rules.forecast import BandPoint, Growth
+from inventory.rules.pictures import growth as pictures
 from inventory.services.forecasting import Outlook, outlook_of, point_of
 
 
@@ -33,6 +35,49 @@ class ContainerForecast(LabView):
     def get(self, request: Any, lab: str, container: str) -> HttpResponse:
         found = container_at(self.caller, container)
         return self.detail(_forecast_out(found, outlook_of(found)))
+
+
+# A band of so many steps looks like a curve.
+PICTURE_SAMPLES = 24
+
+
+class ContainerForecastPicture(PictureView):
+    """The same drawn: readings as intervals, line, band, the policy's levels and the next test."""
+
+    contracts = {"GET": picture_of("safety.read", "Picture of the growth of peroxide")}
+
+    def get(self, request: Any, lab: str, container: str) -> HttpResponse:
+        self.query  # noqa: B018 - refuses parameters before any work
+        found = container_at(self.caller, container)
+        growth = _growth_drawn(found, outlook_of(found, samples=PICTURE_SAMPLES))
+        return self.picture(lambda look: pictures.draw_growth(growth, look))
+
+
+def _growth_drawn(container: Container, outlook: Outlook) -> pictures.Growth:
+    told = outlook.forecast
+    deciding = next((level for level in outlook.levels if level.forbids_drawing), None)
+    return pictures.Growth(
+        container=container.code,
+        solvent="" if container.lot is None else container.lot.solvent.name,
+        readings=tuple(_reading_drawn(test) for test in outlook.tests),
+        levels=tuple(
+            pictures.ActionLevel(float(level.amount_mg_per_l), level.words, level is deciding)
+            for level in outlook.levels
+        ),
+        band=tuple(pictures.Band(p.day, p.low_mg_per_l, p.line_mg_per_l, p.high_mg_per_l) for p in told.band),
+        words=told.words,
+        reached_on=told.on,
+        next_test_on=container.next_test_due,
+        cautions=told.cautions,
+    )
+
+
+def _reading_drawn(test: Tested) -> pictures.Reading:
+    point = point_of(test)
+    upper = point.upper_mg_per_l
+    return pictures.Reading(
+        point.day, float(point.lower_mg_per_l), None if upper is None else float(upper), point.method
+    )
 
 
 def _forecast_out(container: Container, outlook: Outlook) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter, OpenApiResponse
 from rest_framework import serializers
 
@@ -19,7 +20,7 @@ ERROR_WORDS = {
     401: "Nobody is signed in, or the token cannot be used.",
     403: "The role or the token's scope does not allow this, or the CSRF token is missing.",
     404: "There is no such thing in a lab that the caller belongs to.",
-    406: "The caller takes no JSON.",
+    406: "The caller takes none of the kinds that are offered here.",
     409: "What stands in the records forbids it, or the key was used for another request.",
     412: "It has changed since the version named by If-Match.",
     413: "The body is too large.",
@@ -123,7 +124,12 @@ class ContractSchema(AutoSchema):
     def get_response_serializers(self) -> Any:
         contract = self.contract
         answer = page_of(contract.answer) if contract.paged else contract.answer
-        answers: dict[Any, Any] = {contract.status: OpenApiResponse(answer, contract.summary)}
+        answers: dict[Any, Any] = {}
+        if contract.media:
+            described = OpenApiResponse(OpenApiTypes.BINARY, contract.summary)
+            answers[(contract.status, *contract.media)] = described
+        if answer is not None or not contract.media:
+            answers[(contract.status, "application/json")] = OpenApiResponse(answer, contract.summary)
         if contract.also is not None:
             answers[contract.also] = OpenApiResponse(answer, contract.summary)
         if contract.tagged and self.method == "GET":

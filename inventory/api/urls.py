@@ -70,6 +70,7 @@ urlpatterns = [
     at(CONTAINER, containers.ContainerDetail),
     at(f"{CONTAINER}verdicts/", verdicts.ContainerVerdicts),
     at(f"{CONTAINER}forecast/", forecasts.ContainerForecast),
+    at(f"{CONTAINER}forecast/picture/", forecasts.ContainerForecastPicture),
     at(f"{CONTAINER}quarantines/", verdicts.ContainerQuarantines),
     at(f"{CONTAINER}releases/", verdicts.ContainerReleases),
     at(f"{CONTAINER}draws/", bench.Draws),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
 from typing import Literal
 
-from inventory.rules.levels import RANK, Level, Use, for_use
+from inventory.rules.levels import LEVEL_WORDS, RANK, USE_WORDS, Level, Use, for_use
 from inventory.rules.peroxide import METHODS, NOT_STATED, ZERO, Reading
 from inventory.rules.policy_data import Policy, forbids_drawing
 from inventory.rules.policy_rows import LevelRow
@@ -77,6 +77,29 @@ def passes_levels(
 ) -> bool:
     """True only when the reading is shown to be below every level that bears on the use."""
     return outcome(reading, policy, use, density_20c_kg_m3).code is None
+
+
+@dataclass(frozen=True)
+class LevelAmount:
+    """An amount at which a policy asks for something; words: what, as "do not use: 25 mg/L or more"."""
+
+    amount_mg_per_l: Decimal
+    words: str
+    forbids_drawing: bool
+
+
+def level_amounts(policy: Policy, density_20c_kg_m3: Decimal | None = None) -> tuple[LevelAmount, ...]:
+    """The policy's levels that name an amount, the least first; those for some uses say for which."""
+    found = []
+    for row in policy.levels:
+        if row.amount is None or row.then == "use":
+            continue
+        uses = () if row.then == "do-not-distil" else sorted(USE_WORDS[use] for use in row.uses or ())
+        what = LEVEL_WORDS[row.then].partition(":")[0].lower() + (f" ({', '.join(uses)})" if uses else "")
+        words = f"{what}: {level_words(row)}"
+        amount = amount_mg_per_l(row, density_20c_kg_m3)
+        found.append(LevelAmount(amount, words, forbids_drawing(row)))
+    return tuple(sorted(found, key=lambda level: level.amount_mg_per_l))
 
 
 def level_words(row: LevelRow) -> str:

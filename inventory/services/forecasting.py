@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from decimal import Decimal
 from typing import cast
@@ -19,7 +19,7 @@ from inventory.models import Container, Movement
 from inventory.rules import forecast as rules
 from inventory.rules.deciding import Tested
 from inventory.rules.forecast import Forecast, Point
-from inventory.rules.outcomes import action_level
+from inventory.rules.outcomes import LevelAmount, action_level, level_amounts
 from inventory.services.facts import Gathered, containers_with, gathered
 from inventory.services.readings import COUNTED, COVERAGE, no_id
 
@@ -37,19 +37,29 @@ class Mixing:
 
 @dataclass(frozen=True)
 class Outlook:
-    """A forecast with what it rests on: tests since the last reset, oldest first, and the level in mg/L."""
+    """A forecast with what it rests on: tests since the last reset, oldest first, and the level in mg/L.
+
+    levels: all amounts at which the policy asks for something, where they were asked for.
+    """
 
     forecast: Forecast
     tests: tuple[Tested, ...]
     level_mg_per_l: Decimal
+    levels: tuple[LevelAmount, ...] = ()
 
 
-def outlook_of(container: Container) -> Outlook:
-    """The forecast of a container with growth and band, worked out anew."""
+def outlook_of(container: Container, samples: int = BAND_SAMPLES) -> Outlook:
+    """The forecast of a container with growth, band and the policy's levels, worked out anew.
+
+    samples: into so many steps the band is cut.
+    """
     found = gathered(containers_with([container.pk]))
     held = found.containers[0]
     tests = _since_reset(held, _candidates(held, found), mixings([held]).get(held.place_id, ()))
-    return _outlook(held, found, tests, samples=BAND_SAMPLES)
+    facts = found.facts[held.pk]
+    density = None if facts is None else facts.density_20c_kg_m3
+    levels = level_amounts(found.policies[held.lab_id], density)
+    return replace(_outlook(held, found, tests, samples=samples), levels=levels)
 
 
 def forecasts_of(found: Gathered) -> dict[int, Forecast]:

@@ -80,7 +80,7 @@ def log_ticks(low: float, high: float, most: int) -> list[float]:
 
 def day_ticks(first: date, last: date, most: int) -> list[tuple[date, str]]:
     """At most `most` days or first days of months or years, with their words; the year where it changes."""
-    days = max((last - first).days, 1)
+    days = (last - first).days
     for step in (1, 2, 7, 14):
         if days / step <= most - 1:
             return _named([first + timedelta(days=d) for d in range(0, days + 1, step)], _day_name)

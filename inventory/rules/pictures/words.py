@@ -27,8 +27,8 @@ def clean(words: str) -> str:
     a name written from right to left stay.
     """
     kept = "".join(" " if _is_gap(c) else c for c in words[:LENGTH_MAX] if _is_kept(c))
-    line = " ".join(part for part in kept.split(" ") if part)
-    return line if _is_paired(line) else line.replace(ISOLATE, "").replace(ISOLATE_END, "")
+    kept = kept if _is_paired(kept) else kept.replace(ISOLATE, "").replace(ISOLATE_END, "")
+    return " ".join(part for part in kept.split(" ") if part)
 
 
 def isolated(name: str) -> str:
@@ -84,13 +84,14 @@ def _digits(step: float) -> int:
 
 def plus_minus(value: float, half_width: float | None, unit: str) -> str:
     """Such as "38 ± 6 mL": the half width to two digits where the first is 1, else to one (GUM 7.2.6)."""
+    if not isfinite(value):
+        return number(value)
     if half_width is None or not isfinite(half_width) or half_width <= 0:
         return f"{number(value)} {unit}"
     power = floor(log10(half_width))
     step = 10.0 ** (power - 1 if half_width < 2 * 10.0**power else power)
-    return (
-        f"{number(round(value / step) * step, step)} ± {number(round(half_width / step) * step, step)} {unit}"
-    )
+    value, half_width = (round(amount / step) * step for amount in (value, half_width))
+    return f"{number(value, step)} ± {number(half_width, step)} {unit}"
 
 
 @dataclass(frozen=True)
