@@ -40,6 +40,7 @@ MANAGE = frozenset(
         "reagents.edit",
         "stock.levels",
         "waste.edit",
+        "losses.fit",
         "import.write",
         "audit.read",
         "people.read",

@@ -91,7 +91,7 @@ def fit_end(*, lab: Lab, actor: User, now: datetime, fit: LossFit) -> LossFit:
 
 
 def _locked_group(fit: LossFit) -> dict[int, LossFit]:
-    """All fits of the same solvent, kind and apparatus, locked: two put into use at once wait for each other."""
+    """All fits of the same solvent, kind and apparatus, locked: of two put into use at once one waits."""
     same: Any = {name: getattr(fit, name) for name in ("lab_id", "solvent_id", "kind_id", "apparatus_id")}
     rows = LossFit.objects.filter(**same).select_for_update(of=("self",)).order_by("pk")
     return {row.pk: row for row in rows}

@@ -5,6 +5,10 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Any
 
+from inventory.models import Solvent
+from recovery.models import Apparatus, LossFit
+from recovery.rules.fitted import as_values
+from recovery.rules.fitting import fit_losses
 from recovery.rules.run_kinds import AskedFor, FieldData, KindData
 from recovery.services import apparatus, kinds, runs
 from tests.factories import Club, empty, stocked
@@ -27,6 +31,7 @@ def planted_runs(lab: Club, now: datetime) -> dict[str, str]:
     )
     runs.run_close(**by, run=closed)
     return {
+        "fit": str(planted_fit(lab, still, now).pk),
         "kind": kind.key,
         "field": field.key,
         "apparatus": str(still.pk),
@@ -34,3 +39,20 @@ def planted_runs(lab: Club, now: datetime) -> dict[str, str]:
         "closed_run": str(closed.pk),
         "return": str(back.entry),
     }
+
+
+def planted_fit(lab: Club, still: Apparatus, now: datetime) -> LossFit:
+    """A fit over runs that are not kept here."""
+    fit = fit_losses(["charged"], [(float(ml),) for ml in range(100, 400, 10)], list(range(5, 20)) * 2)
+    basis = {"run_ids": [], "closed_runs": fit.runs, "since": None, "left_out": []}
+    return LossFit.objects.create(
+        lab=lab.lab,
+        solvent=Solvent.objects.get(lab=None, key="n-hexane"),
+        apparatus=still,
+        runs=fit.runs,
+        first_started_at=now,
+        last_started_at=now,
+        result=as_values(fit) | basis,
+        actor=lab.steward,
+        made_at=now,
+    )
