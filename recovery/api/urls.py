@@ -17,6 +17,7 @@ from recovery.api import (
     reports,
     run_course,
     runs,
+    solvent_balance,
 )
 
 RUN = f"{LAB}runs/<str:run>/"
@@ -58,4 +59,5 @@ urlpatterns = [
     at(f"{LAB}imports/runs/", imports.RunImports),
     at(f"{LAB}reports/loss-rates/", reports.LossRates),
     at(f"{LAB}reports/flows/", reports.Flows),
+    at(f"{LAB}solvent-balance/", solvent_balance.SolventBalances),
 ]

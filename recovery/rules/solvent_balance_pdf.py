@@ -87,12 +87,13 @@ class _Story:
         self.plain = ParagraphStyle("plain", fontName=FONT, fontSize=8, leading=11)
         self.bold = ParagraphStyle("bold", parent=self.plain, fontName=BOLD)
         self.number = ParagraphStyle("number", parent=self.plain, alignment=2)
+        self.bold_number = ParagraphStyle("bold-number", parent=self.bold, alignment=2)
 
     def heading(self, words: str, level: int) -> None:
         from reportlab.lib.styles import ParagraphStyle
         from reportlab.platypus import Paragraph
 
-        size = {1: 15, 2: 11}[level]
+        size = {1: 13, 2: 11}[level]
         style = ParagraphStyle(
             f"heading-{level}", parent=self.bold, fontSize=size, leading=size + 4, spaceBefore=8,
             spaceAfter=3, keepWithNext=1,
@@ -110,7 +111,8 @@ class _Story:
         from reportlab.platypus import Paragraph, Table
 
         right = [name.endswith((" g", " mL")) for name in head]
-        cells = [[Paragraph(escape(name), self.bold) for name in head]]
+        heads = [self.bold_number if each else self.bold for each in right]
+        cells = [[Paragraph(escape(name), style) for name, style in zip(head, heads, strict=True)]]
         for row in rows:
             styles = [self.number if each else self.plain for each in right]
             cells.append([Paragraph(escape(c), style) for c, style in zip(row, styles, strict=True)])

@@ -60,6 +60,7 @@ RUN_ROWS = [
     Row("GET", "loss-fits/{fit}/", EVERYONE, READ),
     Row("POST", "loss-fits/{fit}/adoptions/", KEEPERS, MANAGE),
     Row("POST", "loss-fits/{fit}/endings/", KEEPERS, MANAGE),
+    Row("GET", "solvent-balance/", EVERYONE, READ),
     Row("POST", "runs/{run}/distillings/", BENCH, LOG),
     Row("GET", "runs/{run}/clearances/", EVERYONE, READ),
     Row("GET", "runs/{run}/clearance-checks/", EVERYONE, READ),

@@ -1,4 +1,4 @@
-"""The balance as a table and on paper: every figure can be read back, and the same report gives the same bytes."""
+"""The balance as a table and on paper: every figure can be read back; the same report, the same bytes."""
 
 from __future__ import annotations
 
@@ -29,6 +29,8 @@ CELLS = (
     Cell("run", "waste-container", 1_500_000),
     Cell("run", "unaccounted", 250_000),
 )
+
+PUT_BACK = SolventFlows("e", "E", Decimal(700), (), (Cell("product", "container", 5),))
 
 
 def made(*names: str, since: date | None = date(2025, 1, 1)) -> Report:
@@ -93,11 +95,7 @@ def test_names_are_never_formulas(text: str) -> None:
     [
         (made(), date(2025, 12, 31), "not over"),
         (made(since=None), TODAY, "first record"),
-        (
-            report([SolventFlows("e", "E", Decimal(700), (), (Cell("product", "container", 5),))], TABLE),
-            TODAY,
-            "O3",
-        ),
+        (report([PUT_BACK], TABLE), TODAY, "O3"),
     ],
 )
 def test_what_to_beware_of_is_said(found: Report, today: date, word: str) -> None:
