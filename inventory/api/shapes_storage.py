@@ -13,6 +13,7 @@ from inventory.api.shapes import (
     Number,
     PostedShape,
     QuantityShape,
+    ReasonShape,
     Shape,
     SolventRefShape,
     StorageWarningShape,
@@ -173,12 +174,16 @@ class WasteCautionShape(Shape):
 
 class WasteDetailShape(WasteShape):
     contents = ContentShape(many=True)
+    suspect = serializers.BooleanField(help_text="Whether what went in had a grave reading or sign.")
+    suspect_reasons = ReasonShape(many=True)
     cautions = WasteCautionShape(many=True)
     warnings = StorageWarningShape(many=True)
 
 
 class AddedShape(PostedShape):
     waste = WasteShape()
+    suspect = serializers.BooleanField()
+    suspect_reasons = ReasonShape(many=True)
     cautions = WasteCautionShape(many=True)
 
 

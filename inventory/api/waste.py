@@ -39,6 +39,7 @@ from inventory.services.places import lock_wastes
 from inventory.services.storage import StorageWarning
 from inventory.services.waste import DAYS_MAX, WasteFacts
 from inventory.services.waste_filling import SOURCES, PutIn
+from inventory.services.waste_suspect import suspicions
 
 ORDERINGS = orderings(id=Key("id", "int"), code=Key("code", "str"), collect_by=Key("collect_by", "day"))
 COLUMNS = (
@@ -170,7 +171,7 @@ class WasteView(LabView):
 
     def whole(self, pk: int, warnings: Iterable[StorageWarning] = ()) -> dict[str, Any]:
         """With what is in it by solvent, and what to heed."""
-        held = WasteContainer.objects.get(pk=pk)
+        held = WasteContainer.objects.select_related("lab__policy").get(pk=pk)
         inside: dict[int, int] = {}
         for (solvent_id, _), volume_ul in waste.contents(held).items():
             inside[solvent_id] = inside.get(solvent_id, 0) + volume_ul
@@ -182,9 +183,16 @@ class WasteView(LabView):
                 {"solvent": solvent_ref(row.pk, row.key, row.name), "volume": volume_out(inside[row.pk])}
                 for row in rows
             ],
+            **suspect_out(held),
             "cautions": cautions_out((*former, *CAUTIONS)),
             "warnings": warnings_out(warnings),
         }
+
+
+def suspect_out(held: WasteContainer) -> dict[str, Any]:
+    """Whether what went in had a grave reading or sign, and which."""
+    found = suspicions(held)
+    return {"suspect": bool(found), "suspect_reasons": [vars(one) for one in found]}
 
 
 def cautions_out(cautions: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
@@ -282,6 +290,7 @@ class WasteAdditions(WasteView):
             done, touched = self._put_in(found, data)
             posted = posted_out(done.posted, touched, today_in(self.caller.lab, self.now))
             extra = {"waste": self.shown(found.pk), "cautions": cautions_out(done.cautions)}
+            extra |= suspect_out(found)
             return Done({**posted, "warnings": warnings_out(done.warnings), **extra})
 
         return self.write(work)
