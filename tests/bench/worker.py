@@ -18,6 +18,8 @@ MEASURES = {
     "http": "http",
     "list": "listing",
     "import": "importing",
+    "fit": "fitting",
+    "balance": "run_balance",
 }
 MARK = "RESULT "
 
