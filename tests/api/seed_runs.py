@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from inventory.models import Solvent
-from recovery.models import Apparatus, LossFit
+from recovery.models import Apparatus, LossFit, LossSignal, Run
 from recovery.rules.fitted import as_values
 from recovery.rules.fitting import fit_losses
 from recovery.rules.run_kinds import AskedFor, FieldData, KindData
-from recovery.services import apparatus, kinds, runs
+from recovery.services import apparatus, kinds, quality, quality_limits, runs
 from tests.factories import Club, empty, stocked
 
 
@@ -30,14 +31,19 @@ def planted_runs(lab: Club, now: datetime) -> dict[str, str]:
         **by, run=closed, container=empty(lab, code="B-7", now=now), amount="40 mL", state="wet"
     )
     runs.run_close(**by, run=closed)
+    check = quality.check_record(**by, container=hexane, what="density", entered={"value": "0.659 g/mL"})
+    often = quality_limits.limit_add(**by, what="times-distilled", highest=Decimal(5), source="the club")
     return {
         "fit": str(planted_fit(lab, still, now).pk),
+        "signal": str(planted_signal(lab, still, closed).pk),
         "kind": kind.key,
         "field": field.key,
         "apparatus": str(still.pk),
         "record": str(record.pk),
         "closed_run": str(closed.pk),
         "return": str(back.entry),
+        "check": str(check.pk),
+        "quality_limit": str(often.pk),
     }
 
 
@@ -55,4 +61,30 @@ def planted_fit(lab: Club, still: Apparatus, now: datetime) -> LossFit:
         result=as_values(fit) | basis,
         actor=lab.steward,
         made_at=now,
+    )
+
+
+def planted_signal(lab: Club, still: Apparatus, run: Run) -> LossSignal:
+    """A signal as the chart of a longer series would leave it."""
+    rate = {"runs": 12, "fraction": 0.22, "lower": 0.2, "upper": 0.24, "words": ""}
+    return LossSignal.objects.create(
+        lab=lab.lab,
+        series=f"{still.pk}/planted",
+        solvent=Solvent.objects.get(lab=None, key="n-hexane"),
+        apparatus=still,
+        chart="ewma",
+        rule="ewma-after-baseline",
+        direction="more",
+        since_run=run,
+        last_run=run,
+        data={
+            "runs": [run.pk],
+            "baseline": [run.pk],
+            "width": 4.662,
+            "before": rate,
+            "after": rate | {"runs": 1, "fraction": 0.33, "lower": None, "upper": None},
+            "apparatus": [still.name],
+        },
+        words="Still 1 loses more since 14 May: 33 % against 22 % before, 1 run.",
+        found_at=run.started_at,
     )
