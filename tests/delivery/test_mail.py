@@ -12,9 +12,12 @@ from email.message import EmailMessage
 from typing import Any
 
 import pytest
+from django.template.loader import render_to_string
 
-from inventory.models import Alert, Delivery, Lab, Membership
+from inventory.models import Alert, Container, Delivery, Lab, Membership
+from inventory.services import safety
 from inventory.services.delivery import outbox
+from inventory.services.delivery.content import Digest, lines_of
 from inventory.services.delivery.mail import MailRoute
 from tests.delivery.alerting import alert, alerting, close, delivered, reachable
 from tests.delivery.conftest import use_mail
@@ -200,3 +203,17 @@ def test_a_fault_of_ours_is_tried_again(mailbox: Mailbox, monkeypatch: pytest.Mo
         assert delivered() == {"later": 1}
     assert "ZeroDivisionError" in row().last_error
     assert delivered(LATER) == {"sent": 1}
+
+
+def test_no_message_lets_people_test_what_is_to_be_left_alone(mailbox: Mailbox) -> None:
+    """Due by the calendar, and with crystals in it (Michigan State EHS: do not open, call)."""
+    at = only_supervisor()
+    found = alert(at, "retest-due-soon", due_on=NOW.date())
+    bottle = Container.objects.get(pk=found.subject_id)
+    safety.observe(lab=at.lab, actor=at.member, now=NOW, container=bottle, sign="crystals")
+    (line,) = lines_of([found], at.lab, NOW)
+    assert "do not open, test, turn or carry it" in line.advice
+    for name in ("mail_alert", "mail_digest"):
+        shown = {"line": line, "lab": at.lab, "digest": Digest((line,), 0, 0, ())}
+        for ending in ("txt", "html"):
+            assert line.advice in render_to_string(f"inventory/{name}.{ending}", shown)

@@ -13,6 +13,7 @@ from inventory.models import Alert, Delivery, Lab
 from inventory.rules.digest_days import zone_of
 from inventory.rules.telling import CAUTIONS
 from inventory.selectors.alert_subjects import Subject, subjects_of
+from inventory.services.due_telling import told_by_id
 from inventory.services.watches import rules
 
 ALERTS_SHOWN_MAX = 100
@@ -22,7 +23,10 @@ SUBJECT_LENGTH_MAX = 150
 
 @dataclass(frozen=True)
 class Line:
-    """One alert as a message shows it. days: how long past its day; negative: days to go."""
+    """One alert as a message shows it. days: how long past its day; negative: days to go.
+
+    advice: what to do with an open container, by its verdict of the day on which the message is made.
+    """
 
     words: str
     severity: int
@@ -32,6 +36,7 @@ class Line:
     opened_on: date
     cured_by: str = ""
     answered_by: str = ""
+    advice: str = ""
 
     @property
     def when(self) -> str:
@@ -76,6 +81,7 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
     held = list(alerts)
     zone = zone_of(lab.time_zone)
     today, subjects = now.astimezone(zone).date(), subjects_of(held)
+    advice = _advice(held, today)
     found = []
     for alert in held:
         words, severity = rule_words(alert.rule)
@@ -90,9 +96,17 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
                 alert.opened_at.astimezone(zone).date(),
                 alert.cured_by if alert.closed_at else "",
                 by.display_name if by else "",
+                advice.get(alert.pk, ""),
             )
         )
     return sorted(found, key=lambda line: (line.severity, line.due_on or date.min, line.subject.name))
+
+
+def _advice(alerts: Iterable[Alert], today: date) -> dict[int, str]:
+    """By the id of the alert: nobody is told that a test is due where the verdict has it left alone."""
+    held = {a.pk: a.subject_id for a in alerts if a.subject_kind == "container" and a.closed_at is None}
+    said = told_by_id(set(held.values()), today) if held else {}
+    return {pk: said[container].advice for pk, container in held.items() if container in said}
 
 
 def digest_of(lab: Lab, now: datetime) -> Digest:
