@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime, time
 from decimal import Decimal
 from typing import Any
@@ -13,6 +13,7 @@ from rest_framework import serializers
 from rest_framework.exceptions import ErrorDetail, ValidationError
 
 from inventory.api.params import YEARS, day, instant
+from inventory.api.problems import REMEDY_FOLLOWS
 
 QUANTITY_TEXT_MAX = 80
 
@@ -27,7 +28,31 @@ class Body(serializers.Serializer[Any]):
                 known = ", ".join(self.fields) or "none"
                 said = ErrorDetail(f"This field is not known here. Known: {known}.", code="unknown-field")
                 raise ValidationError({name: [said] for name in unknown[:20]})
-        return super().to_internal_value(data)
+        try:
+            return super().to_internal_value(data)
+        except ValidationError as error:
+            assert isinstance(error.detail, dict)  # of a serializer
+            for name, detail in list(error.detail.items()):
+                if name in self.fields:
+                    error.detail[name] = _with_choices(detail, self.fields[name])
+            raise
+
+
+def _with_choices(detail: Any, field: Any) -> Any:
+    """What is none of the choices, with the choices beside it; inner bodies have seen to their own."""
+    if isinstance(detail, Mapping) and isinstance(field, serializers.ListField):
+        return {place: _with_choices(inner, field.child) for place, inner in detail.items()}
+    if isinstance(detail, list) and isinstance(field, serializers.ChoiceField):
+        return [_remedied(said, field.choices) for said in detail]
+    return detail
+
+
+def _remedied(said: Any, choices: Iterable[Any]) -> Any:
+    """The framework copies text and code of a fault and nothing else: the remedy goes with the text."""
+    if getattr(said, "code", "") != "invalid_choice":
+        return said
+    remedy = f"Use one of: {', '.join(str(choice) for choice in choices)}."
+    return ErrorDetail(f"{said}{REMEDY_FOLLOWS}{remedy}", code=said.code)
 
 
 class TextField(serializers.CharField):

@@ -43,7 +43,12 @@ COLUMNS = (
 class FromTable(Body):
     """A row or a whole set of the shipped table."""
 
-    name = RefField(help_text="Key of a row or of a set, see storage-limit-templates/.")
+    key = RefField(required=False, help_text="Of a row or of a set, see storage-limit-templates/.")
+    name = TextField(
+        max_length=160,
+        required=False,
+        help_text="With a key of one row: its name here; left out, that of the table. Alone: the key.",
+    )
     area_m2 = DecimalTextField(required=False, help_text="Floor area, for figures that go by area.")
     reduction = RefField(required=False, help_text="Key of what the floor takes off.")
     effect = serializers.ChoiceField(EFFECTS, required=False, help_text="Instead of the one in the table.")
@@ -160,10 +165,14 @@ class LocationLimits(LocationView):
 
     def _applied(self, found: Any, data: Any) -> list[StorageLimit]:
         ref = data.get("reduction")
+        key = data.get("key", data.get("name"))
+        if key is None:
+            raise InputError("template.key", "missing", "Which row or set is not said.", "Give its key.")
         return limits.limits_apply(
             **self.by,
             location=found,
-            templates=limits.templates_named(data["name"]),
+            templates=limits.templates_named(key),
+            name=data.get("name", "") if "key" in data else "",
             area_m2=data.get("area_m2"),
             reduction=limits.reduction_named(ref) if ref is not None else None,
             effect=data.get("effect", ""),

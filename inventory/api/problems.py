@@ -22,6 +22,8 @@ from inventory.rules.errors import Conflict, Denied, InputError, Refusal
 
 MEDIA_TYPE = "application/problem+json"
 CHALLENGE = 'Bearer realm="stillkeep"'
+# Between the words of what is none of the choices and the choices.
+REMEDY_FOLLOWS = "\x1f"
 HEADER_FIELDS = {"Idempotency-Key", "If-Match"}
 logger = logging.getLogger("stillkeep.api")
 
@@ -96,7 +98,8 @@ def from_validation(error: exceptions.ValidationError, request: HttpRequest | No
     """400 with one entry for each field that the body's description refuses."""
     errors = list(_flatten(error.detail, ""))
     count = len(errors)
-    detail = errors[0]["detail"] if count == 1 else f"{count} fields cannot be used as they stand."
+    first = f"{errors[0]['detail']} {errors[0]['remedy']}".strip()
+    detail = first if count == 1 else f"{count} fields cannot be used as they stand."
     return problem(
         400, errors[0]["code"] if count == 1 else "invalid", detail, errors=errors, request=request
     )
@@ -113,7 +116,10 @@ def _flatten(detail: Any, path: str) -> Iterable[dict[str, str]]:
             yield from _flatten(inner, path)
     else:
         code = str(getattr(detail, "code", "invalid")).replace("_", "-")
-        yield fault("body", path, code, str(detail))
+        words, remedy = str(detail), ""
+        if code == "invalid-choice" and REMEDY_FOLLOWS in words:
+            words, _, remedy = words.rpartition(REMEDY_FOLLOWS)
+        yield fault("body", path, code, words, remedy)
 
 
 def _escaped(name: str) -> str:

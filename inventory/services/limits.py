@@ -72,12 +72,17 @@ def limits_apply(
     area_m2: Decimal | None = None,
     reduction: Reduction | None = None,
     effect: str = "",
+    name: str = "",
 ) -> list[StorageLimit]:
     """Let rows of the shipped table hold in a location and below. effect: for all, instead of their own.
 
+    name: what the lab calls it, where it is one row; raises InputError (`template.name`) for several.
     Rows of a set that do not go by area leave `area_m2` and `reduction` aside. Raises Conflict for a row that
     holds there already.
     """
+    if name.strip() and len(templates) > 1:
+        words = f"These are {len(templates)} limits, each with a name of its own."
+        raise InputError("template.name", "several", words, "Leave the name out, or give one of their keys.")
     by_area = any(row.per_100_ft2 for row in templates)
     made = []
     for row in templates:
@@ -85,7 +90,7 @@ def limits_apply(
         less = reduction if row.per_100_ft2 or not by_area else None
         note = f"; {less.name}: {less.keep_percent} %, {less.source}" if less else ""
         own = OwnLimit(
-            name=row.name,
+            name=name.strip() or row.name,
             limit_ul=limit_of(row, area_m2=area, reduction=less),
             code=row.code,
             source=f"{row.source}{note}" + (f"; floor area {area} m²" if area else ""),
