@@ -15,7 +15,7 @@ from inventory.api.lookup import solvent_in
 from inventory.api.paging import Key, orderings, page
 from inventory.api.params import flag, paging, ref, text
 from inventory.api.rows import solvent_ref
-from recovery.api.balances import fit_ref
+from recovery.api.rows_predicted import fit_ref
 from recovery.api.shapes_balance import LossFitDetailShape, LossFitShape
 from recovery.models import LossFit
 from recovery.rules.budget import text as number
