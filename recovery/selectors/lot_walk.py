@@ -18,12 +18,13 @@ EDGES_MAX = 50_000
 CHUNK = 500
 MADE_FROM = ("blending", "run")
 
+# CROSS JOIN keeps SQLite from going through all parents and looking each up in the walk.
 _BACK = (
     "WITH RECURSIVE walk(lot_id) AS ("
     " SELECT l.id FROM inventory_lot l WHERE l.id IN ({starts})"
     " UNION SELECT p.parent_id FROM walk w JOIN inventory_lotparent p ON p.lot_id = w.lot_id{only}) "
     "SELECT p.lot_id, p.parent_id, p.volume_ul, 0 FROM walk w "
-    "JOIN inventory_lotparent p ON p.lot_id = w.lot_id{only} LIMIT {most}"
+    "CROSS JOIN inventory_lotparent p{only} WHERE p.lot_id = w.lot_id LIMIT {most}"
 )
 _FORTH = (
     "WITH RECURSIVE walk(lot_id) AS ("
@@ -31,7 +32,7 @@ _FORTH = (
     " UNION SELECT p.lot_id FROM walk w JOIN inventory_lotparent p ON p.parent_id = w.lot_id) "
     "SELECT p.lot_id, p.parent_id, p.volume_ul, "
     " (SELECT SUM(q.volume_ul) FROM inventory_lotparent q WHERE q.lot_id = p.lot_id) "
-    "FROM walk w JOIN inventory_lotparent p ON p.parent_id = w.lot_id LIMIT {most}"
+    "FROM walk w CROSS JOIN inventory_lotparent p WHERE p.parent_id = w.lot_id LIMIT {most}"
 )
 _ONLY_BLENDS = " JOIN inventory_lot b ON b.id = p.lot_id AND b.origin = 'blend'"
 # With a number of generations a lot may be met once in each.
@@ -41,7 +42,7 @@ _SOME_BACK = (
     " UNION SELECT p.parent_id, w.step + 1 FROM walk w JOIN inventory_lotparent p ON p.lot_id = w.lot_id"
     " WHERE w.step < {steps}) "
     "SELECT DISTINCT p.lot_id, p.parent_id, p.volume_ul, 0 FROM walk w "
-    "JOIN inventory_lotparent p ON p.lot_id = w.lot_id WHERE w.step < {steps} LIMIT {most}"
+    "CROSS JOIN inventory_lotparent p WHERE p.lot_id = w.lot_id AND w.step < {steps} LIMIT {most}"
 )
 _SOME_FORTH = (
     "WITH RECURSIVE walk(lot_id, step) AS ("
@@ -50,7 +51,8 @@ _SOME_FORTH = (
     " WHERE w.step < {steps}) "
     "SELECT DISTINCT p.lot_id, p.parent_id, p.volume_ul, "
     " (SELECT SUM(q.volume_ul) FROM inventory_lotparent q WHERE q.lot_id = p.lot_id) "
-    "FROM walk w JOIN inventory_lotparent p ON p.parent_id = w.lot_id WHERE w.step < {steps} LIMIT {most}"
+    "FROM walk w CROSS JOIN inventory_lotparent p WHERE p.parent_id = w.lot_id AND w.step < {steps} "
+    "LIMIT {most}"
 )
 
 
