@@ -36,7 +36,6 @@ class ExtractionBody(Body):
     portion = MeasureField(required=False, help_text="Size of a portion; with `portions`, what they give.")
     portions = whole(PORTIONS_MAX)
     portions_max = whole(PORTIONS_MAX, help_text="Most that are compared. Left out: 20.")
-    distils = FlagField(required=False, help_text="Whether it is distilled back. Left out: true.")
     still_loss_percent = PureField(required=False, help_text="Of what goes into the still.")
     lost_per_portion = MeasureField(required=False, help_text="Left on glass and paper. Left out: 1 mL.")
 
@@ -45,6 +44,7 @@ class ExtractionAsk(ExtractionBody):
     solvent = TextField(
         max_length=120, required=False, help_text="For what the water keeps. Left out: it keeps none."
     )
+    distils = FlagField(required=False, help_text="Whether it is distilled back. Left out: true.")
     heel_percent = PureField(required=False, help_text="Left in the still.")
 
 

@@ -16,12 +16,19 @@ from recovery.rules.run_kinds import number_text
 from recovery.selectors.run_facts import FactNow, apparatus_of, asked, facts_now
 
 STEP = Decimal("0.0001")
-STATES = ("draft", "open", "closed")
+STATES = ("draft", "open", "closed", "given-up")
 RUN_COLUMNS = (
     "id", "purpose", "operator_name", "started_at", "month", "closed_at", "is_history", "remarks", "findings",
     "place_id", "version", "distils", "to_dryness", "heel_ul", "heel_source", "is_draft", "kind_id",
     "kind__key", "kind__name", "location_id", "location__name",
 )  # fmt: skip
+
+
+def state_of(is_draft: bool, closed_at: Any) -> str:
+    """One of `STATES`; a draft that was closed was given up."""
+    if closed_at is not None:
+        return "given-up" if is_draft else "closed"
+    return "draft" if is_draft else "open"
 
 
 def run_out(row: Any) -> dict[str, Any]:
@@ -37,7 +44,7 @@ def run_out(row: Any) -> dict[str, Any]:
         "started_at": started,
         "month": month,
         "closed_at": closed,
-        "state": "closed" if closed is not None else "draft" if is_draft else "open",
+        "state": state_of(is_draft, closed),
         "kind": None if kind is None else {"id": str(kind), "key": kind_key, "name": kind_name},
         "location": None if room is None else {"id": str(room), "name": room_name},
         "is_history": is_history,

@@ -23,6 +23,8 @@ from inventory.models import LOST_TO
 from inventory.services.places import lock_runs
 from recovery.api.clearing import Override, clearance_of, signature_of
 from recovery.api.fact_fields import FactsField
+from recovery.api.plan_ask import PlanAsk
+from recovery.api.plan_drafts import draft_of
 from recovery.api.rows_runs import RUN_COLUMNS, STATES, run_detail, run_out, run_shown, with_details
 from recovery.api.shapes import RunChargedShape, RunDetailShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
@@ -71,6 +73,7 @@ class RunStart(Body):
         child=RefField(), required=False, max_length=IN_A_RUN_MAX, help_text="Each by id or name."
     )
     facts = FactsField(required=False)
+    plan = PlanAsk(required=False, help_text="It becomes a draft run, which its first charge starts.")
 
 
 class RunChange(Body):
@@ -126,6 +129,9 @@ class Runs(RunRefs):
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
+            if "plan" in data:
+                drafted = draft_of(self, data)
+                return Done(drafted, headers={"Location": f"{self.request.path}{drafted['id']}/"})
             operator, facts = data.pop("operator", ""), data.pop("facts", None)
             run = runs.run_start(**self.by, operator_name=operator, **self.refs(data))
             if facts:
@@ -139,9 +145,13 @@ def _state_is(given: Mapping[str, Any]) -> Q:
     found, going = Q(), Q(closed_at__isnull=True, is_draft=False)
     if "open" in given:
         found &= going if given["open"] else ~going
-    states = {"draft": Q(closed_at__isnull=True, is_draft=True), "open": going}
+    states = {
+        "draft": Q(closed_at__isnull=True, is_draft=True),
+        "open": going,
+        "given-up": Q(closed_at__isnull=False, is_draft=True),
+    }
     if "state" in given:
-        found &= states.get(given["state"], Q(closed_at__isnull=False))
+        found &= states.get(given["state"], Q(closed_at__isnull=False, is_draft=False))
     return found
 
 

@@ -50,7 +50,7 @@ class RunShape(Shape):
     started_at = at()
     month = serializers.DateField()
     closed_at = at(null=True)
-    state = serializers.ChoiceField(["draft", "open", "closed"])
+    state = serializers.ChoiceField(["draft", "open", "closed", "given-up"])
     kind = RunKindRefShape(allow_null=True)
     location = PlaceRefShape(allow_null=True)
     is_history = serializers.BooleanField()
@@ -92,6 +92,8 @@ class GroupShape(Shape):
     month = serializers.DateField(required=False)
     purpose = serializers.CharField(required=False, allow_blank=True)
     operator = serializers.CharField(required=False, allow_blank=True)
+    kind = serializers.CharField(required=False, allow_null=True)
+    apparatus = serializers.CharField(required=False, allow_null=True)
 
 
 class LossRateShape(Shape):
@@ -102,6 +104,10 @@ class LossRateShape(Shape):
     returned = QuantityShape()
     lost = QuantityShape()
     loss_fraction = Number(allow_null=True)
+    uncertainty = Number(allow_null=True, help_text="Standard error from run to run (k = 1).")
+    lower = Number(allow_null=True, help_text="Of the interval that holds it with 95 %.")
+    upper = Number(allow_null=True)
+    words = text(help_text="What few runs mean for it; empty where nothing is to be said.")
 
 
 class LossRatesShape(Shape):

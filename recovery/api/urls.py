@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 from inventory.api.calculator import at_calculator
-from inventory.api.urls import LAB, at
+from inventory.api.urls import CONTAINER, LAB, at
 from recovery.api import (
     apparatus,
     balances,
     calc_extraction,
     calc_measures,
     calc_vapour,
+    calculator_chart,
     distilling,
     imports,
     kinds,
+    loss_charts,
     loss_fits,
+    plans,
+    quality,
     reports,
     run_course,
     runs,
     solvent_balance,
+    trace,
 )
 
 RUN = f"{LAB}runs/<str:run>/"
@@ -27,8 +32,11 @@ urlpatterns = [
     at_calculator(calc_vapour.Vapours),
     at_calculator(calc_measures.Densities),
     at_calculator(calc_measures.VolumeUncertainties),
+    at_calculator(calculator_chart.ControlCharts),
     at(f"{LAB}runs/", runs.Runs),
     at(RUN, runs.RunDetail),
+    at(f"{LAB}plans/", plans.Plans),
+    at(f"{RUN}abandonments/", plans.RunAbandonments),
     at(f"{RUN}charges/", runs.Charges),
     at(f"{RUN}returns/", runs.Returns),
     at(f"{RUN}closings/", runs.Closings),
@@ -37,6 +45,12 @@ urlpatterns = [
     at(f"{RUN}waste/", run_course.RunWaste),
     at(f"{RUN}reopenings/", run_course.Reopenings),
     at(f"{RUN}return-states/", run_course.ReturnStates),
+    at(f"{CONTAINER}quality-checks/", quality.ContainerQualityChecks),
+    at(f"{CONTAINER}fitness/", quality.ContainerFitness),
+    at(f"{LAB}quality-checks/<str:check>/withdrawals/", quality.QualityCheckWithdrawals),
+    at(f"{LAB}quality-limits/", quality.QualityLimits),
+    at(f"{LAB}quality-limits/<str:quality_limit>/", quality.QualityLimitDetail),
+    at(f"{LAB}quality-limits/<str:quality_limit>/endings/", quality.QualityLimitEndings),
     at(f"{LAB}run-kinds/", kinds.RunKinds),
     at(f"{LAB}run-kinds/<str:kind>/", kinds.RunKindDetail),
     at(f"{LAB}run-kinds/<str:kind>/endings/", kinds.RunKindEndings),
@@ -58,6 +72,12 @@ urlpatterns = [
     at(f"{RUN}clearance-checks/", distilling.ClearanceChecks),
     at(f"{LAB}imports/runs/", imports.RunImports),
     at(f"{LAB}reports/loss-rates/", reports.LossRates),
+    at(f"{LAB}loss-charts/<str:solvent>/", loss_charts.LossCharts),
+    at(f"{LAB}loss-signals/", loss_charts.LossSignals),
+    at(f"{LAB}loss-signals/<str:signal>/", loss_charts.LossSignalDetail),
     at(f"{LAB}reports/flows/", reports.Flows),
+    at(f"{LAB}lots/<str:lot>/ancestors/", trace.LotAncestors),
+    at(f"{LAB}lots/<str:lot>/descendants/", trace.LotDescendants),
+    at(f"{CONTAINER}times-distilled/", trace.ContainerTimesDistilled),
     at(f"{LAB}solvent-balance/", solvent_balance.SolventBalances),
 ]

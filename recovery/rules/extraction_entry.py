@@ -65,6 +65,7 @@ class Asked:
     smallest_ml: float
     assumptions: tuple[str, ...]
     sources: tuple[str, ...]
+    water_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,15 @@ def read_extraction(
         smallest_ml=SMALLEST_PORTION_ML,
         assumptions=tuple(assumed),
         sources=sources,
+        water_c=read_amount(raw["water_temperature"], TEMPERATURE).value
+        if raw.get("water_temperature")
+        else None,
     )
+
+
+def _celsius(raw: Mapping[str, Any]) -> float | None:
+    told = raw.get("water_temperature")
+    return None if told is None else read_amount(told, TEMPERATURE).value
 
 
 def _wanted(raw: Mapping[str, Any], portion: Estimate | None) -> float | None:
@@ -154,12 +163,10 @@ def _kept(
     """(what the water layer keeps in mL, assumptions, sources)."""
     if solvent is None:
         return NOTHING, ["no solvent named: the water layer is taken to keep none of it"], ()
-    said, told = [], raw.get("water_temperature")
-    celsius = COLD_TAP_C
-    if told is None:
+    said, celsius = [], _celsius(raw)
+    if celsius is None:
+        celsius = COLD_TAP_C
         said.append(f"temperature of the water not told: {COLD_TAP_C:g} °C taken, cold water keeps more")
-    else:
-        celsius = read_amount(told, TEMPERATURE).value
     pair = mutual(solvent, celsius)
     if pair.miscible:
         words = f"{solvent.name} mixes with water: no layer forms, so nothing can be extracted with it."

@@ -77,9 +77,15 @@ def any_container(*, lab: Lab) -> bool:
     return Container.objects.filter(lab=lab, discarded_at=None).exists()
 
 
+def runs_to_answer_for(*, lab: Lab) -> list[Run]:
+    """Closed runs with a finding that nobody answered for yet, the newest first."""
+    runs = Run.objects.filter(lab=lab, closed_at__isnull=False, is_history=False).exclude(unseen_findings="")
+    return list(runs.order_by("-id").prefetch_related("sums__solvent")[:RUN_LIMIT])
+
+
 def open_runs(*, lab: Lab) -> tuple[int, list[Run]]:
     """How many runs are open, and the longest open of them with what they still hold."""
-    runs = Run.objects.filter(lab=lab, closed_at=None)
+    runs = Run.objects.filter(lab=lab, closed_at=None, is_draft=False)
     signed = Clearance.objects.exclude(override_reason="").order_by("id")
     overrides = Prefetch("clearances", queryset=signed, to_attr="overrides")
     first = runs.order_by("started_at", "id").prefetch_related("sums__solvent", overrides)[:RUN_LIMIT]
@@ -107,6 +113,6 @@ def _named(rates: list[LossRate], names: dict[str, str]) -> list[NamedRate]:
 
 def lab_summary(*, lab: Lab, today: date) -> dict[str, Any]:
     """The counts of one lab, for a person who belongs to several."""
-    runs = Run.objects.filter(lab=lab, closed_at=None).count()
+    runs = Run.objects.filter(lab=lab, closed_at=None, is_draft=False).count()
     counts = due_counts(lab=lab, today=today)
     return {"lab": lab, "counts": counts, "alerts": open_alerts(lab=lab), "open_runs": runs}

@@ -30,7 +30,7 @@ RUN_WATCH = Watch(
     RUN_OPEN_TOO_LONG,
     RUN,
     bounds="s.closed_at IS NULL AND s.started_at < %(run_opened_before)s",
-    holds="NOT s.is_history",
+    holds="NOT s.is_history AND NOT s.is_draft",
     moments={"run_opened_before": OPEN_TOO_LONG},
 )
 LOSES_MORE = AlertRule(

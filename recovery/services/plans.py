@@ -1,0 +1,252 @@
+"""The plan before a run: how much solvent, which bottles, what will be lost, and what gets into the air.
+
+Nothing is written. The verdict on each bottle is the one function's; the heel is the policy's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from inventory.models import Container, Lab, Location, Solvent
+from inventory.rules.errors import InputError
+from inventory.rules.levels import RANK, Use
+from inventory.rules.verdict import Verdict, distilling_terms
+from inventory.services.facts import containers_with, policy_of
+from inventory.services.verdicts import verdicts_of_many
+from recovery.models import Apparatus, RunKind
+from recovery.rules.budget import Estimate
+from recovery.rules.clearing import heel_ul
+from recovery.rules.extraction_entry import Worked
+from recovery.rules.predicted import Ask, Prediction, Told, predict
+from recovery.rules.properties import Properties
+from recovery.rules.run_facts import FactRead, read_fact
+from recovery.rules.stock_choice import Bottle, Choice, choose
+from recovery.rules.vapour import Room, known_room
+from recovery.rules.vapour_check import VapourCheck, vapour_check
+from recovery.selectors.kinds import fields_by_key
+from recovery.selectors.properties import properties_of
+from recovery.services.heel import is_former
+from recovery.services.kinds import field_data
+
+UL_PER_ML = 1000
+BOTTLES_MAX = 500
+AIR = "air"
+#: taken into the air where a loss to it cannot be worked out, of what is charged; common practice, no source
+UNKNOWN_AIR_SHARE = 0.1
+
+
+@dataclass(frozen=True)
+class PlanFor:
+    """What is planned. volume_ul: where no extraction is worked out. facts: as told, by field.
+
+    air: of the room, None where not told; over_h: how long solvent is about, None: all at once.
+    """
+
+    solvent: Solvent
+    distils: bool
+    kind: RunKind | None = None
+    location: Location | None = None
+    apparatus: Sequence[Apparatus] = ()
+    facts: Mapping[str, Any] | None = None
+    room_volume_m3: float | None = None
+    air_changes_per_h: float | None = None
+    mixing: float | None = None
+    temperature_c: float = 20.0
+    over_h: float | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The whole plan. back_ul: expected, with its uncertainty. spill: one portion, or all, on the floor."""
+
+    of: PlanFor
+    properties: Properties
+    needed_ul: int
+    extraction: Worked | None
+    choice: Choice
+    truncated: bool
+    heel_ul: int
+    heel_percent: Decimal
+    heel_source: str
+    prediction: Prediction
+    back_ul: int
+    u_back_ul: int
+    vapour: VapourCheck
+    spill: VapourCheck
+    assumptions: tuple[str, ...]
+
+
+def heel_fraction(lab: Lab, solvent: Solvent, *, distils: bool) -> float:
+    """What the policy wants left in the still, 0 to 1; nothing of what forms no peroxides."""
+    if not (distils and is_former(solvent)):
+        return 0.0
+    return float(distilling_terms(policy_of(lab)).heel_fraction)
+
+
+def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: Worked | None = None) -> Plan:
+    """Work a plan out from what is in the lab today. Raises InputError naming `facts.…` or `room_…`."""
+    properties = replace(properties_of(of.solvent), flammable=_flammable(of.solvent))
+    bottles, truncated = bottles_of(lab=lab, solvent=of.solvent, distils=of.distils, today=today)
+    terms = distilling_terms(policy_of(lab))
+    fraction = terms.heel_fraction if of.distils and is_former(of.solvent) else Decimal(0)
+    heel = heel_ul(needed_ul, fraction)
+    prediction = predict(_ask(lab, of, properties, needed_ul, heel, extraction))
+    back = max(0, needed_ul - prediction.total_ul) if of.distils else 0
+    room, said = _room(of)
+    lost, more_said = _into_the_air(prediction, needed_ul)
+    check = vapour_check(properties, lost, of.over_h or 0.0, room, temperature_c=of.temperature_c)
+    portion_ml = extraction.chosen.portion_ml if extraction else needed_ul / UL_PER_ML
+    return Plan(
+        of=of,
+        properties=properties,
+        needed_ul=needed_ul,
+        extraction=extraction,
+        choice=choose(bottles, needed_ul),
+        truncated=truncated,
+        heel_ul=heel,
+        heel_percent=fraction * 100,
+        heel_source=terms.heel_source if fraction else "",
+        prediction=prediction,
+        back_ul=back,
+        u_back_ul=prediction.u_total_ul,
+        vapour=check,
+        spill=vapour_check(properties, Estimate(portion_ml), 0.0, room, temperature_c=of.temperature_c),
+        assumptions=(*said, *more_said),
+    )
+
+
+def _flammable(solvent: Solvent) -> bool | None:
+    """False only where the catalogue says that there is no flash point; not known stays not known."""
+    return False if solvent.ghs_category == "none" and solvent.state == Solvent.State.SHIPPED else None
+
+
+def bottles_of(*, lab: Lab, solvent: Solvent, distils: bool, today: date) -> tuple[list[Bottle], bool]:
+    """(the lab's bottles of a solvent with today's verdict, whether there are more than were looked at)."""
+    rows = Container.objects.filter(lab=lab, lot__solvent=solvent, discarded_at=None, volume_ul__gt=0)
+    ids = list(rows.order_by("next_test_due", "id").values_list("pk", flat=True)[: BOTTLES_MAX + 1])
+    held = containers_with(ids[:BOTTLES_MAX])
+    found = verdicts_of_many(held, today)
+    uses: tuple[Use, ...] = ("draw", "distil") if distils else ("draw",)
+    return [_bottle(row, [found[row.pk][use] for use in uses]) for row in held], len(ids) > BOTTLES_MAX
+
+
+def _bottle(container: Container, verdicts: Sequence[Verdict]) -> Bottle:
+    lot = container.lot
+    assert lot is not None
+    worst = max((v for v in verdicts if not v.allowed), key=lambda v: RANK[v.level], default=verdicts[-1])
+    days = [day for day in (lot.expiry_on, *(v.due_on for v in verdicts)) if day is not None]
+    against = {
+        (reason.code, reason.words, reason.source)
+        for v in verdicts
+        if not v.allowed
+        for reason in v.reasons
+        if reason.level != "use"
+    }
+    return Bottle(
+        container_id=container.pk,
+        code=container.code,
+        volume_ul=container.volume_ul,
+        recovered=lot.times_distilled > 0,
+        times_distilled=lot.times_distilled,
+        opened=container.opened != "unopened",
+        ends_on=min(days, default=None),
+        level=worst.level,
+        allowed=all(v.allowed for v in verdicts),
+        against=tuple(sorted(against)),
+    )
+
+
+def _ask(
+    lab: Lab,
+    of: PlanFor,
+    properties: Properties,
+    needed_ul: int,
+    heel: int,
+    extraction: Worked | None,
+) -> Ask:
+    """What the prediction of losses is asked: the plan's own facts, those told, and those of its kind."""
+    known = fields_by_key(lab)
+    told = {key: _told(known, key, raw) for key, raw in (of.facts or {}).items()}
+    asked = of.kind.fields if of.kind is not None else None
+    defaults = {
+        one["field"]: _told(known, one["field"], one["default"])
+        for one in asked or []
+        if one["default"] is not None and one["field"] in known and one["field"] not in told
+    }
+    return Ask(
+        solvent=properties,
+        charged_ml=needed_ul / UL_PER_ML,
+        facts={**planned_facts(extraction), **told},
+        defaults=defaults,
+        distils=of.distils,
+        asked=None if asked is None else frozenset(one["field"] for one in asked),
+        heel_ml=heel / UL_PER_ML,
+        hold_up_ml={
+            row.name: None if row.hold_up_ul is None else row.hold_up_ul / UL_PER_ML for row in of.apparatus
+        },
+    )
+
+
+def planned_facts(extraction: Worked | None) -> dict[str, Told]:
+    """The facts that a planned extraction says by itself."""
+    if extraction is None:
+        return {}
+    water = extraction.asked.extraction.water_ml
+    facts = {
+        "water-volume": Told(water.value, water.u),
+        "water-phases": Told(1.0),
+        "contacts": Told(float(extraction.chosen.portions)),
+    }
+    if extraction.asked.water_c is not None:
+        facts["water-temperature"] = Told(extraction.asked.water_c)
+    return facts
+
+
+def _told(known: Mapping[str, Any], key: str, raw: Any) -> Told:
+    row = known.get(key)
+    if row is None:
+        words = f"There is no field “{key[:60]}” in use."
+        raise InputError(f"facts.{key[:60]}", "unknown-field", words, "See run-fields/.")
+    read: FactRead = read_fact(field_data(row), raw, field=f"facts.{key}")
+    if read.number is None:
+        return Told(word=str(read.as_entered.get("value", "")))
+    return Told(float(read.number), float(read.u_number or 0))
+
+
+def _room(of: PlanFor) -> tuple[Room, list[str]]:
+    """The room by what was told, else by its record and that of what it lies in, else the worse."""
+    volume, changes = of.room_volume_m3, of.air_changes_per_h
+    if of.location is not None and volume is None:
+        recorded = next((row for row in _around(of.location) if row.volume_m3 is not None), None)
+        if recorded is not None:
+            volume = float(recorded.volume_m3 or 0)
+            if changes is None and recorded.air_changes_per_h is not None:
+                changes = float(recorded.air_changes_per_h)
+    said = ["time not told: all vapour set free at once"] if of.over_h is None else []
+    return known_room(volume, changes, of.mixing), said
+
+
+def _around(location: Location) -> list[Location]:
+    """The location and what it lies in, the innermost first."""
+    above = {row.pk: row for row in Location.objects.filter(paths_down__descendant=location)}
+    found = [location]
+    while (outer := above.get(found[-1].parent_id or 0)) is not None and len(found) <= len(above):
+        found.append(outer)
+    return found
+
+
+def _into_the_air(prediction: Prediction, needed_ul: int) -> tuple[Estimate, list[str]]:
+    """Liquid that is predicted to get into the air; a share of the charge where that cannot be said."""
+    terms = [term for term in prediction.terms if term.place == AIR]
+    known = [term for term in terms if term.value_ul is not None]
+    value_ml = sum(term.value_ul or 0 for term in known) / UL_PER_ML
+    u_ml = sum(term.u_ul**2 for term in known) ** 0.5 / UL_PER_ML
+    if known and len(known) == len(terms):
+        return Estimate(value_ml, u_ml), []
+    more_ml = UNKNOWN_AIR_SHARE * needed_ul / UL_PER_ML
+    words = f"not every loss to the air can be worked out: {UNKNOWN_AIR_SHARE:.0%} of the charge added"
+    return Estimate(value_ml + more_ml, u_ml), [words]
