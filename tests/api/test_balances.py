@@ -10,6 +10,8 @@ import pytest
 from tests import factories as make
 from tests.api.client import Api, base
 from tests.recovery.club import Still
+from tests.recovery.test_balances import ml as cylinder
+from tests.recovery.test_balances import worked
 from tests.recovery.test_loss_fits import logged
 
 pytestmark = pytest.mark.django_db
@@ -21,22 +23,10 @@ def still() -> Still:
 
 
 def extraction(still: Still) -> dict[str, Any]:
-    """A closed run, made over the API, as it answers for its balance."""
-    api, root = Api(still.club.member), base(still.club)
-    bottle, flask = still.bottle(), still.flask()
-    still.test(bottle)
-    facts = {"water-volume": "200 mL", "water-temperature": "20 °C", "contacts": 3}
-    told = {"purpose": "fat in biscuits", "kind": "liquid-liquid-extraction", "facts": facts}
-    told["started_at"] = still.now.isoformat()
-    run = api.post(f"{root}runs/", told).json()
-    at = {"happened_at": still.now.isoformat()}
-    cylinder = {"unit": "mL", "instrument": "cylinder-b-250"}
-    charge = {"container": bottle.code, "volume": {"value": "250", **cylinder}, **at}
-    assert api.post(f"{root}runs/{run['id']}/charges/", charge).status_code == 201
-    back = {"container": flask.code, "volume": {"value": "180", **cylinder}, "state": "wet", **at}
-    assert api.post(f"{root}runs/{run['id']}/returns/", back).status_code == 201
-    assert api.post(f"{root}runs/{run['id']}/closings/", {}).status_code == 201
-    answer = api.get(f"{root}runs/{run['id']}/balance/")
+    """What a closed run answers for its balance."""
+    facts = {"water_volume": "200 mL", "water_temperature": "20 °C", "contacts": 3}
+    run = worked(still, cylinder("250"), cylinder("180"), state="wet", **facts)
+    answer = Api(still.club.auditor).get(f"{base(still.club)}runs/{run.pk}/balance/")
     assert answer.status_code == 200, answer.content
     return dict(answer.json())
 
