@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -20,6 +20,7 @@ from inventory.services.ledger import Holds, Line, Posted
 from inventory.services.measuring import liquid_of, moment
 from inventory.services.places import boundary, container_end
 from inventory.services.refreshing import refresh_due
+from inventory.services.storage_found import found_in
 from inventory.services.timing import changes_since
 
 KINDS = ("count", "weigh")
@@ -64,7 +65,8 @@ def count(
     """Set the record to what was found. The difference is a movement, in µl (found less recorded).
 
     A zero amount is allowed: the container was found empty. A count entered late is held against what the
-    container held by the records at that time.
+    container held by the records at that time. One that finds more names the storage limits that are exceeded
+    now, in the posting's warnings.
     """
     happened = moment(now, happened_at, container)
     with transaction.atomic():
@@ -82,6 +84,9 @@ def count(
         if difference_ul > 0:
             # More than there can be by the records: what nobody recorded, nobody has tested.
             refresh_due(container=held, now=now)
+            held.refresh_from_db(fields=["volume_ul"])
+            # It stands there already, so that nothing is refused.
+            posted = posted and replace(posted, warnings=found_in(held))
         counted = Counted(posted, difference_ul, u_ul, beyond_uncertainty(difference_ul, u_ul))
         _note_difference(held, counted, baseline)
         data = {

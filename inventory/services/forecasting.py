@@ -21,7 +21,7 @@ from inventory.rules.deciding import Tested
 from inventory.rules.forecast import Forecast, Point
 from inventory.rules.outcomes import LevelAmount, action_level, level_amounts
 from inventory.services.facts import Gathered, containers_with, gathered
-from inventory.services.readings import COUNTED, COVERAGE, no_id
+from inventory.services.readings import INFLOW, no_id, noise_ul
 
 BAND_SAMPLES = 8
 NOT_A_FORMER = Forecast("not-a-former", "No forecast. It is not a peroxide former.", cautions=())
@@ -93,12 +93,16 @@ def mixings(containers: Iterable[Container]) -> Mapping[int, Sequence[Mixing]]:
         Movement.objects.alias(reverses=no_id("reversal_of_id"))
         .filter(destination_id__in=list(zones), reverses=0, reversed_by=None)
         .exclude(kind="receive")
-        .values_list("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
+        .order_by("happened_at", "pk")
+        .values_list(*INFLOW)
     )
     found: dict[int, list[Mixing]] = defaultdict(list)
-    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul in rows:
-        if kind not in COUNTED or volume_ul > COVERAGE * u_volume_ul:
+    crept: dict[int, int] = defaultdict(int)
+    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:
+        crept[place_id] += volume_ul
+        if crept[place_id] > noise_ul(kind, u_volume_ul, as_entered):
             found[place_id].append(Mixing(happened_at.astimezone(zones[place_id]).date(), recorded_at))
+            crept[place_id] = 0  # from here on counted anew
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time
 from hashlib import sha256
@@ -16,7 +16,7 @@ from inventory.models import Container, ImportedRow, Lab, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
-from inventory.rules.sheets.outcomes import Outcome, error
+from inventory.rules.sheets.outcomes import Outcome, error, warning
 from inventory.rules.sheets.planning import stops_all
 from inventory.rules.sheets.reading import Table
 from inventory.rules.sheets.stock import StockPlan, StockRow, plan_stock
@@ -34,6 +34,8 @@ from inventory.services.import_report import (
     statuses,
 )
 from inventory.services.import_stock import Count, Draft, write_stock
+from inventory.services.places import location_get
+from inventory.services.storage_found import exceeded
 
 CODE_LENGTH_MAX = 24
 LOCATION_LENGTH_MAX = 120
@@ -86,7 +88,16 @@ def _written(lab: Lab, actor: User, file: _File, work: _Work, all_or_none: bool)
             return work.report
         write_stock(held, actor, count, work.drafts, file.sha256)
         note_import(held, actor, count.now, "stock-imported", work.report)
-    return replace(work.report, written=True)
+        outcomes = (*_limits_exceeded(held, work.drafts), *work.report.outcomes)
+    return replace(work.report, written=True, outcomes=outcomes)
+
+
+def _limits_exceeded(lab: Lab, drafts: Sequence[Draft]) -> list[Outcome]:
+    """What stands there is booked; each storage limit that it exceeds, now that it is, is told."""
+    names = {draft.row.location for draft in drafts if draft.row.location}
+    places = {location_get(lab=lab, name=name).pk for name in names}
+    said = exceeded(lab=lab, locations=places) if places else []
+    return [warning(0, "", one.code, one.words, "Find another place for some of it.") for one in said]
 
 
 @dataclass(frozen=True)

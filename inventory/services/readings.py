@@ -42,7 +42,7 @@ _TESTED = (
     "reagent_expired", "reagent__use_by_on", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
 )  # fmt: skip
 
-_INFLOW = (
+INFLOW = (
     "destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul", "as_entered",
 )  # fmt: skip
 
@@ -173,19 +173,26 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
         .filter(destination_id__in=places, happened_at__gte=min(start for start, _ in starts.values()))
         .filter(reverses=0, reversed_by=None)
         .exclude(kind="receive")
-        .values_list(*_INFLOW)
+        .values_list(*INFLOW)
     )
     found = set()
     crept: dict[int, int] = defaultdict(int)
     for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:
         held, (start, end) = places[place_id], starts[place_id]
         later = happened_at >= end or (happened_at >= start and recorded_at > own[held.pk].recorded_at)
-        noise_ul = COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered) else 0
         crept[place_id] += volume_ul if later else 0
         # Many small ones come to as much as one large one.
-        if later and crept[place_id] > noise_ul:
+        if later and crept[place_id] > noise_ul(kind, u_volume_ul, as_entered):
             found.add(held.pk)
     return found
+
+
+def noise_ul(kind: str, u_volume_ul: int, as_entered: Mapping[str, Any]) -> int:
+    """So much of an inflow, in µl, may be nothing but the uncertainty of a count made with an instrument.
+
+    Nothing of any other: what is poured is poured, and an eye sees what it wants to see.
+    """
+    return COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered) else 0
 
 
 def _was_measured(as_entered: Mapping[str, Any]) -> bool:

@@ -160,6 +160,12 @@ def check_inflow(
     )
 
 
+def amounts_at(lab: Lab, arrival: Arrival) -> tuple[StorageWarning, ...]:
+    """The limits on an amount that are exceeded where something stands, whether they warn or refuse."""
+    found = _check_at(lab, arrival.location_id, [arrival], (), only_amounts=True)
+    return tuple(dict.fromkeys(one.warning for one in found))
+
+
 def override_refusals(
     found: Sequence[StorageWarning],
     *,

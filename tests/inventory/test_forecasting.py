@@ -14,7 +14,7 @@ from inventory.rules.errors import Denied
 from inventory.selectors.loosening import loosened
 from inventory.services import audit, reagents, safety, treatments, volumes, withdrawals
 from inventory.services.facts import containers_with, gathered
-from inventory.services.forecasting import forecasts_of, outlook_of
+from inventory.services.forecasting import forecasts_of, mixings, outlook_of
 from inventory.services.policies import policy_set
 from tests import factories as make
 
@@ -184,6 +184,26 @@ def test_after_mixing_a_new_test_begins_a_new_line(club: make.Club, bottle: Cont
     assert [test.tested_on for test in outlook_of(held).tests] == [after(194)]
 
 
+@pytest.mark.parametrize(
+    ("found", "resets"),
+    [
+        (["500.3 mL"], 1),  # by nobody knows what: as good as poured in
+        ([{"value": "500.3", "unit": "mL", "instrument": "cylinder-b-500"}], 0),
+        ([{"value": "540", "unit": "mL", "instrument": "cylinder-b-500"}], 1),
+        # So little each time, and in the end more than one count can be wrong by.
+        ([{"value": str(500 + 2 * n), "unit": "mL", "instrument": "cylinder-b-500"} for n in range(1, 9)], 1),
+    ],
+)
+def test_a_count_upwards_resets_the_line_as_it_ends_a_passed_test(
+    club: make.Club, bottle: Container, found: list[Any], resets: int
+) -> None:
+    """A 500 mL cylinder of class B: 5 mL half width by ISO 4788 (from memory), so 2 u is about 6 mL."""
+    for day, amount in enumerate(found, 1):
+        volumes.count(**on(club, day), container=fresh(bottle), amount=amount)
+    held = fresh(bottle)
+    assert bool(mixings([held]).get(held.place_id, ())) == bool(resets)
+
+
 def test_peroxides_that_were_taken_out_count_from_the_test_after(club: make.Club, bottle: Container) -> None:
     rising(club, bottle, (190, "10"))
     early = fresh(bottle).forecast_on
@@ -212,7 +232,9 @@ def test_readings_from_before_a_passed_opening_do_not_count(club: make.Club) -> 
 
 def test_a_withdrawn_and_an_undated_test_are_no_points(club: make.Club, bottle: Container) -> None:
     wrong = rising(club, bottle)
-    withdrawals.test_withdraw(**on(club, 181, "supervisor"), test=wrong, reason="a slip of the pen", may_loosen=True)
+    withdrawals.test_withdraw(
+        **on(club, 181, "supervisor"), test=wrong, reason="a slip of the pen", may_loosen=True
+    )
     safety.test_record(
         **on(club, 182), container=fresh(bottle), reading="2", method="strip-25", tested_on=None
     )

@@ -102,6 +102,18 @@ def test_a_stated_method_gives_neg_its_meaning(at: Club) -> None:
     assert PeroxideTest.objects.get(container=held("B18")).upper_ug_per_l == 500
 
 
+def test_an_upper_bound_is_rounded_up_and_a_lower_one_down(at: Club) -> None:
+    """By hand: 0.8765432 mg/L is 876.5432 µg/L, so below 877 µg/L is sure and below 876 µg/L is not."""
+    row = "B51;ether;Sigma;1 L;0,5 L;2026-01-01;2026-02-01;;{};2026-10-01;"
+    stock_in(at, sheet(row.format("< 0.8765432")), test_method="strip-25")
+    test = PeroxideTest.objects.get()
+    assert (test.lower_ug_per_l, test.upper_ug_per_l) == (0, 877)
+    stock_in(at, sheet(row.replace("B51", "B52").format("0.8765432")), test_method="iodometric-titration")
+    test = PeroxideTest.objects.get(container=held("B52"))
+    assert test.lower_ug_per_l <= 876
+    assert test.upper_ug_per_l is None or test.upper_ug_per_l >= 877
+
+
 def test_facts_of_lots_tests_signs_and_remarks(at: Club) -> None:
     stock_in(at)
     ether = held("B02").lot
