@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.models import Solvent
-from recovery.models import Apparatus, LossFit, LossSignal, Run
+from recovery.models import LossFit, LossSignal, Run
 from recovery.rules.fitted import as_values
 from recovery.rules.fitting import fit_losses
 from recovery.rules.run_kinds import AskedFor, FieldData, KindData
@@ -34,7 +34,8 @@ def planted_runs(lab: Club, now: datetime) -> dict[str, str]:
     check = quality.check_record(**by, container=hexane, what="density", entered={"value": "0.659 g/mL"})
     often = quality_limits.limit_add(**by, what="times-distilled", highest=Decimal(5), source="the club")
     return {
-        "fit": str(planted_fit(lab, still, now).pk),
+        "fit": str(planted_fit(lab, now, apparatus=still).pk),
+        "used_fit": str(planted_fit(lab, now, adopted_at=now, adopted_by=lab.steward).pk),
         "signal": str(planted_signal(lab, still, closed).pk),
         "kind": kind.key,
         "field": field.key,
@@ -47,20 +48,20 @@ def planted_runs(lab: Club, now: datetime) -> dict[str, str]:
     }
 
 
-def planted_fit(lab: Club, still: Apparatus, now: datetime) -> LossFit:
+def planted_fit(lab: Club, now: datetime, **more: Any) -> LossFit:
     """A fit over runs that are not kept here."""
     fit = fit_losses(["charged"], [(float(ml),) for ml in range(100, 400, 10)], list(range(5, 20)) * 2)
     basis = {"run_ids": [], "closed_runs": fit.runs, "since": None, "left_out": []}
     return LossFit.objects.create(
         lab=lab.lab,
         solvent=Solvent.objects.get(lab=None, key="n-hexane"),
-        apparatus=still,
         runs=fit.runs,
         first_started_at=now,
         last_started_at=now,
         result=as_values(fit) | basis,
         actor=lab.steward,
         made_at=now,
+        **more,
     )
 
 
