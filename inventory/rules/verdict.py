@@ -42,7 +42,7 @@ from inventory.rules.verdict_handling import handling_reasons, sign_reasons
 from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, reading_fact
 
 __all__ = ["LEVELS", "LEVEL_WORDS", "USES", "USE_WORDS", "DistillingTerms", "Level", "Use", "Verdict"]
-__all__ += ["VerdictReason", "allows", "distilling_terms", "verdict", "verdicts"]
+__all__ += ["VerdictReason", "allows", "distilling_terms", "reading_level", "verdict", "verdicts"]
 
 
 FLOOR_MG_PER_L = Decimal(100)
@@ -194,6 +194,16 @@ def _above_floor(reading: Reading, policy: Policy, edge: str) -> Iterable[Verdic
     if may_be or reading.lower_mg_per_l > FLOOR_MG_PER_L:
         words = f"It may hold more than {FLOOR_MG_PER_L} mg/L, of which this lab's policy says nothing."
         yield VerdictReason("reading-above-floor", words, reading_fact(reading), FLOOR_SOURCE, "do-not-touch")
+
+
+def reading_level(
+    reading: Reading, policy: Policy, use: Use, density_20c_kg_m3: Decimal | None = None
+) -> Level:
+    """What a reading alone comes to for one use, by the policy and by the floor under it."""
+    found = outcome(reading, policy, use, density_20c_kg_m3)
+    edge = found.row.edge if found.code == "reading-at-or-above-level" and found.row is not None else None
+    above = _above_floor(reading, policy, edge) if edge is not None else ()
+    return gravest([found.level, *(reason.level for reason in above)])
 
 
 def _quarantine(facts: ContainerFacts, use: Use) -> Iterable[VerdictReason]:

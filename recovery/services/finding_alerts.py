@@ -10,7 +10,14 @@ from typing import Any
 from inventory.models import Alert
 from inventory.rules.alerts import AlertRule, goes_up_when_answered
 from recovery.models import Run
-from recovery.services.heel import HEEL_NOT_KEPT, MORE_BACK, NOT_CLEARED_BACK, unseen_of, unseen_text
+from recovery.services.heel import (
+    FORMER_GONE,
+    HEEL_NOT_KEPT,
+    MORE_BACK,
+    NOT_CLEARED_BACK,
+    unseen_of,
+    unseen_text,
+)
 
 FINDING_RULES = (
     AlertRule(
@@ -25,6 +32,13 @@ FINDING_RULES = (
         "A peroxide former was distilled or boiled off in a run that the gate never saw: keep away from what "
         "is left, tell the supervisor.",
         severity=2,
+        subject_kind="run",
+    ),
+    AlertRule(
+        FORMER_GONE,
+        "A peroxide former went out of a run that was not to distil and is not accounted for: it may have "
+        "boiled off, find out what is left.",
+        severity=4,
         subject_kind="run",
     ),
     AlertRule(

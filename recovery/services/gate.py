@@ -21,7 +21,7 @@ from inventory.rules.levels import LEVEL_WORDS, RANK, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.policy_data import Policy
 from inventory.rules.signs import sign_named
-from inventory.rules.verdict import VerdictReason, distilling_terms
+from inventory.rules.verdict import VerdictReason, distilling_terms, reading_level
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import Gathered, containers_with, gathered, policy_of
 from inventory.services.readings import LIQUID_SIGNS, lock_containers, reading_of, standing_tests
@@ -139,8 +139,13 @@ def ruling_on(*, run: Run, container: Container | None, now: datetime, lock: boo
     found = gathered(containers_with(ids))
     day = day_in_lab(run.lab, now)
     judged = [_judged(found, held, day) for held in found.containers if held.pk in own]
-    known = {(one.container_id, one.lot_id) for one in judged}
-    inside = _judged_inside(run, [charge for charge in charged if charge.key not in known], found, day)
+    said = {(one.container_id, one.lot_id): set(one.against) for one in judged}
+    inside = [
+        one
+        for one in _judged_inside(run, charged, found, day)
+        # What the bottle itself says is said already.
+        if (key := (one.container_id, one.lot_id)) not in said or not set(one.against) <= said[key]
+    ]
     return Ruling((*judged, *inside))
 
 
@@ -202,9 +207,9 @@ def _judged_inside(run: Run, charged: Sequence[Charged], found: Gathered, today:
     containers = {container.pk: container for container in found.containers}
     judged: dict[tuple[int, int], Judged] = {}
     for charge in charged:
-        if charge.key in judged:
-            continue
-        judged[charge.key] = _judged_charge(run, charge, containers.get(charge.container_id), found, today)
+        # Each by itself: of two charges out of one bottle, the bottle may have changed in between.
+        one = _judged_charge(run, charge, containers.get(charge.container_id), found, today)
+        judged[charge.key] = _worse_of(judged[charge.key], one) if charge.key in judged else one
     if all(one.allowed for one in judged.values()):
         return list(judged.values())
     signed = _signed_today(run, today)
@@ -222,9 +227,18 @@ def _judged_charge(
     if not _filled_since(container, charge) and (run.distils or not _long_apart(run, charge, today)):
         return own
     then = _judged_by_its_clearance(run, charge, container.code, today)
-    worse, other = (own, then) if RANK[own.level] > RANK[then.level] else (then, own)
     # A test of what is in the container now is not what the charge rests on.
-    return replace(worse, reasons=(*worse.reasons, *other.against), cautions=own.cautions, test_id=None)
+    return replace(_worse_of(then, own), cautions=own.cautions, test_id=None)
+
+
+def _worse_of(one: Judged, other: Judged) -> Judged:
+    """The graver of two, with what speaks against the other."""
+    if one == other:
+        return one
+    worse, milder = (other, one) if RANK[other.level] > RANK[one.level] else (one, other)
+    reasons = tuple(dict.fromkeys((*worse.reasons, *milder.against)))
+    test_id = worse.test_id if worse.test_id == milder.test_id else None
+    return replace(worse, reasons=reasons, cautions=one.cautions or other.cautions, test_id=test_id)
 
 
 def refuse_unless(
@@ -271,7 +285,8 @@ def _against_moved_on(
     run: Run, charge: Charged, policy: Policy, today: date, code: str
 ) -> Iterable[VerdictReason]:
     given = Clearance.objects.filter(run=run, container_id=charge.container_id, lot_id=charge.lot_id)
-    cleared = given.select_related("test").order_by("id").last()
+    # The clearance of this charge, not of a later one that rests on another test.
+    cleared = given.filter(entry=charge.entry).select_related("test").order_by("id").last()
     tests = standing_tests([charge.lot_id])
     test = cleared.test if cleared and cleared.allowed else None
     solvent = Solvent.objects.get(pk=charge.solvent_id)
@@ -315,9 +330,12 @@ def _bad_since(
     """Tests of the lot that do not pass, recorded since it was cleared, or at all when it never was."""
     since = tests if cleared is None else tests.filter(recorded_at__gte=cleared.recorded_at)
     for test in since:
-        if not passes_levels(reading_of(test), policy, solvent.density_20c_kg_m3, "distil"):
+        reading = reading_of(test)
+        if not passes_levels(reading, policy, solvent.density_20c_kg_m3, "distil"):
             words = f"A test of what was charged from {code} does not pass: {test.as_entered}."
-            yield VerdictReason("bad-test-since", words, f"test {test.pk}", OUR_RULE, "do-not-distil")
+            said = reading_level(reading, policy, "distil", solvent.density_20c_kg_m3)
+            level = gravest(["do-not-distil", said])
+            yield VerdictReason("bad-test-since", words, f"test {test.pk}", OUR_RULE, level)
 
 
 def _signed_today(run: Run, today: date) -> dict[tuple[int, int], set[tuple[str, str, str]]]:

@@ -15,7 +15,9 @@ from recovery.models import Clearance, Run
 HEEL_NOT_KEPT = "heel-not-kept"
 NOT_CLEARED_BACK = "distilled-without-clearance"
 MORE_BACK = "more-back-than-out"
-TO_ANSWER_FOR = (HEEL_NOT_KEPT, NOT_CLEARED_BACK, MORE_BACK)
+# A former went out of a run that was not to distil to where nobody can look for it: it may have boiled off.
+FORMER_GONE = "former-not-accounted-for"
+TO_ANSWER_FOR = (HEEL_NOT_KEPT, NOT_CLEARED_BACK, MORE_BACK, FORMER_GONE)
 NEVER_TO_DRYNESS = "A peroxide former is never taken to dryness: peroxides collect in what is left."
 # What went there was in the still no more. Residue, waste and what nobody can name may have been its heel.
 GONE = (PlaceKind.WATER_LAYER, PlaceKind.AIR, PlaceKind.PRODUCT, PlaceKind.REACTION)
@@ -73,12 +75,21 @@ def note_heel(run: Run, *, may_be_mended: bool = False) -> None:
 
 
 def note_uncleared(run: Run, *, may_be_mended: bool = False) -> None:
-    """A former came back from a run that was not to distil, or boiled off; mended when neither stands."""
-    if run.distils and NOT_CLEARED_BACK not in run.findings:
+    """What became of formers in a run that was not to distil; mended when neither stands.
+
+    They came back or boiled off; or they are unaccounted for or left in the product, and may have boiled off.
+    """
+    known = {NOT_CLEARED_BACK, FORMER_GONE}.intersection(run.findings)
+    if run.distils and not known:
         return
-    left = any(_back_or_boiled_off(move) and is_former(move.solvent) for move in standing(run))
-    known = NOT_CLEARED_BACK in run.findings
-    set_finding(run, NOT_CLEARED_BACK, left and (known or not run.distils), may_be_mended=may_be_mended)
+    gone = [move for move in standing(run) if is_former(move.solvent)]
+    for code, speaks in ((NOT_CLEARED_BACK, _back_or_boiled_off), (FORMER_GONE, _out_of_sight)):
+        holds = any(speaks(move) for move in gone) and (code in known or not run.distils)
+        set_finding(run, code, holds, may_be_mended=may_be_mended)
+
+
+def _out_of_sight(move: Movement) -> bool:
+    return move.destination.kind in (PlaceKind.UNACCOUNTED, PlaceKind.PRODUCT)
 
 
 def _back_or_boiled_off(move: Movement) -> bool:

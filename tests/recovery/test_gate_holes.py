@@ -165,14 +165,82 @@ def test_what_boils_off_in_a_run_that_does_not_distil_is_shown(still: Still) -> 
     """Also in a run that is closed by then; a reversed loss was none."""
     run = still.start(distils=False)
     still.charge(run, still.bottle(), "300 mL")
-    assert still.close(run, Loss("air", "250 mL")).findings == ["distilled-without-clearance"]
+    assert still.close(run, Loss("air", "300 mL")).findings == ["distilled-without-clearance"]
     loss = run.place.outgoing.get(destination__kind="air")
     reversal.reverse(**by(still), entry=loss.entry, reason="it went down the drain")
     assert Run.objects.get(pk=run.pk).findings == []
 
 
-@pytest.mark.parametrize(("key", "to"), [("acetone", "air"), ("diethyl-ether", "product")])
+@pytest.mark.parametrize(
+    ("key", "to"), [("acetone", "air"), ("acetone", "product"), ("diethyl-ether", "water-layer")]
+)
 def test_what_forms_no_peroxides_or_stays_liquid_is_no_finding(still: Still, key: str, to: str) -> None:
     run = still.start(distils=False)
     still.charge(run, still.bottle(key), "300 mL")
-    assert still.close(run, Loss(to, "250 mL")).findings == []
+    assert still.close(run, Loss(to, "300 mL")).findings == []
+
+
+# -- what a bottle holds by now says nothing of what left it
+
+
+@pytest.mark.parametrize("reading", ["2", "30", ">100"])
+def test_a_grave_test_stays_grave_once_the_bottle_holds_another_lot(still: Still, reading: str) -> None:
+    """Michigan State EHS: from 25 ppm not used, above 100 left alone; Iowa State EHS: any, not distilled."""
+    bottle, other, third = still.bottle(), still.bottle(), still.bottle()
+    run = still.start()
+    still.charge(run, bottle, "100 mL")
+    make.tested(still.club, bottle, reading=reading, method="strip-100")
+    refill(still, bottle, other)
+    make.tested(still.club, third)
+    signed = Signature("shown behind the shield", allowed=True)
+    with pytest.raises(Refusal) as refusal:
+        still.charge(run, third, "100 mL", test=False)
+    assert "bad-test-since" in [cause.code for cause in refusal.value.causes]
+    if reading == ">100":
+        assert "Nobody may let this through" in refusal.value.remedy
+        with pytest.raises(Refusal):
+            still.charge(run, third, "100 mL", test=False, signature=signed)
+    else:
+        still.charge(run, third, "100 mL", test=False, signature=signed)
+
+
+def test_a_second_charge_out_of_a_bottle_does_not_hide_what_the_first_was(still: Still) -> None:
+    """The first left it before better solvent was poured in and tested: that test is not of the first."""
+    bottle, flask = still.bottle(), still.flask()
+    volumes.pour(**by(still), source=make.fresh(bottle), into=flask, amount="200 mL")
+    run = still.start()
+    still.charge(run, bottle, "100 mL")
+    later = make.NOW + 3 * DAY
+    volumes.pour(**by(still, now=later), source=make.fresh(flask), into=make.fresh(bottle), amount="150 mL")
+    make.tested(still.club, bottle, now=later + timedelta(minutes=5))
+    with pytest.raises(Refusal) as refusal:
+        still.charge(run, bottle, "50 mL", test=False, now=later + timedelta(minutes=10))
+    assert {cause.code for cause in refusal.value.causes} == {"test-too-old"}
+
+
+def test_each_charge_rests_on_its_own_test(still: Still) -> None:
+    bottle, other, third = still.bottle(), still.bottle(), still.bottle()
+    run = still.start()
+    still.charge(run, bottle, "100 mL")
+    later = make.NOW + 3 * DAY
+    still.charge(run, bottle, "100 mL", now=later)
+    end = still.club.end("reaction")
+    at = by(still, now=later)
+    volumes.draw(**at, container=make.fresh(bottle), amount=None, destination=end)
+    volumes.pour(**at, source=make.fresh(other), into=make.fresh(bottle), amount="100 mL")
+    make.tested(still.club, third, now=later)
+    with pytest.raises(Refusal) as refusal:
+        still.charge(run, third, "100 mL", test=False, now=later)
+    assert "test-too-old" in [cause.code for cause in refusal.value.causes]
+
+
+@pytest.mark.parametrize("to", ["product", None])
+def test_a_former_that_nobody_can_account_for_is_a_finding(still: Still, to: str | None) -> None:
+    """It may have boiled off, which leaves the rest concentrated. A reversed loss was none."""
+    run = still.start(distils=False)
+    still.charge(run, still.bottle(), "300 mL")
+    closed = still.close(run, *([Loss(to, "300 mL")] if to else []))
+    assert closed.findings == ["former-not-accounted-for"]
+    loss = run.place.outgoing.get(kind="loss")
+    reversal.reverse(**by(still), entry=loss.entry, reason="it went down the drain")
+    assert Run.objects.get(pk=run.pk).findings == []
