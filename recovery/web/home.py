@@ -106,6 +106,7 @@ def _context(caller: Caller) -> dict[str, Any]:
         "reach": reach_of(lab) if caller.may("deliveries.read") else None,
         "open_count": open_count,
         "open_runs": open_runs,
+        "found_runs": overview.runs_to_answer_for(lab=lab),
         "runs_more": open_count - len(open_runs),
         "by_solvent": by_solvent,
         "newest": [row for row in by_month if row.rate.group["month"] in newest],

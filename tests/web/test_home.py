@@ -227,3 +227,18 @@ def test_queries_do_not_grow_with_the_stock(client: Client) -> None:
             shelf(at)
             run_with_loss(at)
     assert counts[0] == counts[1] <= 20
+
+
+def test_what_was_found_in_a_closed_run_stays_on_the_page(client: Client) -> None:
+    """Until somebody has answered for it; a run of the history says nothing."""
+    at = factories.club(now=timezone.now())
+    now = timezone.now()
+    common: dict[str, Any] = {"lab": at.lab, "actor": at.member, "now": now}
+    bottle = factories.stocked(at, "diethyl-ether", now=now, received_on=today_in(at.lab, now))
+    run = runs.run_start(**common, purpose="rinsed the leaf columns", distils=False)
+    runs.charge(**common, run=run, container=bottle, amount="50 mL")
+    runs.run_close(**common, run=run)
+    client.force_login(at.member)
+    shown = page(client)
+    assert "rinsed the leaf columns" in shown
+    assert "A peroxide former is not accounted for" in shown
