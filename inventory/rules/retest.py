@@ -128,7 +128,7 @@ def _clock_dues(facts: ContainerFacts, policy: Policy, name: PeroxideClass) -> l
     firsts = [_interval_due(facts, rows, c) for c, rows in running if rows]
     if not ends and not firsts:
         firsts = [_no_rule(facts, policy) if clock.start else _interval_due(facts, [], clock)]
-    sealed = list(_stood_unopened(facts, policy, name, clock))
+    sealed = _earlier_than(firsts, _stood_unopened(facts, policy, name, clock))
     ends += [due for due in sealed if due.ends_in == "dispose" and due.code == "opened-when-overdue"]
     if not vouches(facts, policy):
         return [*firsts, *ends, *_opened_by_a_test(facts, policy, name, clock), *sealed]
@@ -140,6 +140,12 @@ def _clock_dues(facts: ContainerFacts, policy: Policy, name: PeroxideClass) -> l
         unknown = tuple(reason for due in firsts for reason in due.reasons)
         renewed = [_with_reasons(due, unknown) for due in renewed]
     return [*renewed, *ends]
+
+
+def _earlier_than(firsts: list[Due], sealed: Iterable[Due]) -> list[Due]:
+    """Of the days that stood for the sealed bottle those that have a say: a later one tells nothing."""
+    first = min((due.on for due in firsts if due.on), default=date.max)
+    return [due for due in sealed if due.at_once or (due.on or date.max) < first or due.ends_in == "dispose"]
 
 
 def _with_reasons(due: Due, more: tuple[Reason, ...]) -> Due:
@@ -365,7 +371,8 @@ def _inhibitor_notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
         words = "Taking peroxides out takes the inhibitor too: handled as uninhibited."
         yield Reason("inhibitor-taken-out", words, "common practice, no source")
     elif facts.inhibited is None and facts.origin not in MADE_ORIGINS:
-        yield Reason("inhibitor-unknown", "No inhibitor is recorded: handled as uninhibited.", OUR_RULE)
+        words = "It is not known whether it holds an inhibitor: handled as uninhibited."
+        yield Reason("inhibitor-unknown", words, OUR_RULE)
     if facts.atmosphere == "inert" and "C" in classes_of(facts) and facts.inhibited:
         words = "Its inhibitor needs air and it stands under inert gas: handled as uninhibited."
         yield Reason(

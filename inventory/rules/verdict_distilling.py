@@ -10,7 +10,7 @@ from decimal import Decimal
 from inventory.rules.facts import ContainerFacts, test_too_early
 from inventory.rules.outcomes import outcome
 from inventory.rules.policy_data import Policy
-from inventory.rules.verdict_reasons import VerdictReason, reading_fact
+from inventory.rules.verdict_reasons import NO_TEST, VerdictReason, reading_fact
 
 HEEL_DEFAULT_PERCENT = Decimal(20)
 HEEL_DEFAULT_SOURCE = (
@@ -49,7 +49,8 @@ def distilling_reasons(facts: ContainerFacts, policy: Policy, today: date) -> It
     reading = facts.last_test
     code, words = "", ""
     if reading is None:
-        code, words = "distil-test-missing", "It was not tested, and a passed test comes before distilling."
+        code = "distil-test-missing"
+        words = "What is in it now was not tested, and a passed test comes before distilling."
     elif reading.tested_on is None:
         code, words = "distil-test-undated", "The last test has no date, so it does not count for distilling."
     elif reading.reagent_expired:
@@ -64,7 +65,7 @@ def distilling_reasons(facts: ContainerFacts, policy: Policy, today: date) -> It
             f"The last test is older than {_days(terms.test_age_max_days)}: test it again before distilling."
         )
         code = "distil-test-too-old"
-    fact = reading_fact(reading) if reading else "no test recorded"
+    fact = reading_fact(reading) if reading else NO_TEST
     if code:
         yield VerdictReason(code, words, fact, terms.test_age_source, "test-first")
     elif reading and outcome(reading, policy, "distil", facts.density_20c_kg_m3).code is None:

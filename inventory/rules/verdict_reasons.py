@@ -23,6 +23,8 @@ class VerdictReason:
     level: Level
 
 
+# There may be one of what was in it before it was topped up, treated or filled.
+NO_TEST = "no test that speaks for what is in it now"
 _NOTE_FACTS: Mapping[DueCode, Callable[[ContainerFacts], str]] = MappingProxyType(
     {
         "class-unknown": lambda facts: "peroxide class not known",
@@ -55,7 +57,7 @@ def note_fact(code: DueCode, facts: ContainerFacts) -> str:
     """The fact behind something that was assumed or set aside."""
     if code in _NOTE_FACTS:
         return _NOTE_FACTS[code](facts)
-    return reading_fact(facts.last_test) if facts.last_test else "no test recorded"
+    return reading_fact(facts.last_test) if facts.last_test else NO_TEST
 
 
 def reading_fact(reading: Reading) -> str:
