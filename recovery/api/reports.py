@@ -11,6 +11,7 @@ from inventory.api import params
 from inventory.api.base import Contract, LabView
 from inventory.api.quantities import volume_out
 from inventory.api.rows import decimal_text
+from recovery.api.loss_charts import number_text
 from recovery.api.shapes import FlowsShape, LossRatesShape
 from recovery.selectors.losses import GROUPS, loss_rates
 from recovery.selectors.report import ledger_report
@@ -35,10 +36,13 @@ class LossRates(LabView):
                 params.on("month", "First day of a month."),
                 params.text("purpose"),
                 params.text("operator"),
+                params.text("kind", "Key."),
+                params.text("apparatus", "Name."),
                 *PERIOD,
             ),
-            words="Not paged: there is one entry for each group that closed runs of that time show, such as "
-            "one for each solvent, or for each solvent and month.",
+            words="loss_fraction stands with its interval, or with words that say why there is none. By "
+            "apparatus, a run that was done in two counts for both. Not paged: there is one entry for each "
+            "group that closed runs of that time show, such as one for each solvent and month.",
         )
     }
 
@@ -55,6 +59,10 @@ class LossRates(LabView):
                 "returned": volume_out(rate.returned_ul),
                 "lost": volume_out(rate.lost_ul),
                 "loss_fraction": decimal_text(rate.loss_fraction),
+                "uncertainty": number_text(rate.rate.u),
+                "lower": number_text(rate.rate.lower),
+                "upper": number_text(rate.rate.upper),
+                "words": rate.rate.words,
             }
             for rate in rates
         ]

@@ -83,6 +83,7 @@ class Point:
 class Signal:
     """A lasting change. Indices of runs: since when, found with which, ended with which (None: it stands).
 
+    A repair after the last run ends it with the run to come, whose index is the number of runs.
     side: 1 loses more, -1 loses less. ended_by: "in-control", "repaired" or "changed". begins: first run of
     the stretch whose runs before `since` it is compared with.
     """
@@ -152,6 +153,8 @@ class _Watch:
                 self.look(at)
             if self.gathered is not None and at + 1 - self.gathered == self.baseline:
                 self.complete(at + 1)
+        if self.values and len(self.values) in self.resets:
+            self.reset(len(self.values), self.resets[len(self.values)])
 
     def reset(self, at: int, why: Reset) -> None:
         """A new baseline is gathered; after a repair, the old limits hold until it is complete."""
@@ -193,7 +196,10 @@ class _Watch:
         """The run from which on the change is likeliest, none of an earlier signal."""
         assert stretch.limits is not None
         centre, reach = stretch.limits.centre, CAP_SIGMAS * stretch.limits.sigma
-        first = max([stretch.watch, *(one.ended + 1 for one in self.signals if one.ended is not None)])
+        ended = [
+            one.ended + 1 for one in self.signals if one.ended is not None and one.ended_by == "in-control"
+        ]
+        first = max([stretch.watch, *ended])
         values = [capped(value, centre, reach) for value in self.values[first : at + 1]]
         return first + change_point(values, centre=centre, side=side)
 

@@ -98,6 +98,14 @@ def test_a_repair_ends_it_and_begins_a_new_baseline() -> None:
     assert found.points[24].centre == pytest.approx(0.25, abs=0.02)
 
 
+def test_a_repair_after_the_last_run_ends_it_at_once() -> None:
+    values = runs(random.Random(3), (15, 0.26), (9, 0.43))
+    found = watched(values, resets={24: "repaired"})
+    assert [(one.ended, one.ended_by) for one in found.signals] == [(24, "repaired")]
+    assert found.missing == BASELINE_RUNS
+    assert len(found.points) == 24
+
+
 def test_a_repair_that_mended_nothing_is_told_by_the_old_limits() -> None:
     """Until ten runs are there the measure is what it was before the leak, or a leak would become normal."""
     values = runs(random.Random(3), (15, 0.26), (9, 0.43), (20, 0.43))
@@ -154,7 +162,8 @@ def test_whatever_comes_in_the_chart_is_whole(values: list[float], when: dict[in
     assert 0 <= found.missing <= BASELINE_RUNS
     for signal in found.signals:
         last = len(values) - 1 if signal.ended is None else signal.ended
-        assert 0 <= signal.begins <= signal.since <= signal.found <= last < len(values)
+        assert 0 <= signal.begins <= signal.since <= signal.found <= last <= len(values)
+        assert signal.found < len(values)
     assert all(one.ended is not None for one in found.signals[:-1])
     for before, after in zip(found.signals, found.signals[1:], strict=False):
         assert before.ended is not None
