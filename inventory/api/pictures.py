@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, ClassVar
+from typing import Any
 
 from django.http import HttpResponse
 from rest_framework.renderers import BaseRenderer
@@ -13,7 +13,7 @@ from inventory.api.base import Contract, LabView
 from inventory.api.negotiation import ByAccept
 from inventory.api.params import Param
 from inventory.api.replies import tagged
-from inventory.rules.pictures.style import SCALE_MAX, THEMES, WIDTHS, Look
+from inventory.rules.pictures.style import SCALE_MAX, THEMES, WIDTHS, Kind, Look
 
 # Opened by itself, a picture runs nothing, loads nothing and sends nothing.
 POLICY = "default-src 'none'; frame-ancestors 'none'; sandbox"
@@ -51,7 +51,7 @@ def picture_of(permission: str, summary: str, *more: Param, words: str = "") -> 
 class PictureView(LabView):
     """A view that answers with one picture."""
 
-    renderer_classes: ClassVar[Any] = [SvgRenderer, PngRenderer]
+    renderer_classes: Any = [SvgRenderer, PngRenderer]
     content_negotiation_class = ByAccept
 
     @property
@@ -62,7 +62,7 @@ class PictureView(LabView):
     def picture(self, draw: Callable[[Look], bytes]) -> HttpResponse:
         """What `draw` makes of the look that is asked for."""
         given = self.query
-        kind = "png" if self.request.accepted_media_type == PngRenderer.media_type else "svg"
+        kind: Kind = "png" if self.request.accepted_media_type == PngRenderer.media_type else "svg"
         look = Look(given.get("theme", "light"), given.get("width", "large"), kind, given.get("scale", 2))
         response = tagged(self.request._request, draw(look), self.request.accepted_media_type or "")
         response["Content-Security-Policy"] = POLICY

@@ -106,7 +106,7 @@ def test_format_names_the_kind_whatever_is_accepted(api: Api, address: str) -> N
 
 
 @pytest.mark.parametrize(
-    "query", ["format=pdf", "theme=pink", "width=390", "scale=5", "scale=0", "colour=red"]
+    "query", ["format=pdf", "theme=pink", "width=390", "scale=4", "scale=0", "colour=red"]
 )
 def test_what_cannot_be_drawn_is_refused(api: Api, address: str, query: str) -> None:
     refused = api.get(f"{address}?{query}")

@@ -18,7 +18,7 @@ Kind = Literal["svg", "png", "pdf"]
 THEMES: tuple[Theme, ...] = ("light", "dark")
 WIDTHS: tuple[Width, ...] = ("small", "large")
 KINDS: tuple[Kind, ...] = ("svg", "png", "pdf")
-SCALE_MAX = 4
+SCALE_MAX = 3
 
 # Okabe and Ito 2008.
 ORANGE, SKY, GREEN, YELLOW = "#e69f00", "#56b4e9", "#009e73", "#f0e442"
@@ -73,7 +73,7 @@ SIZES: dict[Width, Size] = {
 
 @dataclass(frozen=True)
 class Look:
-    """How a picture is wanted. scale: pixels of a PNG for each CSS pixel, 1 to 4; nothing to the others."""
+    """How a picture is wanted. scale: pixels of a PNG for each CSS pixel, 1 to 3; nothing to the others."""
 
     theme: Theme = "light"
     width: Width = "large"

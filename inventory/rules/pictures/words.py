@@ -6,7 +6,7 @@ import unicodedata
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 
-__all__ = ["VolumeUnit", "clean", "day_text", "isolated", "number", "plus_minus", "volume_unit"]
+__all__ = ["Unit", "clean", "day_text", "isolated", "number", "plus_minus", "mass_unit", "volume_unit"]
 
 THIN_SPACE = "\u202f"
 MINUS = "\u2212"
@@ -95,22 +95,31 @@ def plus_minus(value: float, half_width: float | None, unit: str) -> str:
 
 
 @dataclass(frozen=True)
-class VolumeUnit:
-    """The unit in which all volumes of one picture are written."""
+class Unit:
+    """The unit in which all amounts of one picture are written. size: in mL, or in g."""
 
     name: str
-    ml: float
+    size: float
 
-    def text(self, volume_ml: float, half_width_ml: float | None = None) -> str:
-        half = None if half_width_ml is None else half_width_ml / self.ml
-        return plus_minus(volume_ml / self.ml, half, self.name)
+    def text(self, amount: float, half_width: float | None = None) -> str:
+        """amount, half_width: in mL, or in g."""
+        half = None if half_width is None else half_width / self.size
+        return plus_minus(amount / self.size, half, self.name)
 
 
-def volume_unit(largest_ml: float) -> VolumeUnit:
+def volume_unit(largest_ml: float) -> Unit:
     """mL up to 100 L, then L, and m³ from 100 m³ on."""
-    if not isfinite(largest_ml) or abs(largest_ml) < 1e5:
-        return VolumeUnit("mL", 1)
-    return VolumeUnit("L", 1e3) if abs(largest_ml) < 1e8 else VolumeUnit("m³", 1e6)
+    return _unit(largest_ml, ("mL", "L", "m³"))
+
+
+def mass_unit(largest_g: float) -> Unit:
+    """g up to 100 kg, then kg, and t from 100 t on."""
+    return _unit(largest_g, ("g", "kg", "t"))
+
+
+def _unit(largest: float, names: tuple[str, str, str]) -> Unit:
+    steps = 0 if not isfinite(largest) or abs(largest) < 1e5 else 1 if abs(largest) < 1e8 else 2
+    return Unit(names[steps], 1000.0**steps)
 
 
 def day_text(year: int, month: int, day: int) -> str:

@@ -16,7 +16,7 @@ from typing import Any, Literal
 from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.sheet import Point, Sheet, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import VolumeUnit, isolated, volume_unit
+from inventory.rules.pictures.words import Unit, isolated, mass_unit, volume_unit
 
 __all__ = ["Band", "FlowDiagram", "FlowNode", "draw_flow_diagram", "flow_diagram_sheet"]
 
@@ -43,22 +43,23 @@ class FlowNode:
 
 @dataclass(frozen=True)
 class Band:
-    """So much went from one node to another, in mL; never negative."""
+    """So much went from one node to another, in mL or g; never negative."""
 
     source: str
     target: str
-    volume_ml: float
+    amount: float
 
 
 @dataclass(frozen=True)
 class FlowDiagram:
-    """words: above the picture, such as the period; notes: below it."""
+    """measure: bands in mL or in g. words: above the picture, such as the period; notes: below it."""
 
     title: str
     nodes: tuple[FlowNode, ...]
     bands: tuple[Band, ...]
     words: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    measure: Literal["volume", "mass"] = "volume"
 
 
 @dataclass
@@ -67,7 +68,7 @@ class _Slot:
 
     node: FlowNode | None
     column: int
-    volume_ml: float
+    amount: float
     label: list[str] = field(default_factory=list)
     top: float = 0.0
     height: float = 0.0
@@ -80,7 +81,7 @@ class _Leg:
     band: int
     source: _Slot
     target: _Slot
-    volume_ml: float
+    amount: float
     tone: Tone
 
 
@@ -89,9 +90,9 @@ class _Plan:
     slots: dict[str, _Slot]
     legs: list[_Leg]
     columns: list[list[_Slot]]
-    unit: VolumeUnit
+    unit: Unit
     lefts: list[float] = field(default_factory=list)
-    px_per_ml: float = 0.0
+    px_per_one: float = 0.0
 
 
 @lru_cache(maxsize=32)
@@ -122,12 +123,12 @@ def flow_diagram_sheet(flow: FlowDiagram, look: Look) -> Sheet:
 
 
 def _plan(flow: FlowDiagram) -> _Plan:
-    bands = [(i, b) for i, b in enumerate(flow.bands) if isfinite(b.volume_ml) and b.volume_ml > 0]
+    bands = [(i, b) for i, b in enumerate(flow.bands) if isfinite(b.amount) and b.amount > 0]
     into: dict[str, float] = defaultdict(float)
     out: dict[str, float] = defaultdict(float)
     for _, band in bands:
-        out[band.source] += band.volume_ml
-        into[band.target] += band.volume_ml
+        out[band.source] += band.amount
+        into[band.target] += band.amount
     slots = {
         node.key: _Slot(node, node.column, max(into[node.key], out[node.key]))
         for node in flow.nodes
@@ -137,7 +138,8 @@ def _plan(flow: FlowDiagram) -> _Plan:
     for slot in slots.values():
         columns[slot.column].append(slot)
     legs = [leg for i, band in bands for leg in _legs(i, band, slots, columns)]
-    unit = volume_unit(max((slot.volume_ml for slot in slots.values()), default=0))
+    chosen = volume_unit if flow.measure == "volume" else mass_unit
+    unit = chosen(max((slot.amount for slot in slots.values()), default=0))
     return _Plan(slots, legs, columns, unit)
 
 
@@ -151,11 +153,11 @@ def _legs(i: int, band: Band, slots: dict[str, _Slot], columns: list[list[_Slot]
     tone = source.node.tone if source.column == 0 and target.node.tone == "stock" else target.node.tone
     here = source
     for column in range(source.column + 1, target.column):
-        passing = _Slot(None, column, band.volume_ml)
+        passing = _Slot(None, column, band.amount)
         columns[column].append(passing)
-        yield _Leg(i, here, passing, band.volume_ml, tone)
+        yield _Leg(i, here, passing, band.amount, tone)
         here = passing
-    yield _Leg(i, here, target, band.volume_ml, tone)
+    yield _Leg(i, here, target, band.amount, tone)
 
 
 # -- where it stands
@@ -170,9 +172,9 @@ def _placed(sheet: Sheet, plan: _Plan, top: float) -> float:
     wide = room / max(last, 1) - 14
     for slot in plan.slots.values():
         _label(sheet, plan, slot, wide)
-    tallest = max(sum(slot.volume_ml for slot in column) for column in plan.columns)
+    tallest = max(sum(slot.amount for slot in column) for column in plan.columns)
     bars = 230.0 if sheet.look.width == "small" else 300.0
-    plan.px_per_ml = bars / tallest
+    plan.px_per_one = bars / tallest
     heights = [_stacked(sheet, plan, column) for column in plan.columns]
     for column, height in zip(plan.columns, heights, strict=True):
         shift = top + (max(heights) - height) / 2
@@ -185,7 +187,7 @@ def _label(sheet: Sheet, plan: _Plan, slot: _Slot, wide: float) -> None:
     assert slot.node is not None
     size = sheet.look.size
     slot.label = wrapped(isolated(slot.node.words), size.text, wide, most=2)
-    slot.label += wrapped(plan.unit.text(slot.volume_ml), size.text, wide, bold=True, most=1)
+    slot.label += wrapped(plan.unit.text(slot.amount), size.text, wide, bold=True, most=1)
 
 
 def _stacked(sheet: Sheet, plan: _Plan, column: Sequence[_Slot]) -> float:
@@ -194,7 +196,7 @@ def _stacked(sheet: Sheet, plan: _Plan, column: Sequence[_Slot]) -> float:
     for slot in column:
         y += len(slot.label) * sheet.look.size.line + 4 if slot.node else 10
         slot.top = y
-        slot.height = max(slot.volume_ml * plan.px_per_ml, THIN)
+        slot.height = max(slot.amount * plan.px_per_one, THIN)
         y += slot.height + 8
     return y
 
@@ -215,7 +217,7 @@ def _side(plan: _Plan, slot: _Slot, order: Sequence[int]) -> Iterator[tuple[int,
     y = slot.top
     for i in order:
         yield i, y
-        y += plan.legs[i].volume_ml * plan.px_per_ml
+        y += plan.legs[i].amount * plan.px_per_one
 
 
 # -- what is drawn
@@ -224,7 +226,7 @@ def _side(plan: _Plan, slot: _Slot, order: Sequence[int]) -> Iterator[tuple[int,
 def _leg(sheet: Sheet, flow: FlowDiagram, plan: _Plan, leg: _Leg, edges: tuple[float, float]) -> None:
     left = plan.lefts[leg.source.column] + NODE
     right = plan.lefts[leg.target.column]
-    height = max(leg.volume_ml * plan.px_per_ml, THIN)
+    height = max(leg.amount * plan.px_per_one, THIN)
     middle, (start, end) = (left + right) / 2, edges
     # A passing band goes on straight through the width of the column.
     on = NODE if leg.target.node is None else 0.0
@@ -255,7 +257,7 @@ def _node(sheet: Sheet, plan: _Plan, slot: _Slot) -> None:
     assert slot.node is not None
     look, size = sheet.look.palette, sheet.look.size
     left = plan.lefts[slot.column]
-    hint = f"{isolated(slot.node.words)}: {plan.unit.text(slot.volume_ml)}"
+    hint = f"{isolated(slot.node.words)}: {plan.unit.text(slot.amount)}"
     sheet.box(left, slot.top, NODE, slot.height, look.ink, name=f"node-{slot.node.key}", hint=hint, above=3)
     last = len(plan.columns) - 1
     anchor: Any = "start" if slot.column == 0 else "end" if slot.column == last else "middle"
@@ -266,12 +268,12 @@ def _node(sheet: Sheet, plan: _Plan, slot: _Slot) -> None:
     sheet.lines_of_text(x, below, slot.label[-1:], anchor=anchor, backed=True, bold=True)
 
 
-def _band_words(flow: FlowDiagram, band: Band, unit: VolumeUnit) -> str:
+def _band_words(flow: FlowDiagram, band: Band, unit: Unit) -> str:
     names = {node.key: isolated(node.words) for node in flow.nodes}
-    return f"{names[band.source]} to {names[band.target]}: {unit.text(band.volume_ml)}"
+    return f"{names[band.source]} to {names[band.target]}: {unit.text(band.amount)}"
 
 
-def _told(flow: FlowDiagram, unit: VolumeUnit) -> str:
-    bands = [band for band in flow.bands if band.volume_ml > 0]
+def _told(flow: FlowDiagram, unit: Unit) -> str:
+    bands = [band for band in flow.bands if band.amount > 0]
     lines = [f"{_band_words(flow, band, unit)}." for band in bands]
     return "\n".join([*flow.words, *(lines or ["Nothing was moved in this period."]), *flow.notes])

@@ -15,7 +15,7 @@ from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Sheet, shortened, width_of, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import MINUS, VolumeUnit, isolated, number, volume_unit
+from inventory.rules.pictures.words import MINUS, Unit, isolated, number, volume_unit
 from recovery.rules.waterfall import Bar, Waterfall
 
 __all__ = ["draw_waterfall", "waterfall_sheet"]
@@ -41,7 +41,7 @@ class _Block:
 
     bars: tuple[Bar, ...]
     x: Linear
-    unit: VolumeUnit
+    unit: Unit
     k: float
 
 
@@ -74,7 +74,7 @@ def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
     return sheet
 
 
-def _block(sheet: Sheet, bars: tuple[Bar, ...], unit: VolumeUnit, k: float, above: _Block | None) -> _Block:
+def _block(sheet: Sheet, bars: tuple[Bar, ...], unit: Unit, k: float, above: _Block | None) -> _Block:
     """On the scale of the rows above where that is hardly coarser."""
     left, right = _sides(sheet, bars, unit, k)
     ends = [end for bar in bars for end in _ends(bar, k)]
@@ -94,7 +94,7 @@ def _whisker(bar: Bar, k: float) -> tuple[float, float]:
     return at - half, at + half
 
 
-def _sides(sheet: Sheet, bars: Sequence[Bar], unit: VolumeUnit, k: float) -> tuple[float, float]:
+def _sides(sheet: Sheet, bars: Sequence[Bar], unit: Unit, k: float) -> tuple[float, float]:
     """Where the bars stand: between names and volumes, or below both on a small picture."""
     size = sheet.look.size
     if sheet.look.width == "small":
@@ -126,7 +126,7 @@ def _rows(sheet: Sheet, block: _Block, y: float) -> float:
 def _scale(sheet: Sheet, block: _Block, spans: Sequence[tuple[float, float]]) -> None:
     """Lines behind each bar and the values below. spans: upper edge and height of each row."""
     size, look, x = sheet.look.size, sheet.look.palette, block.x
-    ml = block.unit.ml
+    ml = block.unit.size
     ticks = linear_ticks(x.low / ml, x.high / ml, 5 if sheet.look.width == "small" else 8)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else None
     for place, value in enumerate(ticks):
@@ -154,7 +154,7 @@ def _words(sheet: Sheet, block: _Block, bar: Bar, y: float, bar_top: float) -> N
     sheet.text(size.margin, base, words, bold=bold, backed=True)
 
 
-def _value(unit: VolumeUnit, bar: Bar, k: float) -> str:
+def _value(unit: Unit, bar: Bar, k: float) -> str:
     if bar.state == "not-told":
         return "not told"
     half = k * bar.u_ul / UL_PER_ML if bar.u_ul else None
@@ -209,7 +209,7 @@ def _lens(sheet: Sheet, first: _Block, second: _Block, y: float) -> float:
     return y + height + 4
 
 
-def _spoken(unit: VolumeUnit, bar: Bar, k: float) -> str:
+def _spoken(unit: Unit, bar: Bar, k: float) -> str:
     words = f"{isolated(bar.words)}: {_value(unit, bar, k)}"
     return f"{words}, {bar.state.replace('-', ' ')}" + (f"; {bar.note}" if bar.note else "")
 
@@ -222,9 +222,9 @@ def _key(fall: Waterfall) -> Iterator[str]:
     yield from fall.notes
 
 
-def _told(fall: Waterfall, unit: VolumeUnit) -> str:
+def _told(fall: Waterfall, unit: Unit) -> str:
     return "\n".join([fall.words, *_lines(fall.bars, unit, fall.k)])
 
 
-def _lines(bars: Sequence[Bar], unit: VolumeUnit, k: float) -> list[str]:
+def _lines(bars: Sequence[Bar], unit: Unit, k: float) -> list[str]:
     return [f"{_spoken(unit, bar, k)}." for bar in bars]

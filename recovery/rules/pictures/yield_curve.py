@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 from inventory.rules.pictures.frame import (
     Frame,
@@ -15,12 +16,12 @@ from inventory.rules.pictures.frame import (
     ticks_below,
     ticks_left,
 )
-from inventory.rules.pictures.scales import Linear, linear_ticks
-from inventory.rules.pictures.sheet import Sheet
+from inventory.rules.pictures.scales import Linear, linear_ticks, padded
+from inventory.rules.pictures.sheet import Shape, Sheet, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import isolated, number
+from inventory.rules.pictures.words import isolated, number, volume_unit
 
-__all__ = ["YieldCurve", "YieldPoint", "draw_yield_curve", "yield_curve_sheet"]
+__all__ = ["Need", "YieldCurve", "YieldPoint", "draw_yield_curve", "yield_curve_sheet"]
 
 FRACTION_MOST = 1.0
 
@@ -37,11 +38,28 @@ class YieldPoint:
 
 
 @dataclass(frozen=True)
+class Need:
+    """So much solvent it takes for the wanted yield: charged, and not back again afterwards. In mL.
+
+    fits: it can be done so, with portions that can still be run off.
+    """
+
+    portions: int
+    total_ml: float
+    net_ml: float
+    fits: bool = True
+
+
+@dataclass(frozen=True)
 class YieldCurve:
-    """wanted: part that is to be reached. chosen: the number of portions that the plan proposes."""
+    """wanted: part that is to be reached. chosen: the number of portions that the plan proposes.
+
+    needs: drawn below, where there are any.
+    """
 
     title: str
     points: tuple[YieldPoint, ...]
+    needs: tuple[Need, ...] = ()
     wanted: float | None = None
     chosen: int | None = None
     words: tuple[str, ...] = ()
@@ -65,16 +83,41 @@ def draw_yield_curve(curve: YieldCurve, look: Look) -> bytes:
 def yield_curve_sheet(curve: YieldCurve, look: Look) -> Sheet:
     sheet = Sheet(look, isolated(curve.title), _told(curve))
     size = look.size
-    top = heading(sheet, curve.words) + size.line
-    right = size.width - (106 if look.width == "small" else 190)
-    frame = Frame(size.margin + 34, top, right, top + size.plot_height)
-    most = max([point.portions for point in curve.points], default=1)
-    low = _lowest(curve)
-    plot = _Plot(
-        frame,
-        Linear(0.5, most + 0.5, frame.left, frame.right),
-        Linear(low, FRACTION_MOST * 100 + (100 - low) * 0.04, frame.bottom, frame.top),
-    )
+    y = _yields(sheet, curve, heading(sheet, curve.words) + size.line)
+    if curve.needs:
+        y = _needs(sheet, curve, y + size.line * 2)
+    bars = any(point.low is not None for point in curve.points)
+    notes(sheet, y + size.line, [curve.limit_words if bars else "", *curve.notes])
+    return sheet
+
+
+def _frame(sheet: Sheet, top: float, share: float = 1.0) -> Frame:
+    size = sheet.look.size
+    right = size.width - (106 if sheet.look.width == "small" else 190)
+    return Frame(size.margin + 40, top, right, top + size.plot_height * share)
+
+
+def _most(curve: YieldCurve) -> int:
+    portions = [point.portions for point in curve.points] + [need.portions for need in curve.needs]
+    return max(portions, default=1)
+
+
+def _counts(sheet: Sheet, plot: _Plot, most: int) -> float:
+    """The numbers of portions below the frame; returns where the rest may begin."""
+    size, frame = sheet.look.size, plot.frame
+    every = max(1, -(-most // (8 if sheet.look.width == "small" else 16)))
+    counts = [n for n in range(1, most + 1) if n == 1 or n % every == 0]
+    y = ticks_below(sheet, frame, [(plot.x(n), str(n)) for n in counts])
+    middle = (frame.left + frame.right) / 2
+    sheet.text(middle, y + size.text * 0.5, "portions", sheet.look.palette.faint, anchor="middle")
+    return y
+
+
+def _yields(sheet: Sheet, curve: YieldCurve, top: float) -> float:
+    frame, most, low = _frame(sheet, top), _most(curve), _lowest(curve)
+    high = FRACTION_MOST * 100 + (100 - low) * 0.04
+    x = Linear(0.5, most + 0.5, frame.left, frame.right)
+    plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
     ticks = linear_ticks(low, 100, 7)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else None
     ticks_left(sheet, frame, [(plot.y(value), number(value, step)) for value in ticks], "yield, %")
@@ -82,15 +125,41 @@ def yield_curve_sheet(curve: YieldCurve, look: Look) -> Sheet:
     _points(sheet, plot, curve)
     if not curve.points:
         say_in(sheet, frame, "Nothing to compare.")
-    every = max(1, -(-most // (8 if look.width == "small" else 16)))
-    counts = [n for n in range(1, most + 1) if n == 1 or n % every == 0]
-    y = ticks_below(sheet, frame, [(plot.x(n), str(n)) for n in counts])
-    sheet.text(
-        (frame.left + frame.right) / 2, y + size.text * 0.5, "portions", look.palette.faint, anchor="middle"
+    return _counts(sheet, plot, most)
+
+
+def _needs(sheet: Sheet, curve: YieldCurve, top: float) -> float:
+    """Charged as squares, what does not come back as triangles; what cannot be done so is hollow."""
+    look, size = sheet.look.palette, sheet.look.size
+    told = wrapped("Solvent for the wanted yield", size.text, size.width - 2 * size.margin, bold=True)
+    top = sheet.lines_of_text(size.margin, top, told, bold=True) + size.line
+    frame, most = _frame(sheet, top, 0.7), _most(curve)
+    low, high = padded([v for need in curve.needs for v in (need.total_ml, need.net_ml)], with_zero=True)
+    x = Linear(0.5, most + 0.5, frame.left, frame.right)
+    plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
+    unit = volume_unit(high)
+    ticks = linear_ticks(low / unit.size, high / unit.size, 5)
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else None
+    ticks_left(sheet, frame, [(plot.y(v * unit.size), number(v, step)) for v in ticks], unit.name)
+    found = []
+    series: tuple[tuple[str, Shape, str, tuple[float, ...]], ...] = (
+        ("charged", "square", look.value, tuple(need.total_ml for need in curve.needs)),
+        ("not back again", "down", look.alarm, tuple(need.net_ml for need in curve.needs)),
     )
-    bars = any(point.low is not None for point in curve.points)
-    notes(sheet, y + size.line, [curve.limit_words if bars else "", *curve.notes])
-    return sheet
+    for name, shape, colour, values in series:
+        places = [(plot.x(need.portions), plot.y(v)) for need, v in zip(curve.needs, values, strict=True)]
+        if len(places) > 1:
+            sheet.line(places, colour, 1.2, alpha=0.7, above=2)
+        for need, place, value in zip(curve.needs, places, values, strict=True):
+            hint = f"{need.portions} portions, {name}: {unit.text(value)}" + (
+                "" if need.fits else ", too small"
+            )
+            fill = colour if need.fits else look.paper
+            how: dict[str, Any] = {"name": f"{name.split(' ')[0]}-{need.portions}", "hint": hint}
+            sheet.mark(shape, *place, 4.5, fill, edge=colour, width=1.2, above=4, **how)
+        found.append(Label(places[-1][1], name, colour, places[-1][0]))
+    labels(sheet, frame, found)
+    return _counts(sheet, plot, most)
 
 
 def _lowest(curve: YieldCurve) -> float:
@@ -152,4 +221,7 @@ def _told(curve: YieldCurve) -> str:
         lines.append(f"Wanted: {number(curve.wanted * 100)} %.")
     if curve.chosen is not None:
         lines.append(f"Proposed: {curve.chosen} portions.")
+    for need in curve.needs:
+        amounts = f"{number(need.total_ml)} mL charged, {number(need.net_ml)} mL not back again"
+        lines.append(f"For the wanted yield {need.portions} portions: {amounts}.")
     return "\n".join([*lines, *curve.notes])

@@ -1,0 +1,92 @@
+"""From the solvent balance of a period to the diagram of its flows."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator
+
+from recovery.rules.pictures.flow_diagram import Band, FlowDiagram, FlowNode
+from recovery.rules.solvent_balance import NG_PER_G, PairFlow, Report, SolventBalance
+from recovery.rules.solvent_balance_words import period_words
+
+__all__ = ["flows_of"]
+
+UL_PER_ML = 1000
+STOCK = {"container", "run"}
+# Pouring together takes in and gives out the same; what a contractor fetches had left when it became waste.
+LEFT_OUT = {"blending"}
+WASTE = {"waste-container", "waste-contractor"}
+NODES = (
+    FlowNode("opening-container", "opening stock", 0),
+    FlowNode("opening-run", "in runs at the start", 0),
+    FlowNode("from-supplier", "bought", 0, "new"),
+    FlowNode("from-made-here", "made here", 0, "new"),
+    FlowNode("from-before-counting", "from before counting", 0, "new"),
+    FlowNode("from-count-difference", "found by counting", 0, "unknown"),
+    FlowNode("from-unaccounted", "more back than went in", 0, "unknown"),
+    FlowNode("from-elsewhere", "from elsewhere", 0, "unknown"),
+    FlowNode("again", "came back from runs", 0, "back"),
+    FlowNode("container", "containers", 1),
+    FlowNode("run", "runs", 2),
+    FlowNode("back", "back to the containers", 3, "back"),
+    FlowNode("to-water-layer", "water layer", 3, "lost"),
+    FlowNode("to-air", "air", 3, "lost"),
+    FlowNode("to-still-residue", "still residue", 3, "lost"),
+    FlowNode("to-product", "left in product", 3, "made"),
+    FlowNode("to-reaction", "used by a reaction", 3, "made"),
+    FlowNode("to-waste", "waste", 3, "waste"),
+    FlowNode("to-before-counting", "to runs from before counting", 3, "new"),
+    FlowNode("to-count-difference", "missing in counts", 3, "unknown"),
+    FlowNode("to-unaccounted", "nobody can say", 3, "unknown"),
+    FlowNode("to-elsewhere", "elsewhere", 3, "unknown"),
+    FlowNode("closing-run", "in runs at the end", 3),
+    FlowNode("closing-container", "closing stock", 3),
+)
+KEYS = {node.key for node in NODES}
+LOOP = "What came back from runs goes round: it is drawn once on each side, with the same hatching."
+
+
+def flows_of(report: Report) -> FlowDiagram:
+    """Of one solvent in mL; of several in g, since volumes of unlike solvents do not add."""
+    mass = len(report.solvents) != 1
+    found: dict[tuple[str, str], int] = defaultdict(int)
+    for solvent in report.solvents:
+        for source, target, volume_ul in _bands(solvent):
+            found[source, target] += volume_ul * (solvent.ng_per_ul if mass else 1)
+    per = NG_PER_G if mass else UL_PER_ML
+    bands = tuple(Band(*pair, amount / per) for pair, amount in found.items() if amount > 0)
+    names = "All solvents, in mass" if mass else report.solvents[0].name
+    looped = any(band.target == "back" for band in bands)
+    return FlowDiagram(
+        "Where the solvent came from and went", NODES, bands, (f"{names}. {period_words(report)}.",),
+        (LOOP,) if looped else (), "mass" if mass else "volume",
+    )  # fmt: skip
+
+
+def _bands(solvent: SolventBalance) -> Iterator[tuple[str, str, int]]:
+    for kind in sorted(STOCK & solvent.stock.keys()):
+        opening_ul, closing_ul = solvent.stock[kind]
+        yield f"opening-{kind}", kind, opening_ul
+        yield kind, f"closing-{kind}", closing_ul
+    for flow in solvent.flows:
+        if not LEFT_OUT & {flow.source, flow.destination} and STOCK & {flow.source, flow.destination}:
+            yield from _led(flow)
+
+
+def _led(flow: PairFlow) -> Iterator[tuple[str, str, int]]:
+    """The band of a pair; the way back is two, one on each side."""
+    pair = flow.source, flow.destination
+    if pair == ("run", "container"):
+        yield "run", "back", flow.volume_ul
+        yield "again", "container", flow.volume_ul
+    elif pair[0] not in STOCK:
+        yield _end("from", pair[0]), pair[1], flow.volume_ul
+    elif pair[1] not in STOCK:
+        yield pair[0], _end("to", pair[1]), flow.volume_ul
+    elif pair[0] != pair[1]:
+        yield *pair, flow.volume_ul
+
+
+def _end(side: str, kind: str) -> str:
+    key = f"{side}-waste" if kind in WASTE else f"{side}-{kind}"
+    return key if key in KEYS else f"{side}-elsewhere"

@@ -1,0 +1,157 @@
+"""A chart of losses as its picture wants it: per cent, runs in order, short names for the rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from datetime import date
+from itertools import groupby
+from typing import Literal
+
+from inventory.rules.pictures.words import MONTHS
+from recovery.rules.loss_watch import Point
+from recovery.rules.loss_words import runs_words
+from recovery.rules.pictures.loss_chart import (
+    ChartBreak,
+    ChartLine,
+    ChartPanel,
+    ChartPoint,
+    ChartSpan,
+)
+from recovery.rules.pictures.loss_chart import LossChart as Picture
+from recovery.rules.run_rules import RULES
+from recovery.selectors.loss_series import ChartRun, LossChart
+
+Panel = Literal["runs", "moving-range", "ewma", "cusum"]
+PANELS: tuple[Panel, ...] = ("runs", "moving-range", "ewma", "cusum")
+SHORT = {"western-electric": "W", "nelson": "N", "ewma": "E", "cusum": "C"}
+OWN_RULES = {
+    "ewma": "the EWMA beyond its limits (NIST/SEMATECH 6.3.2.4, limits widened for the baseline)",
+    "cusum": "the CUSUM beyond five sigma (NIST/SEMATECH 6.3.2.3)",
+}
+UNIT = "% of charge"
+
+Of = Callable[[Point], "float | None"]
+
+
+def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last: int) -> Picture:
+    """The picture of a chart with its last runs; signals that ended before them are left out."""
+    start = max(len(chart.runs) - last, 0)
+    runs = chart.runs[start:]
+    left = f"The last {len(runs)} of {len(chart.runs)} runs." if start else ""
+    return Picture(
+        title=f"Losses: {chart.name}, {chart.solvent_name}" if chart.name else chart.solvent_name,
+        panels=tuple(_panel(name, runs) for name in panels),
+        words=tuple(words for words in (chart.words, left) if words),
+        rules=tuple(_rules(runs)),
+        spans=(*_baselines(runs), *_signals(chart, start)),
+        breaks=tuple(
+            ChartBreak(reset.index - start, f"{reset.what} {_day(reset.on)}")
+            for reset in chart.resets
+            if 0 < reset.index - start < len(runs)
+        ),
+        few=_few(chart),
+        notes=chart.notes,
+    )
+
+
+def _few(chart: LossChart) -> str:
+    if not chart.missing:
+        return ""
+    return f"few runs: {len(chart.runs)} so far, the limits need {chart.missing} more"
+
+
+def _panel(name: Panel, runs: Sequence[ChartRun]) -> ChartPanel:
+    build = {"runs": _individuals, "moving-range": _moving, "ewma": _ewma, "cusum": _cusum}
+    return build[name](runs)
+
+
+def _individuals(runs: Sequence[ChartRun]) -> ChartPanel:
+    points = tuple(
+        ChartPoint(
+            run.started_on, run.point.fraction * 100, rules=tuple(_short(key) for key in run.point.broken),
+            name=f"run {run.run}" + (", from an older log" if run.is_history else ""),
+        )
+        for run in runs
+    )  # fmt: skip
+    lines = (
+        _line("upper limit (3 sigma)", runs, lambda p: p.upper),
+        _line("mean of the baseline", runs, lambda p: p.centre, "centre"),
+        _line("lower limit (3 sigma)", runs, lambda p: p.lower),
+    )
+    return ChartPanel("Runs", UNIT, points, lines)
+
+
+def _moving(runs: Sequence[ChartRun]) -> ChartPanel:
+    upper = _line("upper limit", runs, lambda p: p.moved_upper)
+    return ChartPanel(
+        "From each run to the next (moving range)", UNIT, _points(runs, lambda p: p.moved), (upper,)
+    )
+
+
+def _ewma(runs: Sequence[ChartRun]) -> ChartPanel:
+    lines = (
+        _line("upper limit", runs, lambda p: p.ewma_upper),
+        _line("mean of the baseline", runs, lambda p: p.centre, "centre"),
+        _line("lower limit", runs, lambda p: p.ewma_lower),
+    )
+    return ChartPanel("Weighted mean so far (EWMA)", UNIT, _points(runs, lambda p: p.ewma), lines)
+
+
+def _cusum(runs: Sequence[ChartRun]) -> ChartPanel:
+    lines = (
+        _line("limit", runs, lambda p: p.cusum_limit),
+        _line("sum of what is less", runs, lambda p: p.cusum_low, "other"),
+    )
+    points = _points(runs, lambda p: p.cusum_high)
+    return ChartPanel("Sum of what is more (CUSUM)", UNIT, points, lines)
+
+
+def _points(runs: Sequence[ChartRun], of: Of) -> tuple[ChartPoint, ...]:
+    return tuple(ChartPoint(run.started_on, _percent(of(run.point)), name=f"run {run.run}") for run in runs)
+
+
+def _line(
+    words: str, runs: Sequence[ChartRun], of: Of, role: Literal["centre", "limit", "other"] = "limit"
+) -> ChartLine:
+    return ChartLine(words, tuple(_percent(of(run.point)) for run in runs), role)
+
+
+def _percent(fraction: float | None) -> float | None:
+    return None if fraction is None else fraction * 100
+
+
+def _short(key: str) -> str:
+    """As "W1" for "western-electric-1"."""
+    name, _, count = key.rpartition("-")
+    return f"{SHORT[name]}{count}" if name in SHORT else SHORT.get(key, key)
+
+
+def _rules(runs: Sequence[ChartRun]) -> Iterator[tuple[str, str]]:
+    for key in dict.fromkeys(key for run in runs for key in run.point.broken):
+        rule = RULES.get(key)
+        yield _short(key), f"{rule.words} ({rule.source})" if rule else OWN_RULES.get(key, key)
+
+
+def _baselines(runs: Sequence[ChartRun]) -> Iterator[ChartSpan]:
+    """Runs in a row with one phase and one set of limits."""
+    place = 0
+    for (phase, _), group in groupby(runs, key=lambda run: (run.point.phase, run.point.stretch)):
+        count = len(list(group))
+        if phase == "baseline":
+            yield ChartSpan(place, place + count - 1, f"baseline: {runs_words(count)}")
+        place += count
+
+
+def _signals(chart: LossChart, start: int) -> Iterator[ChartSpan]:
+    for signal in chart.signals:
+        last = len(chart.runs) - 1 if signal.ended is None else min(signal.ended - 1, len(chart.runs) - 1)
+        if last < start:
+            continue
+        words = f"{signal.direction} since {_day(chart.runs[signal.since].started_on)}"
+        if signal.ended is not None:
+            words = f"{signal.direction} for {runs_words(last - signal.since + 1)}"
+        yield ChartSpan(max(signal.since - start, 0), last - start, words, "signal")
+
+
+def _day(day: date) -> str:
+    return f"{day.day} {MONTHS[day.month - 1]}"
