@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import date
-from typing import Any, ClassVar
+from typing import Any
 
 from django.http import HttpResponse
 from rest_framework.renderers import BaseRenderer, JSONRenderer
@@ -58,7 +58,7 @@ class PdfRenderer(BaseRenderer):
 class SolventBalances(LabView):
     """Inputs, outputs, consumption and emissions of a period, in the Directive's terms."""
 
-    renderer_classes: ClassVar[Any] = [JSONRenderer, CsvRenderer, PdfRenderer]
+    renderer_classes: Any = [JSONRenderer, CsvRenderer, PdfRenderer]
     content_negotiation_class = ByAccept
     contracts = {
         "GET": Contract(

@@ -20,6 +20,8 @@ MEASURES = {
     "import": "importing",
     "fit": "fitting",
     "balance": "run_balance",
+    "balance-year": "solvent_year",
+    "trace": "tracing",
 }
 MARK = "RESULT "
 
