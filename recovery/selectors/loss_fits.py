@@ -16,6 +16,7 @@ from recovery.rules.predicted import NOT_FITTED
 from recovery.selectors.balances import Gathered, gathered
 
 RUNS_MOST = 10_000
+AT_ONCE = 1_000  # runs in one statement: a database takes only so many parameters
 BEGINS_ANEW = (ApparatusRecord.What.REPAIRED, ApparatusRecord.What.CHANGED)
 
 
@@ -42,7 +43,12 @@ def basis(
     since = None if apparatus is None else _begun_anew(apparatus)
     runs = _closed(lab, solvent, kind, apparatus, since)
     held = list(runs.select_related("kind").order_by("-started_at", "-pk")[:RUNS_MOST])[::-1]
-    rows = [row for row in gathered(lab=lab, runs=held, solvent=solvent) if row.balance.charged.volume_ul > 0]
+    rows = [
+        row
+        for first in range(0, len(held), AT_ONCE)
+        for row in gathered(lab=lab, runs=held[first : first + AT_ONCE], solvent=solvent)
+        if row.balance.charged.volume_ul > 0
+    ]
     design = chosen([drivers_of(row.ask) for row in rows], [_loss_ml(row) for row in rows], drivers)
     return Basis(design, tuple(rows[i].run for i in design.used), len(rows), since)
 

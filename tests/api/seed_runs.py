@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.models import Solvent
-from recovery.models import LossFit, LossSignal, Run
+from recovery.models import Apparatus, LossFit, LossSignal, Run
 from recovery.rules.fitted import as_values
 from recovery.rules.fitting import fit_losses
 from recovery.rules.run_kinds import AskedFor, FieldData, KindData

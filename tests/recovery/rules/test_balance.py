@@ -62,6 +62,14 @@ def test_what_is_named_is_explained() -> None:
     assert found.named[0].words == "put into waste containers"
 
 
+def test_a_published_balance() -> None:
+    """City of Eugene, materials accounting: 8000 lb bought and 2000 recycled used, 2000 back, 6000 in the
+    product, 1500 in solid waste: 500 lb a year to the vent. Pounds stand for µl here."""
+    product, waste = Named("product", (Part(6000),)), Named("waste-contractor", (Part(1500),))
+    found = of([Part(8000), Part(2000)], [Part(2000)], named=[product, waste])
+    assert found.unexplained.volume_ul == 500
+
+
 def test_an_open_run_calls_nothing_missing() -> None:
     found = of([part("200")], [part("20")], held_ul=180_000, is_open=True)
     assert (found.code, found.flagged) == ("still-open", False)

@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from recovery.rules.predicted import Ask, Prediction, Term, Told, predict
+from recovery.rules.predicted_terms import between
 from recovery.rules.predicted_vapour import evaporation_g_per_min, vapour_in_gas_mol
 from recovery.rules.predicted_water import setschenow_factor
 from tests.recovery.rules.measured import properties
@@ -105,6 +106,21 @@ def test_vapour_past_the_condenser_against_coolprop() -> None:
     of = ask(coolant_temperature=10.0, gas_volume=1.0, room_temperature=20.0)
     assert ml(of, "condenser") == pytest.approx(moles * 74.1216 / 0.7136, rel=0.02)
     assert term(of, "condenser").state == "worked-out"
+
+
+def test_vapour_in_gas_against_published_conversions() -> None:
+    """24.45 L/mol at 25 °C and 760 torr (CCOHS); MEK 200 ppm is 590 mg/m3 (OSHA 16), diisopropyl ether 500
+    ppm 2089 (NIOSH, before it is rounded)."""
+    assert vapour_in_gas_mol(24.465, 25.0, 50.6625, 101.325) == pytest.approx(1.0, abs=1e-3)
+    for ppm, molar_mass, mg_m3 in ((200, 72.107, 590), (500, 102.175, 2089)):
+        moles = vapour_in_gas_mol(1000.0, 25.0, ppm * 1e-6 * 101.325, 101.325)
+        assert moles * molar_mass * 1000 == pytest.approx(mg_m3, rel=2e-3)
+
+
+def test_anything_between_two_bounds() -> None:
+    """JCGM 100:2008 4.4.5 (from memory): 96 to 104 °C, rectangular, is 100 with u = 2.3."""
+    middle, u = between(96.0, 104.0)
+    assert (middle, round(u, 1)) == (100.0, 2.3)
 
 
 def test_ice_cold_water_in_the_condenser_saves_ether() -> None:
