@@ -22,6 +22,7 @@ from recovery.selectors.quality import TIMES, as_range, limits_for, sample_of, s
 KINDS = (*WHATS, TIMES)
 ALL_SOLVENTS = ("water", TIMES)
 TIMES_MAX = 1000
+ANY = 0  # the id of no solvent
 LOOSER = "A looser limit of quality lets more pass"
 CHANGED = ("lowest", "highest", "refuses", "source")
 
@@ -117,15 +118,18 @@ def _held_now(row: QualityLimit) -> Iterator[Range | None]:
     solvent, own = row.solvent, list(standing(row.lab))
     for key, use in load_uses().items():
         if row.use in ("", key):
-            need = next((need for need in use.needs if need.what == row.what), None)
-            if solvent is not None:
-                limits = limits_for(own, solvent.pk, key)
-                ranges = {what: as_range(limit) for what, limit in limits.items()}
-                yield held_to(need or Need(row.what), sample_of(solvent), ranges)  # type: ignore[arg-type]
-            elif need is not None and need.highest is not None:
-                yield Range(None, need.highest, use.source)
+            need = next((need for need in use.needs if need.what == row.what), Need(row.what))  # type: ignore[arg-type]
+            limits = limits_for(own, solvent.pk if solvent else ANY, key)
+            ranges = {what: as_range(limit) for what, limit in limits.items()}
+            yield held_to(need, sample_of(solvent), ranges) if solvent else _of_any(need, ranges)
     if solvent is not None and not row.use:
         yield reference(row.what, sample_of(solvent))  # type: ignore[arg-type]  # _check knows it
+
+
+def _of_any(need: Need, limits: Mapping[str, Range]) -> Range | None:
+    """What is the same for every solvent: only what has a highest of its own."""
+    shipped = None if need.highest is None else Range(None, need.highest, "shipped")
+    return limits.get(need.what) or shipped
 
 
 def _times_now(row: QualityLimit) -> QualityLimit | None:

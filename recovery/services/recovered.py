@@ -12,6 +12,7 @@ from inventory.rules.errors import Conflict
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import containers_with, counts_open_since
 from inventory.services.quarantine import follow
+from inventory.services.readings import lock_containers
 from recovery.models import Run
 from recovery.rules.shares import split_in_proportion
 from recovery.services.under_override import charged_override, standing_override
@@ -58,6 +59,16 @@ def recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetime
 def _earliest_expiry(lot_ids: Iterable[int]) -> date | None:
     first: date | None = Lot.objects.filter(pk__in=lot_ids).aggregate(first=Min("expiry_on"))["first"]
     return first
+
+
+def hold_bottles(run: Run, taker: Container) -> None:
+    """Keep the bottles that a run was charged from, and the one that takes it back, as they are.
+
+    Or one could be set aside after it was looked at. Only inside a transaction, with the run locked.
+    """
+    charged = Movement.objects.filter(destination_id=run.place_id, kind="charge", reversed_by=None)
+    givers = charged.exclude(source__container=None).values_list("source__container__id", flat=True)
+    lock_containers({taker.pk, *givers})
 
 
 def set_aside_with(run: Run, taker: Container, *, lab: Lab, actor: User, now: datetime) -> None:

@@ -10,6 +10,7 @@ from django.db.models import F
 
 from inventory.models import LOST_TO, Movement, PlaceKind, Solvent, WasteContainer
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.volume import Measured
 from inventory.services.ledger import End, Line
 from inventory.services.measuring import measured
 from inventory.services.places import boundary
@@ -18,6 +19,8 @@ from inventory.services.volumes import Amount
 from inventory.services.waste import waste_end
 from inventory.services.waste_filling import admit_waste
 from recovery.models import Run, RunSum
+
+NOT_MEASURED = Measured(0, 0, {})
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,7 @@ def named_lines(
             )
         left[solvent.pk] -= volume.volume_ul
         destination = _loss_end(loss, f"{here}waste", solvent, by)
-        line = _loss_line(run, solvent.pk, volume.volume_ul, destination, u_ul=volume.u_volume_ul)
+        line = _loss_line(run, solvent.pk, volume.volume_ul, destination, measured=volume)
         lines.append(line)
     return lines
 
@@ -102,11 +105,14 @@ def remainder_lines(run: Run, left: Mapping[int, int]) -> list[Line]:
     ]
 
 
-def _loss_line(run: Run, solvent_id: int, volume_ul: int, other: End, u_ul: int = 0) -> Line:
+def _loss_line(
+    run: Run, solvent_id: int, volume_ul: int, other: End, measured: Measured = NOT_MEASURED
+) -> Line:
     lot_id = (
         Movement.objects.filter(destination_id=run.place_id, solvent_id=solvent_id, kind="charge")
         .order_by(F("reversed_by").asc(nulls_first=True), "id")
         .values_list("lot_id", flat=True)[0]
     )
     ends = (run_end(run), other) if volume_ul > 0 else (other, run_end(run))
-    return Line("loss", lot_id, solvent_id, *ends, abs(volume_ul), u_ul)
+    u_ul, entered = measured.u_volume_ul, measured.as_entered
+    return Line("loss", lot_id, solvent_id, *ends, abs(volume_ul), u_ul, as_entered=entered)

@@ -14,7 +14,7 @@ from inventory.services.ledger import Posted
 from inventory.services.places import lock_wastes
 from inventory.services.waste_filling import settle
 from recovery.models import Run, RunSum
-from recovery.services.heel import note_gone, note_heel, note_uncleared
+from recovery.services.heel import note_heel, note_uncleared
 from recovery.services.run_losses import Loss, named_lines
 from recovery.services.run_state import moment_in, open_run, touch
 
@@ -49,6 +49,5 @@ def lose(
             settle(**by, waste=loss.waste, happened_at=happened, override=loss.override)
         note_heel(held)
         note_uncleared(held)
-        note_gone(held)
         touch(held)
     return posted

@@ -34,13 +34,14 @@ from recovery.services import gate
 from recovery.services.clearances import admit, write_clearance
 from recovery.services.gate import Signature
 from recovery.services.heel import note_heel, note_uncleared, refuse_to_dryness
-from recovery.services.recovered import open_since, recovered_lot, set_aside_with
+from recovery.services.recovered import hold_bottles, open_since, recovered_lot, set_aside_with
 from recovery.services.return_states import state_write
 from recovery.services.run_details import set_apparatus
 from recovery.services.run_hooks import settled
 from recovery.services.run_losses import Loss, named_lines, only_solvent, remainder_lines, run_end
 from recovery.services.run_state import after_last_use, begin, moment_in, open_run, touch
 from recovery.services.sums import MORE_BACK, note_more_back
+from recovery.services.times_distilled import admit_times, note_often
 from recovery.services.under_override import note_return
 
 __all__ = ["MORE_BACK", "Loss", "Signature", "charge", "give_back", "run_close", "run_start"]
@@ -133,7 +134,8 @@ def charge(
     """Take solvent out of a container into an open run. One that distils takes what the gate lets through.
 
     signature: a supervisor's, for what it does not. as_history: from a run log that is brought in, which is
-    the past: no gate and no clearance. Raises Refusal (code distilling-not-cleared) and what `draw` raises.
+    the past: no gate and no clearance. Raises Refusal (codes distilling-not-cleared, distilled-too-often) and
+    what `draw` raises.
     """
     with transaction.atomic():
         if container.lot is not None and not as_history:
@@ -146,6 +148,9 @@ def charge(
         if not as_history:
             late = happened < now - CLOCK_SLACK
             let_in = admit(run=held, container=container, now=now, signature=signature, late=late)
+            if container.lot is not None:
+                here: dict[str, Any] = {"lab": lab, "actor": actor, "now": now, "run": held}
+                admit_times(**here, lot=container.lot, signature=signature)
         posted = draw(
             lab=lab,
             actor=actor,
@@ -160,6 +165,8 @@ def charge(
         if let_in is not None:
             by: dict[str, Any] = {"lab": lab, "actor": actor, "now": now}
             write_clearance(**by, run=held, admitted=let_in, posted=posted)
+        if not as_history:
+            note_often(held)
         touch(held)
     return posted
 
@@ -193,6 +200,8 @@ def give_back(
         held = open_run(run)
         if to_dryness:
             refuse_to_dryness(held)
+        if not held.distils:
+            hold_bottles(held, container)
         kind = solvent or only_solvent(held)
         volume = measured(amount, kind)
         lot = recovered_lot(held, kind, volume.volume_ul, happened, now)
@@ -223,6 +232,7 @@ def give_back(
         note_more_back(held)
         note_heel(held)
         note_uncleared(held)
+        note_often(held)
         touch(held)
     return posted
 

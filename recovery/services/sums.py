@@ -14,6 +14,7 @@ from inventory.services.ledger import Line
 from recovery.models import Run, RunSum
 from recovery.services.heel import MORE_BACK, note_heel, note_uncleared, rewrite_heel, set_finding
 from recovery.services.run_hooks import settled
+from recovery.services.times_distilled import note_often
 
 __all__ = ["MORE_BACK", "note_more_back", "on_posted", "parts_by_solvent", "rewrite"]
 
@@ -36,6 +37,7 @@ def on_posted(*, lab: Lab, lines: Sequence[Line], now: datetime, **_: Any) -> No
         rewrite_heel(run)
         note_heel(run, may_be_mended=True)
         note_uncleared(run, may_be_mended=True)
+        note_often(run, may_be_mended=True)
         if run.closed_at is not None:
             opened = {"closed_at": None, "closing_entry": None}
             Run.objects.filter(pk=run.pk).update(**opened, version=F("version") + 1)
