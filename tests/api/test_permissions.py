@@ -143,6 +143,7 @@ TABLE = [
 ]
 CALCULATORS = (
     "titration", "inhibitor-dose", "extraction", "vapour", "density", "volume-uncertainty", "control-chart",
+    "solvent-balance",
 )  # fmt: skip
 OUTSIDE_A_LAB = {("GET", f"/api/v1/{address}") for address in ("me/", "labs/", "calculators/")} | {
     ("POST", f"/api/v1/calculators/{name}/") for name in CALCULATORS
