@@ -13,6 +13,7 @@ from inventory.api.base import Contract, LabView
 from inventory.api.fields import Body, NoteField, RefField, TextField
 from inventory.api.idempotency import Done, changed
 from inventory.api.lookup import location_in
+from inventory.api.measures import MeasureField
 from inventory.api.paging import Key, orderings, page
 from inventory.api.params import flag, paging, text
 from inventory.api.quantities import volume_out
@@ -22,6 +23,7 @@ from inventory.api.shapes import LocationShape
 from inventory.api.shapes_storage import LocationDetailShape, StorageShape
 from inventory.api.storing import Overriding, override_of, warnings_out
 from inventory.models import Location
+from inventory.rules.quantity import Dimension, parse_quantity
 from inventory.selectors import storage
 from inventory.selectors.storage import Liquid, Neighbours, Use
 from inventory.services.importing import lock_lab
@@ -32,6 +34,10 @@ from inventory.services.storage import StorageWarning
 BY_NAME = orderings(name=Key("name", "str"))
 COLUMNS = ("id", "name", "kind", "parent_id")
 TENTH = Decimal("0.1")
+AIR_FIELDS: dict[str, tuple[str, Dimension, str]] = {
+    "room_volume": ("volume_m3", "volume", "m3"),
+    "air_changes": ("air_changes_per_h", "frequency", "/h"),
+}
 
 
 class LocationMake(Body):
@@ -47,7 +53,25 @@ class LocationChange(Overriding):
     kind = serializers.ChoiceField(KINDS, required=False)
     note = NoteField()
     parent = RefField(required=False, allow_null=True)  # type: ignore[assignment]
+    room_volume = MeasureField(required=False, allow_null=True, help_text='Air in it, as "60 m3".')
+    air_changes = MeasureField(required=False, allow_null=True, help_text='As "4 per h". null: not known.')
     reason = NoteField(max_length=500)
+
+
+def air_out(value: Decimal | None, unit: str) -> dict[str, str | None] | None:
+    """Size or fresh air of a room; None: not known."""
+    return None if value is None else {"value": format(value, "f"), "unit": unit, "uncertainty": None}
+
+
+def air_of(data: dict[str, Any]) -> dict[str, Decimal | None]:
+    """The columns of what a body says of a room's air. Raises InputError."""
+    found: dict[str, Decimal | None] = {}
+    for field, (column, dimension, unit) in AIR_FIELDS.items():
+        if field in data:
+            raw = data.pop(field)
+            told = None if raw is None else parse_quantity(raw, field=field, dimension=dimension)
+            found[column] = None if told is None else told.to(unit)
+    return found
 
 
 class Ending(Body):
@@ -133,6 +157,8 @@ class LocationView(LabView):
         return {
             **location_out((held.pk, held.name, held.kind, held.parent_id)),
             "note": held.note,
+            "room_volume": air_out(held.volume_m3, "m3"),
+            "air_changes": air_out(held.air_changes_per_h, "/h"),
             "version": held.version,
             "ended_at": held.ended_at,
             "limits": [use_out(use) for use in uses],
@@ -169,7 +195,8 @@ class LocationDetail(LocationView):
         override, reason = override_of(self.caller, data), data.pop("reason", "")
         if data.get("parent") is not None:
             data["parent"] = location_in(self.caller, data["parent"], "parent")
-        done = location_change(**self.by, location=found, changes=data, reason=reason, override=override)
+        changes = {**air_of(data), **data}
+        done = location_change(**self.by, location=found, changes=changes, reason=reason, override=override)
         return changed(self.shown(found.pk, done.warnings))
 
 

@@ -21,6 +21,7 @@ from inventory.api.shapes import (
     at,
     text,
 )
+from inventory.api.shapes_bench import MeasuredShape
 from inventory.rules.storage import EFFECTS, MEASURES
 
 
@@ -81,6 +82,8 @@ class UseShape(Shape):
 
 class LocationDetailShape(LocationShape):
     note = text()
+    room_volume = MeasuredShape(allow_null=True, help_text="Air in it.")
+    air_changes = MeasuredShape(allow_null=True)
     version = serializers.IntegerField()
     ended_at = at(null=True)
     limits = UseShape(many=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from django.db import transaction
@@ -20,6 +21,11 @@ from inventory.services.storage import NO_OVERRIDE, Arrival, Override, StorageWa
 
 KINDS = ("room", "cabinet", "shelf", "fridge", "other")
 NAME_MAX = 120
+# Column → field of the body, least and most: m³ of air, and changes of it an hour.
+AIR_BOUNDS = {
+    "volume_m3": ("room_volume", Decimal("0.5"), Decimal(100_000)),
+    "air_changes_per_h": ("air_changes", Decimal(0), Decimal(100)),
+}
 DEPTH_MAX = 12
 
 
@@ -70,7 +76,9 @@ def location_change(
     reason: str = "",
     override: Override = NO_OVERRIDE,
 ) -> Changed:
-    """Change what is given of name, kind, note and parent (None: below nothing).
+    """Change what is given of name, kind, note, parent (None: below nothing) and what is known of a room.
+
+    volume_m3, air_changes_per_h: of a room, for the check of vapour in it; None: not known.
 
     Moving it takes all that is in it along, against the limits of its new place. What becomes a cabinet no
     longer counts outside cabinets: where such a limit holds, that needs a signature. Raises InputError,
@@ -82,17 +90,18 @@ def location_change(
         held = Location.objects.select_for_update(of=("self",), no_key=True).get(pk=location.pk)
         if held.ended_at is not None:
             raise Conflict("location", "location-ended", f"{held.name} is no longer in use.")
-        before = {name: getattr(held, name) for name in ("name", "kind", "note", "parent_id")}
+        before = _said(held)
         if "name" in changes:
             _rename(held, changes["name"])
         if "kind" in changes and changes["kind"] != held.kind:
             _check_kind(held, changes["kind"], reason, override.allowed)
             held.kind = changes["kind"]
         held.note = changes.get("note", held.note)
+        _set_air(held, changes)
         inside = look.above(held.pk)
         if "parent" in changes:
             _move(lab, held, changes["parent"])
-        after = {name: getattr(held, name) for name in before}
+        after = _said(held)
         if after == before:
             return Changed(held)
         held.version += 1
@@ -104,6 +113,25 @@ def location_change(
             by: Any = {"lab": lab, "actor": actor, "now": now, "subject": held, "field": "parent"}
             warnings = check(**by, arrivals=arrivals, before=inside | look.below(held.pk), override=override)
     return Changed(held, warnings)
+
+
+def _said(held: Location) -> dict[str, Any]:
+    """What an event tells of a location."""
+    plain = {name: getattr(held, name) for name in ("name", "kind", "note", "parent_id")}
+    air = {name: getattr(held, name) for name in AIR_BOUNDS}
+    return plain | {name: None if value is None else format(value, "f") for name, value in air.items()}
+
+
+def _set_air(held: Location, changes: Mapping[str, Any]) -> None:
+    """Size and fresh air of a room, to two decimals. Raises InputError."""
+    for name, (field, low, high) in AIR_BOUNDS.items():
+        value = changes.get(name, getattr(held, name))
+        if value is not None:
+            value = value.quantize(Decimal("0.01"))
+            if not low <= value <= high:
+                words = f"{low} to {high} is taken here."
+                raise InputError(field, "out-of-range", words, "Check number and unit.")
+        setattr(held, name, value)
 
 
 def _rename(held: Location, name: str) -> None:

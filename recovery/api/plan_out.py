@@ -76,6 +76,7 @@ def stock_out(choice: Choice) -> dict[str, Any]:
         "fit": volume_out(choice.fit_ul),
         "fit_fresh": volume_out(choice.fit_fresh_ul),
         "fit_recovered": volume_out(choice.fit_recovered_ul),
+        "fit_not_shown": volume_out(choice.not_shown_ul),
         "enough": choice.missing_ul == 0,
         "missing": volume_out(choice.missing_ul),
         "take": [take_out(take) for take in choice.takes],
@@ -97,6 +98,7 @@ def bottle_out(bottle: Bottle) -> dict[str, Any]:
         "ends_on": bottle.ends_on and bottle.ends_on.isoformat(),
         "level": bottle.level,
         "words": LEVEL_WORDS[bottle.level],
+        "quality": bottle.quality or None,
         "against": [{"code": c, "words": w, "source": s} for c, w, s in bottle.against],
     }
 

@@ -18,9 +18,10 @@ from inventory.api.shapes_verdicts import CautionShape, EmergencyShape
 from inventory.rules.levels import LEVELS
 from recovery.api.shapes_balance import PredictionShape
 from recovery.api.shapes_calculators import ExtractionShape, VapourCheckShape
+from recovery.services.plans import QUALITY
 
 
-class AgainstShape(Shape):
+class PlanAgainstShape(Shape):
     code = text()
     words = text()
     source = text()
@@ -36,7 +37,10 @@ class PlanBottleShape(Shape):
     ends_on = on()
     level = serializers.ChoiceField(LEVELS)
     words = text()
-    against = AgainstShape(many=True)
+    quality = serializers.ChoiceField(
+        QUALITY, allow_null=True, help_text="Shown for this kind of run; null: nothing is asked."
+    )
+    against = PlanAgainstShape(many=True)
 
 
 class PlanTakeShape(PlanBottleShape):
@@ -50,6 +54,7 @@ class PlanStockShape(Shape):
     fit = QuantityShape()
     fit_fresh = QuantityShape()
     fit_recovered = QuantityShape()
+    fit_not_shown = QuantityShape(help_text="Of fit: its quality was not shown.")
     enough = serializers.BooleanField()
     missing = QuantityShape()
     take = PlanTakeShape(many=True)

@@ -18,7 +18,8 @@ __all__ = ["Bottle", "Choice", "Take", "choose"]
 class Bottle:
     """A container with what may be done with it. ends_on: the first day that ends its use, None: not known.
 
-    recovered: distilled at least once. against: reasons against it as (code, words, source).
+    recovered: distilled at least once. against: reasons against it as (code, words, source). quality: what
+    is shown of it for this kind of run: fit, as-bought, not-shown, not-fit, or "" where nothing is asked.
     """
 
     container_id: int
@@ -31,6 +32,7 @@ class Bottle:
     level: Level
     allowed: bool
     against: tuple[tuple[str, str, str], ...] = ()
+    quality: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,8 @@ class Take:
 class Choice:
     """takes add up to what is needed less missing_ul. after_test: fit once a test has passed, in order.
 
-    not_fit: for no use of this kind today. after_test_ul: what those that need a test hold.
+    not_fit: for no use of this kind today. after_test_ul: what those that need a test hold. not_shown_ul:
+    of what is fit by its verdict, that whose quality nobody has shown.
     """
 
     needed_ul: int
@@ -53,6 +56,8 @@ class Choice:
     missing_ul: int
     after_test: tuple[Bottle, ...]
     not_fit: tuple[Bottle, ...]
+
+    not_shown_ul: int = 0
 
     @property
     def fit_ul(self) -> int:
@@ -79,9 +84,15 @@ def choose(bottles: Sequence[Bottle], needed_ul: int) -> Choice:
         fit_recovered_ul=sum(bottle.volume_ul for bottle in fit if bottle.recovered),
         takes=tuple(takes),
         missing_ul=max(0, left_ul),
-        after_test=tuple(bottle for bottle in others if bottle.level == "test-first"),
-        not_fit=tuple(bottle for bottle in others if bottle.level != "test-first"),
+        after_test=tuple(bottle for bottle in others if _waits_for_a_test(bottle)),
+        not_fit=tuple(bottle for bottle in others if not _waits_for_a_test(bottle)),
+        not_shown_ul=sum(bottle.volume_ul for bottle in fit if bottle.quality == "not-shown"),
     )
+
+
+def _waits_for_a_test(bottle: Bottle) -> bool:
+    """A passed test would make it fit, as far as can be said today."""
+    return bottle.level == "test-first" and bottle.quality != "not-fit"
 
 
 def _order(bottle: Bottle) -> tuple[date, bool, int, int]:

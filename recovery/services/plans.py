@@ -21,6 +21,7 @@ from recovery.models import Apparatus, RunKind
 from recovery.rules.budget import Estimate
 from recovery.rules.clearing import heel_ul
 from recovery.rules.extraction_entry import Worked
+from recovery.rules.fitness import Fitness
 from recovery.rules.predicted import Ask, Prediction, Told, predict
 from recovery.rules.properties import Properties
 from recovery.rules.run_facts import FactRead, read_fact
@@ -31,10 +32,19 @@ from recovery.selectors.kinds import fields_by_key
 from recovery.selectors.properties import properties_of
 from recovery.services.heel import is_former
 from recovery.services.kinds import field_data
+from recovery.services.quality_fit import fitness_of
 
 UL_PER_ML = 1000
 BOTTLES_MAX = 500
 AIR = "air"
+USE_OF_KIND = {
+    "liquid-liquid-extraction": "extraction",
+    "soxhlet-extraction": "extraction",
+    "column-chromatography": "chromatography",
+    "reaction": "reaction",
+    "rinsing": "rinsing",
+}
+QUALITY = ("fit", "as-bought", "not-shown", "not-fit")
 #: taken into the air where a loss to it cannot be worked out, of what is charged; common practice, no source
 UNKNOWN_AIR_SHARE = 0.1
 
@@ -90,7 +100,10 @@ def heel_fraction(lab: Lab, solvent: Solvent, *, distils: bool) -> float:
 def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: Worked | None = None) -> Plan:
     """Work a plan out from what is in the lab today. Raises InputError naming `facts.…` or `room_…`."""
     properties = replace(properties_of(of.solvent), flammable=_flammable(of.solvent))
-    bottles, truncated = bottles_of(lab=lab, solvent=of.solvent, distils=of.distils, today=today)
+    use = _use(of.kind, extraction)
+    bottles, truncated = bottles_of(
+        lab=lab, solvent=of.solvent, distils=of.distils, today=today, quality_for=use
+    )
     terms = distilling_terms(policy_of(lab))
     fraction = terms.heel_fraction if of.distils and is_former(of.solvent) else Decimal(0)
     heel = heel_ul(needed_ul, fraction)
@@ -124,14 +137,40 @@ def _flammable(solvent: Solvent) -> bool | None:
     return False if solvent.ghs_category == "none" and solvent.state == Solvent.State.SHIPPED else None
 
 
-def bottles_of(*, lab: Lab, solvent: Solvent, distils: bool, today: date) -> tuple[list[Bottle], bool]:
-    """(the lab's bottles of a solvent with today's verdict, whether there are more than were looked at)."""
+def _use(kind: RunKind | None, extraction: Worked | None) -> str:
+    """For what its quality must do; "" where no list of uses says."""
+    if kind is None:
+        return "extraction" if extraction is not None else ""
+    return USE_OF_KIND.get(kind.key, "")
+
+
+def bottles_of(
+    *, lab: Lab, solvent: Solvent, distils: bool, today: date, quality_for: str = ""
+) -> tuple[list[Bottle], bool]:
+    """(the lab's bottles of a solvent with today's verdict, whether there are more than were looked at).
+
+    quality_for: a use of recovered solvent; what is not fit for it is taken for no such run.
+    """
     rows = Container.objects.filter(lab=lab, lot__solvent=solvent, discarded_at=None, volume_ul__gt=0)
     ids = list(rows.order_by("next_test_due", "id").values_list("pk", flat=True)[: BOTTLES_MAX + 1])
     held = containers_with(ids[:BOTTLES_MAX])
     found = verdicts_of_many(held, today)
     uses: tuple[Use, ...] = ("draw", "distil") if distils else ("draw",)
-    return [_bottle(row, [found[row.pk][use] for use in uses]) for row in held], len(ids) > BOTTLES_MAX
+    bottles = [_bottle(row, [found[row.pk][use] for use in uses]) for row in held]
+    if quality_for and bottles:
+        fits = fitness_of(lab=lab, container_ids=ids[:BOTTLES_MAX], today=today)
+        bottles = [_with_quality(one, fits[one.container_id].uses[quality_for]) for one in bottles]
+    return bottles, len(ids) > BOTTLES_MAX
+
+
+def _with_quality(bottle: Bottle, found: Fitness) -> Bottle:
+    """The bottle with what is shown of its quality, which never makes it better than its verdict."""
+    own = [reason for reason in found.reasons if not reason.code.startswith("verdict")]
+    state = max((reason.state for reason in own), key=QUALITY.index, default="fit")
+    if state != "not-fit":
+        return replace(bottle, quality=state)
+    against = [(r.code, r.words, r.source) for r in own if r.state == "not-fit"]
+    return replace(bottle, quality=state, allowed=False, against=(*bottle.against, *against))
 
 
 def _bottle(container: Container, verdicts: Sequence[Verdict]) -> Bottle:

@@ -115,6 +115,24 @@ def test_the_vapour_check_knows_the_room(lab: Club, api: Api) -> None:
     assert float(known["spill"]["lost"]["value"]) == portion
 
 
+def test_a_steward_tells_the_air_of_a_room(lab: Club, api: Api) -> None:
+    room = Location.objects.get(name="Prep room")
+    address, steward = f"{base(lab)}locations/{room.pk}/", Api(lab.steward)
+    told = {"room_volume": "120 m3", "air_changes": "6 per h"}
+    done = steward.patch(address, told, if_match="*").json()
+    assert (done["room_volume"]["value"], done["air_changes"]["value"]) == ("120.00", "6.00")
+    assert Event.objects.filter(verb="location-changed").latest("id").data["after"]["volume_m3"] == "120.00"
+    plan = planned(api, lab, {**PLAN, "location": "Prep room"})
+    assert plan["vapour"]["room"]["volume_m3"] == "120"
+    assert steward.patch(address, {"room_volume": None}, if_match="*").json()["room_volume"] is None
+    for wrong, code in (
+        ({"room_volume": "0.1 L"}, "out-of-range"),
+        ({"air_changes": "4 m3"}, "wrong-dimension"),
+    ):
+        assert codes(steward.patch(address, wrong, if_match="*")) == [code]
+    assert api.patch(address, told, if_match="*").status_code == 403
+
+
 def test_a_plan_without_distilling_takes_what_may_be_drawn(lab: Club, api: Api) -> None:
     body = {"solvent": "ether", "volume": "350 mL", "distils": False}
     found = planned(api, lab, body)
