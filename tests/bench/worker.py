@@ -11,6 +11,7 @@ import django
 #: names on the command line, and the modules that measure
 MEASURES = {
     "sweep": "sweep",
+    "limits": "limits",
     "labs": "many_labs",
     "deliveries": "deliveries",
     "ledger": "ledger",
