@@ -91,7 +91,7 @@ def _with_defaults(term: Term, ask: Ask) -> Term:
 
 
 def totalled(terms: Sequence[Term]) -> Prediction:
-    """Terms with their sum; uncertainties in quadrature (JCGM 100:2008 5.1.2)."""
+    """Terms with their sum; uncertainties in quadrature (JCGM 100:2008 5.1.2), as if they shared nothing."""
     counted = [term for term in terms if term.counts and term.value_ul is not None]
     missing = dict.fromkeys(key for term in terms for key in term.missing)
     return Prediction(
