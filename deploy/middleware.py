@@ -6,11 +6,7 @@ from collections.abc import Callable
 
 from django.http import HttpRequest, HttpResponse
 
-# Everything comes from this server; data: is for the small pictures that style sheets carry.
-POLICY = (
-    "default-src 'self'; img-src 'self' data:; object-src 'none'; base-uri 'none'; "
-    "form-action 'self'; frame-ancestors 'none'"
-)
+from inventory.web.content_policy import POLICY
 
 
 class ContentSecurityPolicyMiddleware:

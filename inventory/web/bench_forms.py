@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime, timedelta
 from typing import Any
 
 from django import forms
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -19,6 +22,8 @@ from inventory.web.desk import DeskForm
 UNITS = (("mL", "mL"), ("L", "L"), ("uL", "µL"))
 MASSES = (("g", "g"), ("kg", "kg"))
 REASON = {"rows": 2}
+# A form that took longer than this to arrive was kept by the browser.
+LATE = timedelta(minutes=2)
 
 
 def number_input(**attrs: str) -> forms.TextInput:
@@ -39,9 +44,19 @@ class WhenForm(DeskForm):
     late_fields = ("happened_at", "note")
 
     def moment(self) -> dict[str, Any]:
-        """What services take beside the amount."""
+        """What services take beside the amount. What a phone kept happened when it was tapped."""
         told = self.cleaned_data
-        return {"happened_at": told.get("happened_at"), "note": told.get("note", "")}
+        return {"happened_at": told.get("happened_at") or self._tapped(), "note": told.get("note", "")}
+
+    def _tapped(self) -> datetime | None:
+        """When it was tapped, if that was a while ago; a clock that runs ahead is not believed."""
+        try:
+            tapped = parse_datetime(str(self.data.get("tapped_at", "")))
+        except ValueError:
+            return None
+        if tapped is None or tapped.tzinfo is None or timezone.now() - tapped < LATE:
+            return None
+        return tapped
 
 
 class AmountForm(WhenForm):

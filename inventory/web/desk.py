@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 from functools import wraps
+from http import HTTPStatus
 from typing import Any, cast
 from uuid import uuid4
 from zoneinfo import ZoneInfo
@@ -34,6 +35,8 @@ from inventory.selectors.due import today_in
 from inventory.services.once import Reply, fingerprint, once
 
 KEY = "key"
+SENT_BY_SCRIPT = "X-Kept-Form"
+GO_TO = "X-Go-To"
 
 
 @dataclass(frozen=True)
@@ -115,7 +118,7 @@ def desk_page(permission: str, *methods: str) -> Callable[[View], View]:
             desk = Desk(request, caller, timezone.now())
             desk.require(permission)
             with timezone.override(ZoneInfo(caller.lab.time_zone)):
-                return view(desk, **address)
+                return _for_script(request, view(desk, **address))
 
         return page
 
@@ -176,6 +179,16 @@ def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:
             form.refuse(error)
         return None
     return str(reply.body["words"])
+
+
+def _for_script(request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
+    """To the script that sends forms, where to go next instead of a redirect.
+
+    It would follow one by itself, and the words for the person would be shown to nobody.
+    """
+    if response.status_code != HTTPStatus.FOUND or SENT_BY_SCRIPT not in request.headers:
+        return response
+    return HttpResponse(status=HTTPStatus.NO_CONTENT, headers={GO_TO: response["Location"]})
 
 
 def status_of(form: forms.Form) -> int:

@@ -10,6 +10,7 @@ from django.shortcuts import redirect
 from django.utils.translation import gettext_lazy
 
 from inventory.rules.errors import InputError
+from inventory.web.content_policy import SCANNING
 from inventory.web.desk import Desk, desk_page, status_of
 from inventory.web.finding import container_named
 
@@ -43,7 +44,9 @@ def scan(desk: Desk) -> HttpResponse:
             form.add_error("code", f"{error.detail} {error.remedy}".strip())
         else:
             return redirect("container", slug=desk.lab.slug, code=found.code)
-    return desk.render("inventory/scan.html", {"form": form}, here="scan", status=status_of(form))
+    response = desk.render("inventory/scan.html", {"form": form}, here="scan", status=status_of(form))
+    response["Content-Security-Policy"] = SCANNING
+    return response
 
 
 def code_in(text: str) -> str:

@@ -141,7 +141,7 @@ def _count(desk: Desk, container: Container, form: CountForm) -> str:
         **desk.by,
         container=container,
         amount=form.entry(),
-        happened_at=form.cleaned_data.get("happened_at"),
+        happened_at=form.moment()["happened_at"],
     )
     return _counted(container, counted)
 

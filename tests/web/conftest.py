@@ -2,14 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 from django.core.cache import caches
+from django.db import connections
 from playwright.sync_api import Browser, sync_playwright
 
 from inventory.web.attempts import CACHE
+
+T = TypeVar("T")
+
+
+def from_records(ask: Callable[[], T]) -> T:
+    """Ask the database while a browser runs, which this thread may not."""
+
+    def asked() -> T:
+        try:
+            return ask()
+        finally:
+            connections.close_all()
+
+    with ThreadPoolExecutor(1) as aside:
+        return aside.submit(asked).result()
 
 
 @pytest.fixture
