@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from rest_framework import serializers
-
 from inventory.api.calculator import Calculator
 from inventory.api.fields import Body
 from inventory.api.measures import MeasureField
@@ -74,7 +72,7 @@ class SolventBalanceSums(Calculator):
     name = "solvent-balance"
     summary = "Work a solvent balance out"
     ask = SolventBalanceAsk
-    answer: type[serializers.BaseSerializer[Any]] = SolventBalanceWorkedShape
+    answer = SolventBalanceWorkedShape
     formula = FORMULA
     sources = (*SOURCES, LIMIT_SOURCE, SOURCE)
 
