@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import json
 import random
 import time
 from collections.abc import Iterator, Sequence
@@ -131,7 +132,7 @@ def insert(raw: Raw, table: str, columns: Sequence[str], values: list[Sequence[A
         return
     with raw.connection.cursor() as cursor, cursor.copy(f"COPY {table} ({names}) FROM STDIN") as copy:
         for row in values:
-            copy.write_row(row)
+            copy.write_row([json.dumps(v) if isinstance(v, dict | list) else v for v in row])
 
 
 def places_of(lab: Lab, other: Lab) -> dict[int, int]:

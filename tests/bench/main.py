@@ -43,8 +43,10 @@ def _measure(databases: Databases, name: str, size: str, kind: str, say: Say) ->
     started = time.monotonic()
     lines = _child(databases.fresh(), name, size)
     found = [json.loads(line.removeprefix(MARK)) for line in lines if line.startswith(MARK)]
-    say(f"{name} on {kind}: {time.monotonic() - started:.0f} s")
-    return [Result(**{key: value for key, value in row.items() if key != "ratio"}) for row in found]
+    results = [Result(**{key: value for key, value in row.items() if key != "ratio"}) for row in found]
+    # Said at once, so that a later measure that fails takes nothing along.
+    say(f"{name} on {kind}: {time.monotonic() - started:.0f} s\n{table(with_growth(results))}")
+    return results
 
 
 def _child(environment: Environment, name: str, size: str) -> list[str]:
