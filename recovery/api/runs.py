@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.http import HttpResponse
 from rest_framework import serializers
+from rest_framework.renderers import JSONRenderer
 
 from inventory.api import params
 from inventory.api.base import Contract, LabView
@@ -15,6 +16,7 @@ from inventory.api.bench import posted_out
 from inventory.api.fields import AmountField, Body, FlagField, InstantField, NoteField, RefField, TextField
 from inventory.api.idempotency import Done, changed
 from inventory.api.lookup import container_in, is_id, location_in, solvent_in
+from inventory.api.negotiation import ByAccept
 from inventory.api.paging import Key, orderings, page
 from inventory.api.replies import check_if_match
 from inventory.api.storing import Overriding, override_of
@@ -26,6 +28,7 @@ from recovery.api.fact_fields import FactsField
 from recovery.api.plan_ask import PlanAsk
 from recovery.api.plan_drafts import draft_of
 from recovery.api.rows_runs import RUN_COLUMNS, STATES, run_detail, run_out, run_shown, with_details
+from recovery.api.runs_csv import CsvRenderer, runs_csv
 from recovery.api.shapes import RunChargedShape, RunDetailShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
 from recovery.services import runs
@@ -51,6 +54,7 @@ FILTERS = (
     params.on("month", "First day of a month."),
     params.at("started_at__gte"),
     params.at("started_at__lt"),
+    params.choice("format", ("json", "csv"), "As the Accept header, for links."),
     *params.paging(ORDERINGS),
 )
 
@@ -101,8 +105,18 @@ class RunRefs(LabView):
 class Runs(RunRefs):
     """Runs, newest first."""
 
+    renderer_classes: Any = [JSONRenderer, CsvRenderer]
+    content_negotiation_class = ByAccept
     contracts = {
-        "GET": Contract("runs.read", RunShape, "Runs", params=FILTERS, paged=True),
+        "GET": Contract(
+            "runs.read",
+            RunShape,
+            "Runs",
+            params=FILTERS,
+            paged=True,
+            media=(CsvRenderer.media_type,),
+            words="As CSV when `Accept` or `format` asks for it: then all that fit, not one page.",
+        ),
         "POST": Contract("runs.log", RunShape, "Start a run", body=RunStart, status=201),
     }
 
@@ -123,9 +137,18 @@ class Runs(RunRefs):
         rows = rows.filter(_state_is(given)).filter(_kind_is(given))
         if "solvent" in given:
             rows = rows.filter(pk__in=RunSum.objects.filter(solvent__key=given["solvent"]).values("run_id"))
+        if self.request.accepted_media_type == CsvRenderer.media_type:
+            return self._file(rows)
         keys = ORDERINGS[given.get("ordering", "-id")]
         body = page(request._request, rows, keys=keys, columns=RUN_COLUMNS, given=given, shape=run_out)
         return self.listing({**body, "results": with_details(body["results"])})
+
+    def _file(self, rows: QuerySet[Run]) -> HttpResponse:
+        response = HttpResponse(runs_csv(rows), content_type=CsvRenderer.media_type)
+        name = f"runs-{self.caller.lab.slug}.csv"
+        response["Content-Disposition"] = f'attachment; filename="{name}"'
+        response["Cache-Control"], response["Vary"] = "private, no-cache", "Accept"
+        return response
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:

@@ -74,6 +74,12 @@ _UNSEEN = " OR ".join(
     for code in TO_ANSWER_FOR
 )
 
+_CLOSES = """EXISTS (
+    SELECT 1 FROM inventory_movement m LEFT JOIN inventory_movement u ON u.reversal_of_id = m.id
+    WHERE m.entry = r.closing_entry AND m.reversal_of_id IS NULL AND u.id IS NULL
+    AND (m.source_id = r.place_id OR m.destination_id = r.place_id)
+)"""
+
 COMPARISONS = (
     Comparison(
         "run-heel",
@@ -88,6 +94,18 @@ COMPARISONS = (
         f"WHERE {{of.r}} AND NOT (r.unseen_findings = '') AND ({_UNSEEN})",
     ),
     Comparison("run-sum", "recovery_runsum", _run_sums()),
+    Comparison(
+        "run-closing-entry",
+        "recovery_run",
+        "SELECT r.id, 'an entry of it that stands', 'another' FROM recovery_run r "  # noqa: S608
+        f"WHERE {{of.r}} AND r.closing_entry IS NOT NULL AND (r.closed_at IS NULL OR NOT {_CLOSES})",
+    ),
+    Comparison(
+        "run-draft-moved",
+        "recovery_run",
+        "SELECT r.id, 'nothing', s.charged_ul, s.solvent_id FROM recovery_run r "
+        "JOIN recovery_runsum s ON s.run_id = r.id WHERE {of.r} AND r.is_draft AND s.charged_ul <> 0",
+    ),
     Comparison(
         "run-closed-empty",
         "recovery_run",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 from collections.abc import Iterator
 from typing import Any
 
@@ -227,6 +229,24 @@ def test_lists_tell_kind_room_apparatus_and_state(lab: Club, api: Api, bench: st
         )
     }  # fmt: skip
     assert list(counts.values()) == [1, 1, 0, 1, 1, 0]
+
+
+def test_runs_as_a_table_for_spreadsheets(lab: Club, api: Api, bench: str) -> None:
+    facts = {"water-volume": "150 mL"}
+    run = charged(api, bench, kind="distillation", facts=facts, remarks="=1+1")
+    api.post(f"{run}closings/", {})
+    started(api, bench)
+    made = api.get(f"{bench}runs/?format=csv&page_size=1")
+    assert (made.status_code, made["Content-Type"]) == (200, "text/csv")
+    rows = list(csv.DictReader(io.StringIO(made.content.decode())))
+    assert [(row["state"], row["solvent"], row["lost_ml"]) for row in rows] == [
+        ("closed", "n-hexane", "100"),
+        ("open", "", ""),
+    ]
+    assert (rows[0]["facts"], rows[0]["remarks"]) == ("water-volume: 150 mL", "'=1+1")
+    by_header = api.get(f"{bench}runs/?state=open", Accept="text/csv")
+    assert len(list(csv.DictReader(io.StringIO(by_header.content.decode())))) == 1
+    assert api.get(f"{bench}runs/", Accept="application/json").json()["results"]
 
 
 def test_the_record_of_an_apparatus_is_added_to_and_taken_back(api: Api, bench: str) -> None:

@@ -120,6 +120,21 @@ def test_a_heel_that_is_not_that_of_the_standing_charges_is_found(still: Still) 
     assert [found.expected for found in run_findings()] == ["0"]
 
 
+@pytest.mark.parametrize("purpose", ["fat in biscuits", "open"])
+def test_an_entry_that_did_not_close_its_run_is_found(still: Still, purpose: str) -> None:
+    run = Run.objects.get(purpose=purpose)
+    charged = Movement.objects.filter(kind="charge", destination=Run.objects.get(purpose="open").place_id)
+    Run.objects.filter(pk=run.pk).update(closing_entry=charged.get().entry)
+    (found,) = run_findings()
+    assert (found.check, found.id) == ("run-closing-entry", str(run.pk))
+
+
+def test_a_draft_to_which_something_was_charged_is_found(still: Still) -> None:
+    Run.objects.filter(purpose="open").update(is_draft=True)
+    (found,) = run_findings()
+    assert (found.check, found.found) == ("run-draft-moved", "50000")
+
+
 def test_a_place_of_a_run_without_its_run_is_found(still: Still) -> None:
     stray = Place.objects.create(lab=still.lab, kind="run")
     (found,) = run_findings()
