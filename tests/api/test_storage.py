@@ -61,7 +61,7 @@ def test_a_put_away_warns_refuses_and_is_overridden(lab: Club, api: Api, steward
     assert (refused.status_code, codes(refused)) == (409, ["over-limit"])
     assert "0.2 L too much" in refused.json()["detail"]
     denied = steward.post(f"{two}put-aways/", {**put, "override_reason": "no room elsewhere today"})
-    assert (denied.status_code, codes(denied)) == (403, ["loosening-not-signed"])
+    assert (denied.status_code, codes(denied)) == (403, ["override-not-signed"])
     done = api.post(f"{two}put-aways/", {**put, "override_reason": "no room elsewhere today"})
     (warning,) = done.json()["warnings"]
     assert (done.status_code, warning["code"], warning["code_of_rule"]) == (201, "over-limit", "club rule")
@@ -145,7 +145,8 @@ def test_a_location_moves_with_what_is_in_it_and_ends_when_empty(lab: Club, api:
         api.post(f"{bottle(lab, code)}put-aways/", {"location": "Shelf"})
     refused = api.patch(own, {"parent": "Blue cabinet"}, if_match="*")
     assert (refused.status_code, codes(refused)) == (409, ["over-limit"])
-    done = api.patch(own, {"parent": "Blue cabinet", "override_reason": "for a day only"}, if_match="*").json()
+    signed = {"parent": "Blue cabinet", "override_reason": "for a day only"}
+    done = api.patch(own, signed, if_match="*").json()
     assert [w["code"] for w in done["warnings"]] == ["over-limit"]
     assert codes(api.patch(address, {"parent": "Shelf"}, if_match="*")) == ["inside-itself"]
     assert codes(api.post(f"{own}endings/", {"reason": "taken down"})) == ["not-empty"]

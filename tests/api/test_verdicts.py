@@ -118,13 +118,14 @@ def test_a_quarantine_is_anyones_to_set_and_a_supervisors_to_lift(club: make.Clu
         assert Api(person).post(address(club, bottle, "releases/"), {"reason": "x"}).status_code == 403
     head = Api(club.supervisor)
     assert codes(head.post(address(club, bottle, "releases/"), {"reason": " "})) == ["missing"]
-    assert head.post(address(club, bottle, "releases/"), {"reason": "filtered and tested again"}).status_code == 201
+    why = {"reason": "filtered and tested again"}
+    assert head.post(address(club, bottle, "releases/"), why).status_code == 201
     assert levels(api, club, bottle)["draw"] == "use"
     (told,) = api.get(address(club, bottle, "")).json()["loosened"]
     assert (told["what"], told["reason"], told["from"]["levels"]["draw"]) == (
-        "Lifting a quarantine", "filtered", "do-not-use",
+        "Lifting a quarantine", "filtered and tested again", "do-not-use",
     )  # fmt: skip
-    assert codes(head.post(address(club, bottle, "releases/"), {"reason": "once again lifted"})) == ["not-set-aside"]
+    assert codes(head.post(address(club, bottle, "releases/"), why)) == ["not-set-aside"]
 
 
 def test_a_milder_closure_is_a_supervisors_to_sign(club: make.Club) -> None:
@@ -147,3 +148,29 @@ def use_policy(club: make.Club, key: str) -> None:
     head, lab = Api(club.supervisor), f"/api/v1/labs/{club.lab.slug}/"
     answer = head.patch(lab, {"policy": key, "reason": "the school's own table"}, if_match="*")
     assert answer.status_code == 200, answer.content
+
+
+def test_whoever_tests_or_opens_sees_at_once_what_now_holds(club: make.Club) -> None:
+    """Michigan State EHS: from 25 ppm not used any more."""
+    api = Api(club.member)
+    bottle = stocked(club, inhibited=True, opened="unopened", opened_on=None)
+    opened = api.post(address(club, bottle, "openings/"), {"opened_on": str(timezone.now().date())}).json()
+    assert {v["use"]: v["level"] for v in opened["verdicts"]}["draw"] == "use"
+    made = api.post(address(club, bottle, "tests/"), {"reading": "30", "method": "strip-100"}).json()
+    now = {v["use"]: v for v in made["verdicts"]}
+    assert (now["draw"]["level"], now["draw"]["allowed"]) == ("do-not-use", False)
+    assert now["draw"]["reasons"][0]["code"] == "reading-at-or-above-level"
+
+
+def test_the_due_list_leads_with_the_sign_and_tells_what_to_do(club: make.Club) -> None:
+    api, bottle = Api(club.member), stocked(club, inhibited=True)
+    api.post(address(club, bottle, "signs/"), {"sign": "crystals"})
+    (item,) = api.get(f"/api/v1/labs/{club.lab.slug}/due/").json()["results"]
+    assert (item["code"], item["level"], item["days_overdue"]) == ("sign-crystals", "do-not-touch", None)
+    assert "do not open, test" in item["advice"]
+    assert [reason["code"] for reason in item["reasons"]] == ["sign-crystals"]
+    treated = api.post(address(club, bottle, "treatments/"), {"kind": "peroxides-removed", "how": "column"})
+    assert (treated.status_code, codes(treated)) == (409, ["sign-crystals"])
+    done = {"kind": "peroxides-removed", "how": "column", "already_done": True}
+    booked = api.post(address(club, bottle, "treatments/"), done).json()
+    assert booked["warnings"][0] == "It was treated against its verdict: Do not touch: get help."
