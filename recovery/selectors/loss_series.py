@@ -17,13 +17,14 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from inventory.models import Lab, Solvent
-from recovery.models import Apparatus, ApparatusRecord, RunApparatus, RunKind, RunSum
+from recovery.models import Apparatus, ApparatusRecord, LossSignal, RunApparatus, RunKind, RunSum
 from recovery.rules.loss_watch import BASELINE_RUNS, Point, Reset, Signal, watched
 from recovery.rules.loss_words import ASSUMED, WHAT_A_POINT_IS, quiet_words, runs_words, signal_words
 from recovery.rules.rates import Moments, Rate, loss_rate
 
 NEW_BASELINE = (ApparatusRecord.What.REPAIRED.value, ApparatusRecord.What.CHANGED.value)
 BATCH = 500
+BEYOND_3_SIGMA = "western-electric-1"
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,3 +274,37 @@ def _notes(series: Series) -> tuple[str, ...]:
     if history:
         notes.append(f"{runs_words(history)} from a log kept before counting began.")
     return (*notes, WHAT_A_POINT_IS, ASSUMED)
+
+
+@dataclass(frozen=True, slots=True)
+class OddRun:
+    """A single run beyond the limits of all runs of its solvent."""
+
+    solvent: str
+    run: ChartRun
+    side: int
+
+
+def standing_words(*, lab: Lab) -> list[str]:
+    """What the standing signals of a lab say, those that lose more first."""
+    rows = LossSignal.objects.filter(lab=lab, ended_at=None).order_by("-direction", "id")
+    return [f"{words} ({solvent})" for words, solvent in rows.values_list("words", "solvent__name")]
+
+
+def odd_runs(*, lab: Lab, today: date) -> list[OddRun]:
+    """Runs beyond 3 sigma on the chart of their solvent, oldest first for each solvent.
+
+    Those behind a standing signal are left out: they are told of already. One statement or two per solvent.
+    """
+    standing = LossSignal.objects.filter(lab=lab, ended_at=None).values_list("data", flat=True)
+    told = {run for data in standing for run in data["runs"]}
+    solvents = Solvent.objects.filter(pk__in=RunSum.objects.filter(run__lab=lab).values("solvent"))
+    found: list[OddRun] = []
+    for solvent in solvents.only("key", "name").order_by("name"):
+        chart = loss_chart(lab=lab, choice=Choice(solvent), today=today)
+        for run in chart.runs:
+            beyond = BEYOND_3_SIGMA in run.point.broken and run.run not in told
+            if beyond and run.point.centre is not None:
+                side = 1 if run.point.fraction > run.point.centre else -1
+                found.append(OddRun(solvent.name, run, side))
+    return found

@@ -98,7 +98,7 @@ def refresh(*, lab: Lab, keys: Iterable[Key], now: datetime) -> None:
 
 def _refresh(lab: Lab, key: Key, now: datetime, today: date) -> None:
     choice = Choice(
-        solvent=Solvent.objects.get(pk=key.solvent_id),
+        solvent=Solvent.objects.only("key", "name").get(pk=key.solvent_id),
         purpose=key.purpose if key.apparatus_id is None else None,
         apparatus=None if key.apparatus_id is None else Apparatus.objects.get(pk=key.apparatus_id),
     )

@@ -5,16 +5,19 @@ from __future__ import annotations
 import os
 import re
 import signal
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from deploy.demo import SLUG, STILL_1, STILL_2, demo_lab
-from inventory.models import Container, Lab, Movement, Place, User
+from deploy.demo import DAYS, SLUG, STILL_1, STILL_2, demo_lab
+from inventory.models import Alert, Container, Lab, Movement, Place, User
+from inventory.selectors.alert_subjects import subjects_of
 from inventory.selectors.due import due_list, today_in
 from inventory.services.audit import audit
-from recovery.models import Run
+from inventory.services.sweep import sweep
+from recovery.management.commands.losses import signals_text
+from recovery.models import LossSignal, Run
 from recovery.selectors.losses import loss_rates
 from tests.house.test_up import running
 
@@ -44,6 +47,7 @@ def test_the_first_start_shows_address_login_due_list_and_ledger(home: Path) -> 
     assert re.search(r"overdue +CL07 +diisopropyl ether +A", server.said)
     assert re.search(r"bad test +\S+ +tetrahydrofuran", server.said)
     assert re.search(r"fat in biscuits, still 2 +diethyl-ether +\d+", server.said)
+    assert re.search(r"! fat in biscuits, still 2 loses more since \d+ \w+", server.said)
     assert (home / "demo" / "stillkeep.sqlite3").exists()
 
 
@@ -93,6 +97,23 @@ def test_the_leaky_still_shows_in_the_loss_rates(lab: Lab) -> None:
     assert rate_of(STILL_2.purpose, True) > rate_of(STILL_2.purpose, False) + 0.08
     assert rate_of(STILL_2.purpose, True) > rate_of(STILL_1.purpose, True) + 0.08
     assert abs(rate_of(STILL_1.purpose, True) - rate_of(STILL_1.purpose, False)) < 0.05
+
+
+def test_the_chart_finds_the_leaky_still_and_names_it(lab: Lab) -> None:
+    """One signal, of still 2 and of none else, from the week in which the story lets it leak."""
+    (signal,) = LossSignal.objects.filter(lab=lab)
+    assert (signal.direction, signal.ended_at) == ("more", None)
+    assert STILL_2.purpose in signal.words
+    began = LEAP_DAY - timedelta(days=DAYS + 1 - 7 * (DAYS // 7 * 2 // 3 + 1))
+    leaking = Run.objects.filter(purpose=STILL_2.purpose, started_at__gt=began, closed_at__isnull=False)
+    assert signal.since_run == leaking.earliest("started_at")
+    assert signal.data["after"]["lower"] > signal.data["before"]["upper"]
+    sweep(now=LEAP_DAY, lab=lab)
+    alert = Alert.objects.get(lab=lab, rule="loses-more")
+    assert STILL_2.purpose in subjects_of([alert])[alert.pk].name
+    said = signals_text(lab, LEAP_DAY)
+    assert said.startswith(f"! {STILL_2.purpose} loses more since")
+    assert STILL_1.purpose not in said
 
 
 def test_asking_again_makes_nothing(lab: Lab) -> None:

@@ -14,7 +14,7 @@ from deploy.serve import PortTakenError, serve
 from deploy.startup import prepare
 from inventory.management.commands.due import due_text
 from inventory.services.sweep import sweep
-from recovery.management.commands.losses import losses_text
+from recovery.management.commands.losses import losses_text, signals_text
 
 
 class Command(BaseCommand):
@@ -47,6 +47,7 @@ class Command(BaseCommand):
         self.say(due_text(self.lab, now))
         self.say("\nRecovery ledger, by purpose and solvent:\n")
         self.say(losses_text(self.lab, ["purpose", "solvent"]))
+        self.say(f"\n{signals_text(self.lab, now)}")
         self.say(f"\nData: {settings.STILLKEEP_HOME}")
         self.say(f"Login: {LOGIN}   Password: {password_for_demo()}")
         self.say(f"Stillkeep answers at {address}/ - stop it with Ctrl-C.")
