@@ -127,10 +127,10 @@ def _set_air(held: Location, changes: Mapping[str, Any]) -> None:
     for name, (field, low, high) in AIR_BOUNDS.items():
         value = changes.get(name, getattr(held, name))
         if value is not None:
-            value = value.quantize(Decimal("0.01"))
             if not low <= value <= high:
                 words = f"{low} to {high} is taken here."
                 raise InputError(field, "out-of-range", words, "Check number and unit.")
+            value = value.quantize(Decimal("0.01"))
         setattr(held, name, value)
 
 

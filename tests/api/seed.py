@@ -60,6 +60,7 @@ def planted() -> Seed:
     run = runs.run_start(**by, purpose="leaf pigments")
     runs.charge(**by, run=run, container=bottle, amount="50 mL")
     rinsing = runs.run_start(**by, purpose="rinsing", distils=False)
+    draft = runs.run_start(**by, purpose="leaf pigments", plan={"asked": {}, "planned": {}})
     drawn = volumes.draw(**by, container=bottle, amount="5 mL", destination=lab.end("product"))
     test = safety.test_record(**by, container=bottle, reading="<1", method="strip-25", tested_on=now.date())
     sign = safety.observe(**by, container=bottle, sign="cloudy")
@@ -91,6 +92,7 @@ def planted() -> Seed:
         "lot": str(bottle.lot_id),
         "run": str(run.pk),
         "rinsing": str(rinsing.pk),
+        "draft": str(draft.pk),
         "entry": str(drawn.entry),
         "test": str(test.test.pk),
         "sign": str(sign.pk),

@@ -101,6 +101,9 @@ KNOWN_NAMES: dict[str, list[Any]] = {
     **{f"O{number}": ["1 kg", "0 g", "2 mL"] for number in range(1, 10)},
     **{term: ["1 kg", "0 g", "2 mL"] for term in ("opening", "closing", "I2")},
     "purchased": ["8000 lb", "100 kg", "2 mL"],
+    "per_litre": ["38.50", "0", "x"],
+    "waste_per_litre": ["4", "-1"],
+    "currency": ["EUR", "eur"],
     "machine_volume": ["2 m3", "500 L", "2 kg"],
     **{key: ["3", {"value": "8.4", "uncertainty": "0.3"}, "5 mL"] for key in ("k", "mixing")},
     **{key: ["5", "7.2"] for key in ("pka", "ph")},
@@ -228,7 +231,8 @@ def seed(db: None) -> Seed:
     rinsing = {f"{run}{what}/ run": made.names["rinsing"] for what in ("distillings", "charges")}
     closed = {f"{run}reopenings/ run": made.names["closed_run"]}
     used = {"/api/v1/labs/{lab}/loss-fits/{fit}/endings/ fit": made.names["used_fit"]}
-    return Seed(made.lab, made.names | unopened | set_aside | rinsing | closed | used)
+    draft = {f"{run}abandonments/ run": made.names["draft"]}
+    return Seed(made.lab, made.names | unopened | set_aside | rinsing | closed | used | draft)
 
 
 def _signed_in(user: User) -> dict[str, dict[str, str]]:
