@@ -9,7 +9,7 @@ from typing import Any
 from inventory.rules.pictures.scales import spread
 from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
 
-__all__ = ["Frame", "Label", "heading", "labels", "notes", "say_in", "ticks_below", "ticks_left"]
+__all__ = ["Frame", "Label", "heading", "labels", "notes", "room_for", "say_in", "ticks_below", "ticks_left"]
 
 Tick = tuple[float, str]
 TICK_GAP = 6.0
@@ -61,6 +61,13 @@ def notes(sheet: Sheet, y: float, lines: Sequence[str]) -> None:
         told = wrapped(words, size.text, size.width - 2 * size.margin, most=5)
         y = sheet.lines_of_text(size.margin, y, told, look.faint) + 3
     sheet.height = y + size.margin * 0.7
+
+
+def room_for(sheet: Sheet, words: Sequence[str]) -> float:
+    """Where a frame may begin that has these words for ticks on its left."""
+    size = sheet.look.size
+    widest = max((width_of(each, size.text) for each in words), default=0.0)
+    return size.margin + max(widest + TICK_GAP, 34.0)
 
 
 def ticks_left(sheet: Sheet, frame: Frame, ticks: Sequence[Tick], unit: str) -> None:

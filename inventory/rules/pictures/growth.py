@@ -18,6 +18,7 @@ from inventory.rules.pictures.frame import (
     heading,
     labels,
     notes,
+    room_for,
     say_in,
     ticks_below,
     ticks_left,
@@ -31,6 +32,7 @@ __all__ = ["ActionLevel", "Band", "Growth", "Reading", "draw_growth"]
 
 LEAST_MG_PER_L, MOST_MG_PER_L = 1e-3, 1e6
 UNIT = "mg/L as H₂O₂"
+NO_READING = "No dated test since the last reset."
 
 
 @dataclass(frozen=True)
@@ -99,7 +101,8 @@ def growth_sheet(growth: Growth, look: Look) -> Sheet:
     size = look.size
     top = heading(sheet, [part for part in (isolated(growth.solvent), growth.words) if part])
     right = size.width - (106 if look.width == "small" else 190)
-    left = size.margin + 44
+    ticks = [(value, number(value)) for value in log_ticks(*_amounts(growth), 8)]
+    left = room_for(sheet, [words for _, words in ticks])
     frame = Frame(left, top + size.line, right, top + size.line + size.plot_height)
     plot = _plot(growth, frame)
     _band(sheet, plot, growth.band)
@@ -108,10 +111,8 @@ def growth_sheet(growth: Growth, look: Look) -> Sheet:
     for place, reading in enumerate(growth.readings):
         _reading(sheet, plot, reading, place)
     if not growth.readings:
-        say_in(sheet, frame, "No dated test since the last reset.")
-    low, high = plot.y.low, plot.y.high
-    ticks = [(plot.y(value), number(value)) for value in log_ticks(low, high, 8)]
-    ticks_left(sheet, frame, ticks, UNIT)
+        say_in(sheet, frame, NO_READING)
+    ticks_left(sheet, frame, [(plot.y(value), words) for value, words in ticks], UNIT)
     days = day_ticks(_day(plot.x.low), _day(plot.x.high), 5 if look.width == "small" else 9)
     y = ticks_below(sheet, frame, [(plot.x(day.toordinal()), words) for day, words in days])
     notes(sheet, y, list(_key(growth)))
@@ -243,7 +244,7 @@ def _key(growth: Growth) -> Iterable[str]:
 
 def _told(growth: Growth) -> str:
     """The picture in words, for those who cannot see it."""
-    lines = [growth.words]
+    lines = [growth.words, "" if growth.readings else NO_READING]
     lines += [f"{_on(r.day)}: {_amount(r)}." for r in growth.readings]
     lines += [f"Level: {level.words}." for level in growth.levels]
     if len(growth.band) > 1:

@@ -6,14 +6,14 @@ import unicodedata
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 
-__all__ = ["Unit", "clean", "day_text", "isolated", "number", "plus_minus", "mass_unit", "volume_unit"]
+__all__ = ["Unit", "clean", "day_text", "isolated", "mass_unit", "number", "plus_minus", "volume_unit"]
 
 THIN_SPACE = "\u202f"
 MINUS = "\u2212"
 DIGITS_UP = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 LENGTH_MAX = 400
-# Beyond this a number is written with a power of ten.
-PLAIN_BELOW = 1e9
+# Beyond these a number is written with a power of ten.
+PLAIN_BELOW, PLAIN_FROM = 1e9, 1e-5
 RIGHT_TO_LEFT = {"R", "AL"}
 # First-strong isolate and its end: a name written from right to left keeps the sentence round it in order.
 ISOLATE, ISOLATE_END = "\u2068", "\u2069"
@@ -65,10 +65,9 @@ def number(value: float, step: float | None = None) -> str:
     """
     if not isfinite(value):
         return "not known"
-    if abs(value) >= PLAIN_BELOW:
-        power = floor(log10(abs(value)))
-        return f"{value / 10**power:.2f}×10{str(power).translate(DIGITS_UP)}".replace("-", MINUS)
     power = floor(log10(abs(value))) if value else 0
+    if abs(value) >= PLAIN_BELOW or (value and (step or abs(value)) < PLAIN_FROM):
+        return f"{value / 10**power:.2f}×10{str(power).translate(DIGITS_UP)}".replace("-", MINUS)
     digits = _digits(step) if step else min(max(2 - power, 0), 9)
     text = f"{value:,.{digits}f}"
     if step is None and "." in text:

@@ -17,6 +17,7 @@ __all__ = ["BarRow", "SolventBars", "balance_bars", "balance_bars_sheet"]
 
 HATCHES = ("", "///", "..", "\\\\\\", "xx", "--", "++", "||", "oo", "**")
 BAR = 15.0
+NO_ROWS = "Nothing came in or went out."
 PART_GAP = 8.0
 Part = tuple[str, float]
 
@@ -56,7 +57,7 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
     totals = [_total(parts) for row in bars.rows for parts in (row.inputs, row.outputs)]
     largest = max(totals, default=0.0)
     if largest <= 0:
-        notes(sheet, y, ["Nothing came in or went out.", *bars.notes])
+        notes(sheet, y, [NO_ROWS, *bars.notes])
         return sheet
     left = size.margin + max(width_of(words, size.text) for words in (bars.in_words, bars.out_words)) + 8
     ends = max(width_of(f"{number(t)} {bars.unit}", size.text, True) for t in totals) + 10
@@ -64,7 +65,8 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
     keys = _keys(bars)
     top = y
     for place, row in enumerate(bars.rows):
-        y = sheet.lines_of_text(size.margin, y, [isolated(row.name)], bold=True)
+        name = wrapped(isolated(row.name), size.text, size.width - 2 * size.margin, bold=True, most=1)
+        y = sheet.lines_of_text(size.margin, y, name, bold=True)
         for words, parts, side in ((bars.in_words, row.inputs, "in"), (bars.out_words, row.outputs, "out")):
             _bar(sheet, bars, parts, x, y, keys, f"{side}-{place}")
             sheet.text(size.margin, y + BAR * 0.8, words, look.palette.faint)
@@ -142,7 +144,7 @@ def _legend(sheet: Sheet, keys: dict[str, tuple[int, str]], y: float) -> float:
 
 
 def _told(bars: SolventBars) -> str:
-    return "\n".join([*bars.words, *_lines(bars), *bars.notes])
+    return "\n".join([*bars.words, "" if bars.rows else NO_ROWS, *_lines(bars), *bars.notes])
 
 
 def _lines(bars: SolventBars) -> Iterator[str]:

@@ -20,6 +20,7 @@ from inventory.rules.pictures.frame import (
     heading,
     labels,
     notes,
+    room_for,
     say_in,
     ticks_below,
     ticks_left,
@@ -107,6 +108,14 @@ class LossChart:
 
 
 @dataclass(frozen=True)
+class _Scale:
+    low: float
+    high: float
+    ticks: tuple[float, ...]
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class _Plot:
     chart: LossChart
     panel: ChartPanel
@@ -132,29 +141,39 @@ def loss_chart_sheet(chart: LossChart, look: Look) -> Sheet:
     if chart.few:
         few = wrapped(chart.few, size.text, size.width - 2 * size.margin, bold=True)
         y = sheet.lines_of_text(size.margin, y, few, bold=True) + 4
+    scales = [_scale(panel, 7 if index == 0 else 5) for index, panel in enumerate(chart.panels)]
+    left = max((room_for(sheet, scale.words) for scale in scales), default=size.margin)
+    lined = any(panel.lines for panel in chart.panels)
+    aside = (106 if look.width == "small" else 190) if lined else size.margin
     for index, panel in enumerate(chart.panels):
         if len(chart.panels) > 1:
-            y = sheet.lines_of_text(size.margin, y, [isolated(panel.name)], bold=True)
-        y = _panel(sheet, chart, index, y + size.line)
+            name = wrapped(isolated(panel.name), size.text, size.width - 2 * size.margin, bold=True)
+            y = sheet.lines_of_text(size.margin, y, name, bold=True)
+        y = _panel(sheet, chart, index, scales[index], Frame(left, y + size.line, size.width - aside, 0))
     notes(sheet, y, [*_key(chart), *chart.notes])
     return sheet
 
 
-def _panel(sheet: Sheet, chart: LossChart, index: int, top: float) -> float:
-    panel, size = chart.panels[index], sheet.look.size
+def _scale(panel: ChartPanel, most: int) -> _Scale:
+    low, high = padded(list(_values(panel)), with_zero=True)
+    ticks = linear_ticks(low, high, most) if panel.points else []
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else None
+    return _Scale(low, high, tuple(ticks), tuple(number(value, step) for value in ticks))
+
+
+def _panel(sheet: Sheet, chart: LossChart, index: int, scale: _Scale, room: Frame) -> float:
+    """room: its sides and where it may begin; returns where the rest may begin."""
+    panel, size, top = chart.panels[index], sheet.look.size, room.top
     if index == 0 and any(span.role == "signal" for span in chart.spans):
         top += size.line * 1.2
     height = size.plot_height if index == 0 else size.plot_height * 0.6
-    aside = (106 if sheet.look.width == "small" else 190) if panel.lines else size.margin
-    frame = Frame(size.margin + 40, top, size.width - aside, top + height)
+    frame = Frame(room.left, top, room.right, top + height)
     count = len(panel.points)
     x = Linear(-0.7, max(count - 0.3, 0.7), frame.left, frame.right)
-    low, high = padded(list(_values(panel)), with_zero=True)
-    plot = _Plot(chart, panel, frame, x, Linear(low, high, frame.bottom, frame.top), index)
+    plot = _Plot(chart, panel, frame, x, Linear(scale.low, scale.high, frame.bottom, frame.top), index)
     _spans(sheet, plot)
-    ticks = linear_ticks(low, high, 7 if index == 0 else 5) if panel.points else []
-    step = ticks[1] - ticks[0] if len(ticks) > 1 else None
-    ticks_left(sheet, frame, [(plot.y(value), number(value, step)) for value in ticks], panel.unit)
+    at = [plot.y(value) for value in scale.ticks]
+    ticks_left(sheet, frame, list(zip(at, scale.words, strict=True)), panel.unit)
     _breaks(sheet, plot)
     _lines(sheet, plot)
     _points(sheet, plot)

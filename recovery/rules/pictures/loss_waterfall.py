@@ -22,6 +22,7 @@ __all__ = ["draw_waterfall", "waterfall_sheet"]
 
 UL_PER_ML = 1000
 BAR = 16.0
+NO_BARS = "Nothing was charged."
 # Smaller enlargements are not worth a scale of their own.
 ENLARGED_FROM = 1.6
 HATCHES = {"recorded": "", "worked-out": "///", "assumed": "...", "fitted": "\\\\\\", "rest": "xx"}
@@ -64,7 +65,7 @@ def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
     first = _block(sheet, upper, unit, fall.k, None)
     y = _rows(sheet, first, y) if upper else y
     if not fall.bars:
-        notes(sheet, y, ["Nothing was charged."])
+        notes(sheet, y, [NO_BARS])
         return sheet
     if lower:
         second = _block(sheet, lower, unit, fall.k, first)
@@ -223,7 +224,7 @@ def _key(fall: Waterfall) -> Iterator[str]:
 
 
 def _told(fall: Waterfall, unit: Unit) -> str:
-    return "\n".join([fall.words, *_lines(fall.bars, unit, fall.k)])
+    return "\n".join([fall.words, "" if fall.bars else NO_BARS, *_lines(fall.bars, unit, fall.k)])
 
 
 def _lines(bars: Sequence[Bar], unit: Unit, k: float) -> list[str]:

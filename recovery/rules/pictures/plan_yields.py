@@ -19,7 +19,8 @@ NET = "Not back again: kept by the water, left behind, lost and heel."
 def yields_of(plan: Mapping[str, Any] | None, *, purpose: str, wanted_percent: object = None) -> YieldCurve:
     """The yields of as much solvent in 1, 2, … portions, and what each way to the wanted yield takes.
 
-    plan: as `PlanShape` tells; None: the run was not planned. wanted_percent: as it was asked for; None: what is taken where nothing is.
+    plan: as `PlanShape` tells; None: the run was not planned. wanted_percent: as it was asked for; None: what
+    is taken where nothing is.
     """
     title = f"Yield by portions: {purpose}" if purpose else "Yield by portions"
     if plan is None or not plan.get("extraction"):

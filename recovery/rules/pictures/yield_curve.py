@@ -12,6 +12,7 @@ from inventory.rules.pictures.frame import (
     heading,
     labels,
     notes,
+    room_for,
     say_in,
     ticks_below,
     ticks_left,
@@ -19,11 +20,13 @@ from inventory.rules.pictures.frame import (
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Shape, Sheet, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import isolated, number, volume_unit
+from inventory.rules.pictures.words import Unit, isolated, number, volume_unit
 
 __all__ = ["Need", "YieldCurve", "YieldPoint", "draw_yield_curve", "yield_curve_sheet"]
 
 FRACTION_MOST = 1.0
+NO_POINTS = "Nothing to compare."
+Tick = tuple[float, str]
 
 
 @dataclass(frozen=True)
@@ -83,18 +86,24 @@ def draw_yield_curve(curve: YieldCurve, look: Look) -> bytes:
 def yield_curve_sheet(curve: YieldCurve, look: Look) -> Sheet:
     sheet = Sheet(look, isolated(curve.title), _told(curve))
     size = look.size
-    y = _yields(sheet, curve, heading(sheet, curve.words) + size.line)
+    low, high = padded([v for need in curve.needs for v in (need.total_ml, need.net_ml)], with_zero=True)
+    unit = volume_unit(high)
+    ticks = linear_ticks(low / unit.size, high / unit.size, 5)
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else None
+    said = [(value * unit.size, number(value, step)) for value in ticks]
+    left = room_for(sheet, [words for _, words in said] if curve.needs else [])
+    y = _yields(sheet, curve, _frame(sheet, left, heading(sheet, curve.words) + size.line))
     if curve.needs:
-        y = _needs(sheet, curve, y + size.line * 2)
+        y = _needs(sheet, curve, left, y + size.line * 2, (low, high, unit, said))
     bars = any(point.low is not None for point in curve.points)
     notes(sheet, y + size.line, [curve.limit_words if bars else "", *curve.notes])
     return sheet
 
 
-def _frame(sheet: Sheet, top: float, share: float = 1.0) -> Frame:
+def _frame(sheet: Sheet, left: float, top: float, share: float = 1.0) -> Frame:
     size = sheet.look.size
     right = size.width - (106 if sheet.look.width == "small" else 190)
-    return Frame(size.margin + 40, top, right, top + size.plot_height * share)
+    return Frame(left, top, right, top + size.plot_height * share)
 
 
 def _most(curve: YieldCurve) -> int:
@@ -113,8 +122,8 @@ def _counts(sheet: Sheet, plot: _Plot, most: int) -> float:
     return y
 
 
-def _yields(sheet: Sheet, curve: YieldCurve, top: float) -> float:
-    frame, most, low = _frame(sheet, top), _most(curve), _lowest(curve)
+def _yields(sheet: Sheet, curve: YieldCurve, frame: Frame) -> float:
+    most, low = _most(curve), _lowest(curve)
     high = FRACTION_MOST * 100 + (100 - low) * 0.04
     x = Linear(0.5, most + 0.5, frame.left, frame.right)
     plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
@@ -124,23 +133,22 @@ def _yields(sheet: Sheet, curve: YieldCurve, top: float) -> float:
     _wanted(sheet, plot, curve)
     _points(sheet, plot, curve)
     if not curve.points:
-        say_in(sheet, frame, "Nothing to compare.")
+        say_in(sheet, frame, NO_POINTS)
     return _counts(sheet, plot, most)
 
 
-def _needs(sheet: Sheet, curve: YieldCurve, top: float) -> float:
+def _needs(
+    sheet: Sheet, curve: YieldCurve, left: float, top: float, scale: tuple[float, float, Unit, list[Tick]]
+) -> float:
     """Charged as squares, what does not come back as triangles; what cannot be done so is hollow."""
+    low, high, unit, ticks = scale
     look, size = sheet.look.palette, sheet.look.size
     told = wrapped("Solvent for the wanted yield", size.text, size.width - 2 * size.margin, bold=True)
     top = sheet.lines_of_text(size.margin, top, told, bold=True) + size.line
-    frame, most = _frame(sheet, top, 0.7), _most(curve)
-    low, high = padded([v for need in curve.needs for v in (need.total_ml, need.net_ml)], with_zero=True)
+    frame, most = _frame(sheet, left, top, 0.7), _most(curve)
     x = Linear(0.5, most + 0.5, frame.left, frame.right)
     plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
-    unit = volume_unit(high)
-    ticks = linear_ticks(low / unit.size, high / unit.size, 5)
-    step = ticks[1] - ticks[0] if len(ticks) > 1 else None
-    ticks_left(sheet, frame, [(plot.y(v * unit.size), number(v, step)) for v in ticks], unit.name)
+    ticks_left(sheet, frame, [(plot.y(value), words) for value, words in ticks], unit.name)
     found = []
     series: tuple[tuple[str, Shape, str, tuple[float, ...]], ...] = (
         ("charged", "square", look.value, tuple(need.total_ml for need in curve.needs)),
@@ -216,7 +224,11 @@ def _words(point: YieldPoint) -> str:
 
 
 def _told(curve: YieldCurve) -> str:
-    lines = [*curve.words, *(f"{_words(point)}." for point in curve.points)]
+    lines = [
+        *curve.words,
+        "" if curve.points else NO_POINTS,
+        *(f"{_words(point)}." for point in curve.points),
+    ]
     if curve.wanted is not None:
         lines.append(f"Wanted: {number(curve.wanted * 100)} %.")
     if curve.chosen is not None:
