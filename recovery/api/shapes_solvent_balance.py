@@ -64,19 +64,19 @@ class BalancedSolventShape(Shape):
     flows = SolventFlowShape(many=True)
 
 
-class ApartShape(Shape):
+class SolventApartShape(Shape):
     code = text()
     words = text()
     mass = QuantityShape()
 
 
-class TermShape(Shape):
+class SolventTermShape(Shape):
     term = text()
     words = text()
     source = text()
 
 
-class TermRowShape(Shape):
+class SolventTermRowShape(Shape):
     """Which movement feeds what: from any of `from` to any of `to`."""
 
     terms = Words()
@@ -96,10 +96,10 @@ class SolventBalanceShape(Shape):
     until = serializers.CharField(allow_null=True)
     closes = serializers.BooleanField()
     total = SolventFiguresShape()
-    apart = ApartShape(many=True)
+    apart = SolventApartShape(many=True)
     solvents = BalancedSolventShape(many=True)
-    terms = TermShape(many=True)
-    rows = TermRowShape(many=True)
+    terms = SolventTermShape(many=True)
+    rows = SolventTermRowShape(many=True)
     stock_kinds = Words()
     cautions = Words()
     sources = Words()

@@ -24,6 +24,7 @@ from recovery.api import (
     run_course,
     runs,
     solvent_balance,
+    solvent_use,
     trace,
 )
 
@@ -85,6 +86,8 @@ urlpatterns = [
     at(f"{LAB}lots/<str:lot>/ancestors/", trace.LotAncestors),
     at(f"{LAB}lots/<str:lot>/descendants/", trace.LotDescendants),
     at(f"{CONTAINER}times-distilled/", trace.ContainerTimesDistilled),
+    at(f"{LAB}solvent-use/", solvent_use.SolventUses),
+    at(f"{LAB}solvent-prices/", solvent_use.SolventPrices),
     at(f"{LAB}solvent-balance/", solvent_balance.SolventBalances),
     at(f"{LAB}solvent-balance/picture/", pictures.SolventBalancePicture),
 ]
