@@ -139,7 +139,7 @@ def another_database(name: str) -> None:
 def _connect_to(name: str) -> None:
     connection.close()
     if connection.vendor == "postgresql":
-        connection.close_pool()
+        connection.close_pool()  # type: ignore[attr-defined]  # of the PostgreSQL backend
     connection.settings_dict["NAME"] = name
 
 

@@ -2,10 +2,11 @@
 
     python -m tests.rules.coverage 2000 777
 
-prints the table for that seed. Each bottle has a growth of its own; each reading is its content times a log-normal factor,
-read off a strip as the nearest colour or titrated. What no forecast is made for is counted as "no date":
-bottles whose last reading had reached the level above all. So those that are judged late in their lives are
-the ones that read low so far, and their next readings lie a little higher than they should.
+prints the table for that seed. Each bottle has a growth of its own; each reading is its content times a
+log-normal factor, read off a strip as the nearest colour or titrated. What no forecast is made for is
+counted as "no date": bottles whose last reading had reached the level above all. So those that are judged
+late in their lives are the ones that read low so far, and their next readings lie a little higher than they
+should.
 """
 
 from __future__ import annotations
