@@ -21,9 +21,9 @@ from inventory.api.reagents import reagent_in
 from inventory.api.rows import SIGN_COLUMNS, reasons_out, sign_out, solvent_ref
 from inventory.api.rows_bench import TEST_COLUMNS, test_out
 from inventory.api.rows_verdicts import verdicts_now
-from inventory.api.shapes import DueItemShape, SignShape
+from inventory.api.shapes import SignShape
 from inventory.api.shapes_bench import TestShape
-from inventory.api.shapes_verdicts import TestMadeShape
+from inventory.api.shapes_verdicts import DueItemShape, TestMadeShape
 from inventory.models import Container, Observation, PeroxideTest
 from inventory.rules.advice import Told
 from inventory.rules.errors import InputError

@@ -365,25 +365,6 @@ class SignShape(Shape):
     withdrawn_by = Id(allow_null=True)
 
 
-class DueItemShape(Shape):
-    container = ContainerRefShape()
-    solvent = SolventRefShape(allow_null=True)
-    location = LocationRefShape(allow_null=True)
-    volume = QuantityShape()
-    state = text()
-    next_test_due_on = on()
-    level = text()
-    verdict = text()
-    advice = text(help_text="What to do now, by the verdict.")
-    days_overdue = serializers.IntegerField(
-        allow_null=True, help_text="Negative: days to go. null: a date would only mislead."
-    )
-    worst_sign = text()
-    code = text()
-    words = text()
-    reasons = ReasonShape(many=True)
-
-
 class SubjectShape(Shape):
     kind = text()
     id = Id()

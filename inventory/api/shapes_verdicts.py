@@ -11,9 +11,12 @@ from inventory.api.shapes import (
     ContainerRefShape,
     Free,
     Id,
+    LocationRefShape,
     PolicyRefShape,
+    QuantityShape,
     ReasonShape,
     Shape,
+    SolventRefShape,
     Words,
     at,
     on,
@@ -69,6 +72,25 @@ class OpenedShape(ContainerNowShape):
     """A container that was just opened, and what now holds of it."""
 
     verdicts = VerdictShape(many=True)
+
+
+class DueItemShape(Shape):
+    container = ContainerRefShape()
+    solvent = SolventRefShape(allow_null=True)
+    location = LocationRefShape(allow_null=True)
+    volume = QuantityShape()
+    state = text()
+    next_test_due_on = on()
+    level = text()
+    verdict = text()
+    advice = text(help_text="What to do now, by the verdict.")
+    days_overdue = serializers.IntegerField(
+        allow_null=True, help_text="Negative: days to go. null: a date would only mislead."
+    )
+    worst_sign = text()
+    code = text()
+    words = text()
+    reasons = ReasonShape(many=True)
 
 
 class LooseningShape(Shape):
