@@ -39,7 +39,7 @@ def test_the_tour_runs_as_written(server: tuple[Running, Path]) -> None:
     if shutil.which("curl") is None:
         pytest.skip("curl is not installed")
     blocks = commands()
-    assert [len(block) for block in blocks] == [2, 8, 8]
+    assert [len(block) for block in blocks] == [2, 8, 8, 2, 5]
     script = "\n".join(f'{line}; echo "== $?"' for block in blocks for line in block)
     script = script.replace("python3 manage.py", f"{sys.executable} manage.py")
     script = script.replace("http://127.0.0.1:8000", process.address)
@@ -54,7 +54,7 @@ def test_the_tour_runs_as_written(server: tuple[Running, Path]) -> None:
     )
     answers = re.split(r"== (\d+)\n", done.stdout)
     texts, codes = answers[0::2], [int(code) for code in answers[1::2]]
-    assert codes == [0, 1, 1, 1, 1, *[0] * 13], done.stdout[-3000:] + done.stderr[-3000:]
+    assert codes == [0, 1, 1, 1, 1, *[0] * 20], done.stdout[-3000:] + done.stderr[-3000:]
     assert "34 new, 0 already in, 5 bad, of 39 rows" in texts[1]
     assert "rows are written" in texts[2]
     assert "140 new, 0 already in, 2 bad, of 142 rows" in texts[3]
@@ -81,3 +81,6 @@ def check_answers(texts: list[str]) -> None:
     assert not verdicts["verdicts"][0]["allowed"]
     assert len(alerts["results"]) == 3
     assert drawn["containers"][0]["volume"]["value"] == "861"
+    # The blocks on writing: a note put right, and a feed made by who signed in with a session.
+    assert json.loads(texts[7])["note"] == "left of the door"
+    assert re.search(r"/feeds/\S+/calendar\.ics$", json.loads(texts[12])["url"])
