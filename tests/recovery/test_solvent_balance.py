@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from importlib import import_module
 from typing import Any
 
 import pytest
+from django.apps import apps
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from hypothesis import HealthCheck, Phase, given, settings
@@ -83,6 +85,25 @@ def test_of_a_blend_only_what_was_distilled_here_counts(still: Still) -> None:
     assert reused(still) == 0
     still.charge(still.start(), flask, "100 mL")
     assert reused(still) == 75_000
+
+
+def test_what_was_charged_before_months_were_kept_is_counted_by_the_migration(still: Still) -> None:
+    """The migration's own function against what the services kept, of a blend and with one booked back."""
+    migration = import_module("recovery.migrations.0003_kinds_apparatus_quality_losses")
+    bottle, flask = still.bottle(PLAIN, "1 L", capacity_ul=1_100_000), still.flask()
+    run = still.start()
+    still.charge(run, bottle, "500 mL")
+    still.back(run, flask, "300 mL")
+    still.charge(still.start(), flask, "50 mL")
+    volumes.pour(**still.at(), source=make.fresh(bottle), into=make.fresh(flask), amount="100 mL")
+    still.charge(still.start(), flask, "0.007 mL")
+    wrong = still.charge(still.start(), flask, "10 mL").entry
+    reversal.reverse(**still.at(), entry=wrong, reason="wrong flask")
+    kept = list(Reuse.objects.values_list("lab", "solvent", "month", "volume_ul"))
+    assert kept[0][3] == 50_000 + 5  # of the blend 250 of 350 mL were distilled here: 5 of 7 µl
+    Reuse.objects.all().delete()
+    migration._count_what_was_put_back_in(apps, None)
+    assert list(Reuse.objects.values_list("lab", "solvent", "month", "volume_ul")) == kept
 
 
 def test_the_audit_finds_a_month_that_is_wrong(still: Still) -> None:
