@@ -81,6 +81,7 @@ ANY_FACTS = st.builds(
     topped_up_on=MAYBE_DAY,
     treated_on=MAYBE_DAY,
     forecast_on=MAYBE_DAY,
+    overridden_on=MAYBE_DAY,
 )
 
 
