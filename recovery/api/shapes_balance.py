@@ -46,7 +46,7 @@ class TermInputShape(Shape):
     told = serializers.BooleanField(help_text="False: an assumption.")
 
 
-class TermShape(Shape):
+class LossTermShape(Shape):
     """A predicted loss. amount null: nothing can be said, and `missing` names the facts that would help."""
 
     code = text()
@@ -64,7 +64,7 @@ class TermShape(Shape):
 class PredictionShape(Shape):
     """fit: null where it rests on theory and assumptions."""
 
-    terms = TermShape(many=True)
+    terms = LossTermShape(many=True)
     total = QuantityShape()
     missing = Words()
     fit = FitRefShape(allow_null=True)
