@@ -1,0 +1,135 @@
+"""Every page of a lab in a real Chromium, light and dark, at the width of a phone and of a desk.
+
+No fault that axe-core finds (what a machine can see of WCAG 2.2 A and AA, and good practice beyond it),
+nothing cut off, targets of 44 px, no console error, no request that leaves the host. Page weight: what a first
+visit fetches, compressed as a proxy would (gzip), without charts.
+"""
+
+from __future__ import annotations
+
+import gzip
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from django.utils import timezone
+from playwright.sync_api import Browser, Page
+
+from inventory.models import Container
+from inventory.services import safety
+from recovery.models import Run
+from recovery.services import runs
+from tests import factories
+from tests.web.test_browser import fits, sign_in, watched
+from tests.web.test_home import run_with_loss, shelf
+
+pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.once]
+WIDTHS = (390, 1280)
+SCHEMES: tuple[Any, ...] = ("light", "dark")
+WEIGHT_MAX = 150_000
+# The decoder of labels is fetched when the camera is started, not with the page.
+PAGES = {
+    "today": "",
+    "scan": "scan/",
+    "shelf": "shelf/",
+    "shelf, nothing found": "shelf/?q=nothing",
+    "runs": "runs/",
+    "start a run": "runs/start/",
+    "more": "more/",
+    "receive": "receive/",
+    "labels": "labels/?codes={code}",
+    "container": "containers/{code}/",
+    "container not to be touched": "containers/{bad}/",
+    "draw": "containers/{code}/draw/",
+    "put in": "containers/{code}/put-in/",
+    "test": "containers/{code}/test/",
+    "sign": "containers/{code}/sign/",
+    "count": "containers/{code}/count/",
+    "move": "containers/{code}/move/",
+    "pour": "containers/{code}/pour/",
+    "set aside": "containers/{code}/set-aside/",
+    "discard": "containers/{code}/discard/",
+    "run": "runs/{run}/",
+    "close a run": "runs/{run}/close/",
+    "invite": "invite/",
+}
+
+
+@pytest.fixture
+def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
+    at = factories.club()
+    now = timezone.now()
+    made = shelf(at)
+    run_with_loss(at)
+    run = runs.run_start(lab=at.lab, actor=at.member, now=now, purpose="leaf pigments", distils=False)
+    good: Container = made["safe"]
+    runs.charge(lab=at.lab, actor=at.member, now=now, run=run, container=good, amount="20 mL")
+    safety.observe(lab=at.lab, actor=at.member, now=now, container=made["reading"], sign="viscous-layer")
+    assert Run.objects.count() == 2
+    yield {"at": at, "code": good.code, "bad": made["sign"].code, "run": run.pk}
+
+
+def faults_of(page: Page) -> list[str]:
+    """What axe-core found, in short."""
+    found = Axe().run(page).response["violations"]
+    return [f"{fault['id']}: {node['html'][:150]}" for fault in found for node in fault["nodes"]]
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_every_page_stands_up_to_axe_and_fits(
+    lab: dict[str, Any], live_server: Any, browser: Browser, width: int, scheme: Any
+) -> None:
+    at: factories.Club = lab["at"]
+    options = {
+        "viewport": {"width": width, "height": 844},
+        "color_scheme": scheme,
+        "reduced_motion": "reduce",
+    }
+    wrong: list[str] = []
+    with watched(browser, live_server.url, **options) as (page, seen):
+        page.goto("/login/")
+        sign_in(page, at.supervisor.username)
+        for name, path in PAGES.items():
+            answer = page.goto(f"/labs/{at.lab.slug}/{path.format(**lab)}")
+            assert answer is not None
+            assert answer.status == 200, name
+            wrong += [f"{name}: {fault}" for fault in faults_of(page)]
+            try:
+                fits(page)
+            except AssertionError as fault:
+                wrong.append(f"{name}: {str(fault)[:300]}")
+    assert wrong == []
+    assert seen == []
+
+
+def test_a_first_visit_weighs_little(lab: dict[str, Any], live_server: Any, browser: Browser) -> None:
+    at: factories.Club = lab["at"]
+    heavy = {}
+    for name in ("today", "container", "shelf", "scan", "run"):
+        with watched(browser, live_server.url) as (page, _seen):
+            page.goto("/login/")
+            sign_in(page, at.member.username)
+            page.context.clear_cookies(name="nothing")
+            bodies: list[int] = []
+            page.on(
+                "response", lambda r, into=bodies: into.append(len(gzip.compress(r.body()))) if r.ok else None
+            )
+            page.goto(f"/labs/{at.lab.slug}/{PAGES[name].format(**lab)}", wait_until="networkidle")
+            heavy[name] = sum(bodies)
+    assert max(heavy.values()) < WEIGHT_MAX, heavy
+
+
+def test_the_keyboard_alone_draws(lab: dict[str, Any], live_server: Any, browser: Browser) -> None:
+    at: factories.Club = lab["at"]
+    with watched(browser, live_server.url) as (page, seen):
+        page.goto("/login/")
+        sign_in(page, at.member.username)
+        page.goto(f"/labs/{at.lab.slug}/containers/{lab['code']}/draw/")
+        assert page.evaluate("document.activeElement.name") == "amount"
+        page.keyboard.type("5")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("[role=status] .note")
+        assert "Drawn." in page.inner_text("main")
+    assert seen == []
