@@ -23,7 +23,14 @@ from recovery.selectors.loss_series import ChartRun, LossChart
 
 Panel = Literal["runs", "moving-range", "ewma", "cusum"]
 PANELS: tuple[Panel, ...] = ("runs", "moving-range", "ewma", "cusum")
-SHORT = {"western-electric": "W", "nelson": "N", "ewma": "E", "cusum": "C"}
+SHORT = {"ewma": "E", "cusum": "C", "western-electric": "W", "nelson": "N"}
+FAMILIES = tuple(SHORT)
+# Nelson took these over.
+SAME = {
+    "nelson-1": "western-electric-1",
+    "nelson-5": "western-electric-2",
+    "nelson-6": "western-electric-3",
+}
 OWN_RULES = {
     "ewma": "the EWMA beyond its limits (NIST/SEMATECH 6.3.2.4, limits widened for the baseline)",
     "cusum": "the CUSUM beyond five sigma (NIST/SEMATECH 6.3.2.3)",
@@ -68,7 +75,7 @@ def _panel(name: Panel, runs: Sequence[ChartRun]) -> ChartPanel:
 def _individuals(runs: Sequence[ChartRun]) -> ChartPanel:
     points = tuple(
         ChartPoint(
-            run.started_on, run.point.fraction * 100, rules=tuple(_short(key) for key in run.point.broken),
+            run.started_on, run.point.fraction * 100, rules=_named(run.point),
             name=f"run {run.run}" + (", from an older log" if run.is_history else ""),
         )
         for run in runs
@@ -120,16 +127,30 @@ def _percent(fraction: float | None) -> float | None:
     return None if fraction is None else fraction * 100
 
 
+def _named(point: Point) -> tuple[str, ...]:
+    """Short names, as "W1"; a rule that two publications have is named by the older one."""
+    broken = [key for key in point.broken if SAME.get(key) not in point.broken]
+    return tuple(_short(key) for key in sorted(broken, key=_order))
+
+
+def _order(key: str) -> tuple[int, str]:
+    """The charts first: by the EWMA alerts are opened."""
+    family = key if key in SHORT else key.rpartition("-")[0]
+    return FAMILIES.index(family) if family in FAMILIES else len(FAMILIES), key
+
+
 def _short(key: str) -> str:
-    """As "W1" for "western-electric-1"."""
     name, _, count = key.rpartition("-")
     return f"{SHORT[name]}{count}" if name in SHORT else SHORT.get(key, key)
 
 
 def _rules(runs: Sequence[ChartRun]) -> Iterator[tuple[str, str]]:
-    for key in dict.fromkeys(key for run in runs for key in run.point.broken):
+    """Every rule that a name on the chart stands for."""
+    named = {name for run in runs for name in _named(run.point)}
+    for key in sorted({key for run in runs for key in run.point.broken}, key=_order):
         rule = RULES.get(key)
-        yield _short(key), f"{rule.words} ({rule.source})" if rule else OWN_RULES.get(key, key)
+        if _short(key) in named:
+            yield _short(key), f"{rule.words} ({rule.source})" if rule else OWN_RULES.get(key, key)
 
 
 def _baselines(runs: Sequence[ChartRun]) -> Iterator[ChartSpan]:

@@ -8,6 +8,7 @@ from typing import Any
 
 from inventory.rules.pictures.scales import spread
 from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
+from inventory.rules.pictures.words import sentence
 
 __all__ = ["Frame", "Label", "heading", "labels", "notes", "room_for", "say_in", "ticks_below", "ticks_left"]
 
@@ -58,7 +59,7 @@ def notes(sheet: Sheet, y: float, lines: Sequence[str]) -> None:
     """Words below the marks; they end the picture."""
     size, look = sheet.look.size, sheet.look.palette
     for words in lines:
-        told = wrapped(words, size.text, size.width - 2 * size.margin, most=5)
+        told = wrapped(sentence(words), size.text, size.width - 2 * size.margin, most=8)
         y = sheet.lines_of_text(size.margin, y, told, look.faint) + 3
     sheet.height = y + size.margin * 0.7
 
@@ -70,13 +71,13 @@ def room_for(sheet: Sheet, words: Sequence[str]) -> float:
     return size.margin + max(widest + TICK_GAP, 34.0)
 
 
-def ticks_left(sheet: Sheet, frame: Frame, ticks: Sequence[Tick], unit: str) -> None:
-    """Lines across with their values left of the frame, and the unit above it."""
+def ticks_left(sheet: Sheet, frame: Frame, ticks: Sequence[Tick], unit: str, above: float = 0.0) -> None:
+    """Lines across with their values left of the frame, and the unit so far above it."""
     size, look = sheet.look.size, sheet.look.palette
     for y, words in ticks:
         sheet.line([(frame.left, y), (frame.right, y)], look.grid, 0.8, above=0.5)
         sheet.text(frame.left - TICK_GAP, y + size.text * 0.35, words, look.faint, anchor="end")
-    sheet.text(size.margin, frame.top - size.text * 0.6, unit, look.faint)
+    sheet.text(size.margin, frame.top - size.text * 0.6 - above, unit, look.faint)
 
 
 def ticks_below(sheet: Sheet, frame: Frame, ticks: Sequence[Tick]) -> float:

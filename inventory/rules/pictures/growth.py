@@ -103,7 +103,8 @@ def growth_sheet(growth: Growth, look: Look) -> Sheet:
     right = size.width - (106 if look.width == "small" else 190)
     ticks = [(value, number(value)) for value in log_ticks(*_amounts(growth), 8)]
     left = room_for(sheet, [words for _, words in ticks])
-    frame = Frame(left, top + size.line, right, top + size.line + size.plot_height)
+    top += size.line * (1 + len(_days_told(growth)))
+    frame = Frame(left, top, right, top + size.plot_height)
     plot = _plot(growth, frame)
     _band(sheet, plot, growth.band)
     _levels(sheet, plot, growth)
@@ -112,7 +113,8 @@ def growth_sheet(growth: Growth, look: Look) -> Sheet:
         _reading(sheet, plot, reading, place)
     if not growth.readings:
         say_in(sheet, frame, NO_READING)
-    ticks_left(sheet, frame, [(plot.y(value), words) for value, words in ticks], UNIT)
+    rows = size.line * len(_days_told(growth))
+    ticks_left(sheet, frame, [(plot.y(value), words) for value, words in ticks], UNIT, above=rows)
     days = day_ticks(_day(plot.x.low), _day(plot.x.high), 5 if look.width == "small" else 9)
     y = ticks_below(sheet, frame, [(plot.x(day.toordinal()), words) for day, words in days])
     notes(sheet, y, list(_key(growth)))
@@ -178,21 +180,27 @@ def _levels(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
     labels(sheet, plot.frame, found)
 
 
+def _days_told(growth: Growth) -> list[tuple[date, str, Shape]]:
+    """The next test, and when the band meets the level where that is another day."""
+    found: list[tuple[date, str, Shape]] = []
+    if growth.next_test_on is not None:
+        found.append((growth.next_test_on, "next test", "square"))
+    if growth.reached_on is not None and growth.reached_on != growth.next_test_on:
+        found.append((growth.reached_on, "level reached", "down"))
+    return found
+
+
 def _days(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
-    """Where the band meets the level, and the next test: a line down to the axis and words at its foot."""
+    """A line down to the axis for each, with its words in a row of its own above the frame."""
     look, size, frame = sheet.look.palette, sheet.look.size, plot.frame
-    told: list[tuple[date | None, str, Shape]] = [(growth.next_test_on, "next test", "square")]
-    if growth.reached_on != growth.next_test_on:
-        told.append((growth.reached_on, "level reached", "down"))
-    for row, (day, words, shape) in enumerate(told):
-        if day is None:
-            continue
+    for row, (day, words, shape) in enumerate(_days_told(growth)):
         x = plot.x(day.toordinal())
-        y = frame.bottom - 8 - row * size.line * 1.2
-        sheet.line([(x, frame.top), (x, frame.bottom)], look.ink, 1, dash=(2, 3), above=1.6)
+        y = frame.top - 8 - row * size.line
+        sheet.line([(x, y), (x, frame.bottom)], look.ink, 1, dash=(2, 3), above=1.6)
         sheet.mark(shape, x, y, 4, look.ink, name=f"day-{row}", hint=f"{words} {_on(day)}", above=4)
-        end = x - frame.left > frame.width / 2
-        words = shortened(f"{words} {_on(day)}", size.text, (x - frame.left if end else frame.right - x) - 12)
+        end = x > size.width / 2
+        room = (x if end else size.width - x) - size.margin - 10
+        words = shortened(f"{words} {_on(day)}", size.text, room)
         sheet.text(x - 9 if end else x + 9, y + 4, words, anchor="end" if end else "start", backed=True)
 
 

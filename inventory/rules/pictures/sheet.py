@@ -274,15 +274,16 @@ def clean_long(words: str) -> str:
 
 def _shape(
     points: list[Point], codes: list[int], place: Transform, *, fill: str, name: str, edge: str = "none",
-    width: float = 0.8, dash: Sequence[float] = (), hatch: str = "", alpha: float = 1.0, above: float = 2.0,
+    width: float = 0.8, dash: Sequence[float] = (), hatch: str = "", hatch_colour: str = "",
+    alpha: float = 1.0, above: float = 2.0,
 ) -> Artist:  # fmt: skip
     from matplotlib.patches import PathPatch
     from matplotlib.path import Path
 
     patch = PathPatch(
         Path(points, codes), facecolor=fill, edgecolor=edge, linewidth=0 if edge == "none" else width,
-        transform=place, zorder=above, hatch=hatch or None, alpha=None if alpha == 1 else alpha,
-        joinstyle="round", capstyle="butt",
+        transform=place, zorder=above, hatch=hatch or None, hatchcolor=hatch_colour or edge,
+        alpha=None if alpha == 1 else alpha, joinstyle="round", capstyle="butt",
     )  # fmt: skip
     if dash:
         patch.set_linestyle((0, [part / width for part in dash]))

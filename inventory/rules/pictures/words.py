@@ -6,7 +6,17 @@ import unicodedata
 from dataclasses import dataclass
 from math import floor, isfinite, log10
 
-__all__ = ["Unit", "clean", "day_text", "isolated", "mass_unit", "number", "plus_minus", "volume_unit"]
+__all__ = [
+    "Unit",
+    "clean",
+    "day_text",
+    "isolated",
+    "mass_unit",
+    "number",
+    "plus_minus",
+    "sentence",
+    "volume_unit",
+]
 
 THIN_SPACE = "\u202f"
 MINUS = "\u2212"
@@ -36,6 +46,12 @@ def isolated(name: str) -> str:
     bare = clean(name).replace(ISOLATE, "").replace(ISOLATE_END, "")
     turned = any(unicodedata.bidirectional(c) in RIGHT_TO_LEFT for c in bare)
     return f"{ISOLATE}{bare}{ISOLATE_END}" if turned else bare
+
+
+def sentence(words: str) -> str:
+    """With a capital at the start and a stop at the end."""
+    bare = words.strip()
+    return bare[:1].upper() + bare[1:] + ("" if not bare or bare[-1] in ".!?…" else ".")
 
 
 def _is_paired(line: str) -> bool:

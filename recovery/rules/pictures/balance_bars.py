@@ -64,7 +64,10 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
     x = Linear(0.0, largest, left, size.width - size.margin - ends)
     keys = _keys(bars)
     top = y
+    empty = [row.name for row in bars.rows if not _total(row.inputs) and not _total(row.outputs)]
     for place, row in enumerate(bars.rows):
+        if row.name in empty:
+            continue
         name = wrapped(isolated(row.name), size.text, size.width - 2 * size.margin, bold=True, most=1)
         y = sheet.lines_of_text(size.margin, y, name, bold=True)
         for words, parts, side in ((bars.in_words, row.inputs, "in"), (bars.out_words, row.outputs, "out")):
@@ -74,7 +77,8 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
         y += PART_GAP
     _scale(sheet, bars, x, top, y)
     y = _legend(sheet, keys, y + size.line + 8)
-    notes(sheet, y, bars.notes)
+    left_out = [f"Nothing in or out: {', '.join(isolated(name) for name in empty)}"] if empty else []
+    notes(sheet, y, [*bars.notes, *left_out])
     return sheet
 
 

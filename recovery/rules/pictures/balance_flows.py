@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
+from inventory.rules.pictures.words import sentence
 from recovery.rules.pictures.flow_diagram import Band, FlowDiagram, FlowNode
 from recovery.rules.solvent_balance import NG_PER_G, PairFlow, Report, SolventBalance
 from recovery.rules.solvent_balance_words import period_words
@@ -37,7 +38,7 @@ NODES = (
     FlowNode("to-waste", "waste", 3, "waste"),
     FlowNode("to-before-counting", "to runs from before counting", 3, "new"),
     FlowNode("to-count-difference", "missing in counts", 3, "unknown"),
-    FlowNode("to-unaccounted", "nobody can say", 3, "unknown"),
+    FlowNode("to-unaccounted", "nobody can say where", 3, "unknown"),
     FlowNode("to-elsewhere", "elsewhere", 3, "unknown"),
     FlowNode("closing-run", "in runs at the end", 3),
     FlowNode("closing-container", "closing stock", 3),
@@ -58,7 +59,7 @@ def flows_of(report: Report) -> FlowDiagram:
     names = "All solvents, in mass" if mass else report.solvents[0].name
     looped = any(band.target == "back" for band in bands)
     return FlowDiagram(
-        "Where the solvent came from and went", NODES, bands, (f"{names}. {period_words(report)}.",),
+        "Where the solvent came from and went", NODES, bands, (sentence(f"{names}: {period_words(report)}"),),
         (LOOP,) if looped else (), "mass" if mass else "volume",
     )  # fmt: skip
 

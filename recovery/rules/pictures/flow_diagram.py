@@ -26,6 +26,7 @@ KEY = {
     "back": "/// the same volume on both sides",
     "lost": "dotted: lost",
     "unknown": "crossed: not explained",
+    "waste": "\\\\\\ waste",
 }
 NODE = 11.0
 THIN = 1.2
@@ -137,10 +138,23 @@ def _plan(flow: FlowDiagram) -> _Plan:
     columns: list[list[_Slot]] = [[] for _ in range(max((s.column for s in slots.values()), default=0) + 1)]
     for slot in slots.values():
         columns[slot.column].append(slot)
+    _sorted(columns, bands, slots)
     legs = [leg for i, band in bands for leg in _legs(i, band, slots, columns)]
     chosen = volume_unit if flow.measure == "volume" else mass_unit
     unit = chosen(max((slot.amount for slot in slots.values()), default=0))
     return _Plan(slots, legs, columns, unit)
+
+
+def _sorted(columns: list[list[_Slot]], bands: Sequence[tuple[int, Band]], slots: dict[str, _Slot]) -> None:
+    """On both sides, nodes that the next column but one leads to stand below, so that few bands cross."""
+    reach: dict[int, float] = defaultdict(float)
+    for _, band in bands:
+        source, target = slots[band.source], slots[band.target]
+        far = (target.column - source.column) * band.amount
+        for slot in (source, target):
+            reach[id(slot)] += far / slot.amount
+    for side in {0, len(columns) - 1}:
+        columns[side].sort(key=lambda slot: round(reach[id(slot)]))
 
 
 def _legs(i: int, band: Band, slots: dict[str, _Slot], columns: list[list[_Slot]]) -> Iterator[_Leg]:
@@ -235,11 +249,15 @@ def _leg(sheet: Sheet, flow: FlowDiagram, plan: _Plan, leg: _Leg, edges: tuple[f
     back: list[Point] = [(middle, end + height), (middle, start + height), (left, start + height)]
     codes = [1, 4, 4, 4, 2, 2, 2, 4, 4, 4, 79]
     fill, edge = _colours(sheet, leg.tone)
+    # Outlines of their own: round the whole leg there would be a line across where one leg meets the next.
+    below = [lower[0], lower[1], *back]
+    sheet.outline(upper, codes[:5], "none", edge=edge, width=0.8, alpha=0.55, above=1.6)
+    sheet.outline(below, [1, 2, 4, 4, 4], "none", edge=edge, width=0.8, alpha=0.55, above=1.6)
     words = _band_words(flow, flow.bands[leg.band], plan.unit)
     first = leg.source.node is not None
     sheet.outline(
         [*upper, *lower, *back, (left, start)], codes, fill, alpha=0.55, above=1.5,
-        hatch=HATCHES.get(leg.tone, ""), edge=edge, width=0.8, hint=words,
+        hatch=HATCHES.get(leg.tone, ""), hatch_colour=edge, hint=words,
         name=f"band-{leg.band}" if first else f"band-{leg.band}-{leg.target.column}",
     )  # fmt: skip
 

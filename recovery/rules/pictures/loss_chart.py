@@ -34,6 +34,7 @@ __all__ = ["ChartLine", "ChartPanel", "ChartPoint", "LossChart", "draw_loss_char
 
 ERROR_BARS_MOST = 120
 DOTS_MOST = 150
+RULES_SHOWN = 2
 
 
 @dataclass(frozen=True)
@@ -286,7 +287,7 @@ def _points(sheet: Sheet, plot: _Plot) -> None:
     kept = [(plot.x(i), plot.y(value)) for i, p, value in drawn if not p.left_out]
     if len(kept) > 1:
         sheet.line(kept, look.value, 1, alpha=0.6, above=2)
-    placed: list[Box] = []
+    placed = [Box(plot.x(i) - 5, plot.y(value) - 5, 10, 10, "") for i, _, value in drawn]
     for i, point, value in drawn:
         x, y = plot.x(i), plot.y(value)
         if point.half_width and len(drawn) <= ERROR_BARS_MOST:
@@ -315,13 +316,15 @@ def _dot(sheet: Sheet, plot: _Plot, point: ChartPoint, i: int, place: tuple[floa
 def _rules(
     sheet: Sheet, plot: _Plot, point: ChartPoint, place: tuple[float, float], placed: list[Box]
 ) -> None:
-    """The numbers above the mark or below it, where none stand yet; else the mark's own words tell them."""
+    """The first rules above the mark or below it, where nothing stands yet; its hint tells them all."""
     size, (x, y) = sheet.look.size, place
-    words = ", ".join(point.rules)
+    more = len(point.rules) - RULES_SHOWN
+    words = ", ".join(point.rules[:RULES_SHOWN]) + (f" +{more}" if more > 0 else "")
     width = width_of(words, size.text, True) + 4
-    for base in (y - 10, y + size.line + 4):
+    for base in (y - 10, y + size.line + 4, y - 10 - size.line, y + 2 * size.line + 4):
         box = Box(x - width / 2, base - size.text, width, size.line, words)
-        if box.top > plot.frame.top - 8 and not any(_covers(box, other) for other in placed):
+        inside = plot.frame.top - 4 < box.top and box.top + box.height < plot.frame.bottom
+        if inside and x + width / 2 < size.width and not any(_covers(box, other) for other in placed):
             placed.append(box)
             sheet.text(x, base, words, bold=True, anchor="middle", backed=True)
             return
@@ -329,7 +332,8 @@ def _rules(
 
 def _covers(one: Box, other: Box) -> bool:
     across = abs(one.left + one.width / 2 - other.left - other.width / 2) < (one.width + other.width) / 2
-    return across and abs(one.top - other.top) < (one.height + other.height) / 2
+    down = abs(one.top + one.height / 2 - other.top - other.height / 2) < (one.height + other.height) / 2
+    return across and down
 
 
 def _point_words(panel: ChartPanel, point: ChartPoint) -> str:

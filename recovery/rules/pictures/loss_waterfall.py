@@ -22,6 +22,7 @@ __all__ = ["draw_waterfall", "waterfall_sheet"]
 
 UL_PER_ML = 1000
 BAR = 16.0
+NAMES = 300.0
 NO_BARS = "Nothing was charged."
 # Smaller enlargements are not worth a scale of their own.
 ENLARGED_FROM = 1.6
@@ -101,7 +102,7 @@ def _sides(sheet: Sheet, bars: Sequence[Bar], unit: Unit, k: float) -> tuple[flo
     if sheet.look.width == "small":
         return size.margin, size.width - size.margin
     widest = max((width_of(_value(unit, bar, k), size.text, True) for bar in bars), default=0.0)
-    return size.margin + 270, size.width - size.margin - min(widest + 20, 300)
+    return size.margin + NAMES + 12, size.width - size.margin - min(widest + 20, 300)
 
 
 def _rows(sheet: Sheet, block: _Block, y: float) -> float:
@@ -150,7 +151,7 @@ def _words(sheet: Sheet, block: _Block, bar: Bar, y: float, bar_top: float) -> N
     base = y + size.text if small else bar_top + BAR / 2 + size.text * 0.36
     bold = bar.role in {"start", "rest"}
     sheet.text(size.width - size.margin, base, value, anchor="end", bold=bold, backed=True)
-    room = size.width - 2 * size.margin - sheet.texts[-1].width - 10 if small else 258
+    room = size.width - 2 * size.margin - sheet.texts[-1].width - 10 if small else NAMES
     words = shortened(isolated(bar.words), size.text, room, bold)
     sheet.text(size.margin, base, words, bold=bold, backed=True)
 
@@ -220,7 +221,9 @@ def _key(fall: Waterfall) -> Iterator[str]:
     yield f"{' · '.join(words for state, words in STATES.items() if state in states)}."
     if any(bar.u_ul for bar in fall.bars):
         yield f"Whiskers and ±: expanded uncertainty, k = {number(fall.k)}."
-    yield from fall.notes
+    # What was not told has a row of its own.
+    rows = [bar.words for bar in fall.bars if bar.state == "not-told"]
+    yield from (note for note in fall.notes if not any(note.endswith(f": {words}") for words in rows))
 
 
 def _told(fall: Waterfall, unit: Unit) -> str:
