@@ -1,8 +1,8 @@
 """Every page of a lab in a real Chromium, light and dark, at the width of a phone and of a desk.
 
 No fault that axe-core finds (what a machine can see of WCAG 2.2 A and AA, and good practice beyond it),
-nothing cut off, targets of 44 px, no console error, no request that leaves the host. Page weight: what a first
-visit fetches, compressed as a proxy would (gzip), without charts.
+nothing cut off, targets of 44 px, no console error, no request that leaves the host. Page weight: what a
+first visit fetches, compressed as a proxy would (gzip), without charts.
 """
 
 from __future__ import annotations
