@@ -68,13 +68,13 @@ def outlook(uses_ul: Sequence[int], *, stock_ul: int, minimum_ul: int, today: da
     t = t_quantile(LEVEL, n - 1)
     half = t * spread * math.sqrt(1 + 1 / n)
     band = (max(mean - half, 0.0), max(mean + half, 0.0))
-    if stock_ul <= minimum_ul:
+    if stock_ul <= minimum_ul and (minimum_ul > 0 or mean > 0):
         words = "The stock is down to the minimum already."
         return Outlook("reached", n, mean, spread, *band, today, today, today, words)
-    room = float(stock_ul - minimum_ul)
+    room = max(float(stock_ul - minimum_ul), 0.0)
     early, late = (_months(room, mean, sign * t * spread, n) for sign in (1, -1))
     middle = room / mean if mean > 0 else math.inf
-    if mean <= 0 and math.isinf(early):
+    if mean <= 0 and (math.isinf(early) or not room):
         words = "Nothing was used in these months."
         return Outlook("no-use", n, mean, spread, *band, None, None, None, words)
     days = [_day(today, months) for months in (middle, early, late)]

@@ -42,7 +42,10 @@ def test_few_months_give_no_forecast() -> None:
 
 
 def test_no_use_and_no_room() -> None:
-    assert outlook([0] * 12, stock_ul=10, minimum_ul=0, today=TODAY).code == "no-use"
+    for stock in (0, 10):
+        assert outlook([0] * 12, stock_ul=stock, minimum_ul=0, today=TODAY).code == "no-use"
+    assert outlook([0] * 12, stock_ul=0, minimum_ul=5, today=TODAY).code == "reached"
+    assert outlook([1] * 12, stock_ul=0, minimum_ul=0, today=TODAY).code == "reached"
     found = outlook([5, 6, 7], stock_ul=10, minimum_ul=10, today=TODAY)
     assert (found.code, found.reorder_on, found.earliest_on) == ("reached", TODAY, TODAY)
 
