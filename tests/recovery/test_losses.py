@@ -11,8 +11,10 @@ import pytest
 
 from inventory.models import Movement, PlaceKind
 from inventory.rules.errors import InputError
-from recovery.models import Run, RunSum
+from recovery.models import Run, RunKind, RunSum
+from recovery.rules.rates import Moments, loss_rate
 from recovery.selectors.losses import GROUPS, LossRate, loss_rates
+from recovery.services import apparatus as stills
 from tests import factories as make
 from tests.recovery.club import Still
 
@@ -77,6 +79,50 @@ def test_a_rate_is_no_mean_of_percentages(still: Still) -> None:
     (rate,) = loss_rates(lab=still.lab, by=("operator",), month=MARCH, operator="Mia")
     assert (rate.runs, rate.charged_ul, rate.lost_ul) == (2, 420_000, 55_000)
     assert rate.loss_fraction == Decimal("0.1310")
+
+
+def test_by_kind_and_apparatus_and_where_neither_was_told() -> None:
+    """A run in two counts for both, and once where they are not asked for."""
+    still = Still(make.club(), now=NEXT_MONTH)
+    at = still.at(make.NOW)
+    one, two = (stills.apparatus_add(**at, name=name, kind="still") for name in ("Still 1", "Still 2"))
+    soxhlet = RunKind.objects.get(lab=None, key="soxhlet-extraction")
+    still.whole("100 mL", "70 mL", apparatus=[one])
+    still.whole("200 mL", "150 mL", apparatus=[one, two], kind=soxhlet)
+    still.whole("50 mL", "45 mL")
+    by_still = loss_rates(lab=still.lab, by=("apparatus",))
+    assert [(r.group["apparatus"], r.runs, r.lost_ul) for r in by_still] == [
+        (None, 1, 5_000), ("Still 1", 2, 80_000), ("Still 2", 1, 50_000),
+    ]  # fmt: skip
+    by_kind = loss_rates(lab=still.lab, by=("kind",))
+    assert [(r.group["kind"], r.runs, r.lost_ul) for r in by_kind] == [
+        (None, 2, 35_000), ("soxhlet-extraction", 1, 50_000),
+    ]  # fmt: skip
+    (all_runs,) = loss_rates(lab=still.lab, by=())
+    assert (all_runs.runs, all_runs.lost_ul) == (3, 85_000)
+    (of_two,) = loss_rates(lab=still.lab, by=("solvent",), apparatus="Still 2", kind="soxhlet-extraction")
+    assert of_two.runs == 1
+
+
+def test_the_interval_is_that_of_the_runs_and_needs_five(still: Still) -> None:
+    """Worked out in the database from sums, it is that of the runs one by one."""
+    few = {rate.group["solvent"]: rate.rate for rate in loss_rates(lab=still.lab)}
+    assert few[ETHER].why == "too-few-runs"
+    for _ in range(3):
+        still.whole("150 mL", "120 mL")
+    (found,) = loss_rates(lab=still.lab, solvent=ETHER)
+    pairs = [(400, 40), (20, 15), (100, 20), (30, -3), *[(150, 30)] * 3]
+    expected = loss_rate(Moments.of(pairs))
+    assert found.rate.runs == 7
+    for name in ("fraction", "u", "lower", "upper"):
+        assert getattr(found.rate, name) == pytest.approx(getattr(expected, name), rel=1e-9)
+
+
+def test_the_largest_volumes_do_not_run_over(still: Still) -> None:
+    """Squares of 10 000 L in microlitres are more than a whole number of a database holds."""
+    RunSum.objects.filter(solvent__key=ETHER).update(charged_ul=10**10, lost_ul=10**9)
+    (found,) = loss_rates(lab=still.lab, solvent=ETHER)
+    assert found.rate.fraction == pytest.approx(0.1)
 
 
 def test_months_limit_and_values_choose(still: Still) -> None:

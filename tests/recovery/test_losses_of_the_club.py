@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from decimal import Decimal
 
 import pytest
+from django.core.management import call_command
 
 from inventory.models import Lab
 from recovery.management.commands.losses import losses_text, signals_text
@@ -51,6 +53,19 @@ def test_every_rate_has_its_interval(lab: Lab) -> None:
     # Of 37 runs with ether, 1648 of 5040 mL: worked out with numpy and scipy from the file's two columns.
     assert "32.7 %" in said
     assert "23 to 42 %" in said
+
+
+def test_the_command_tells_rates_and_changes(lab: Lab, capsys: pytest.CaptureFixture[str]) -> None:
+    call_command("losses", lab=lab.slug)
+    said = capsys.readouterr().out
+    assert "between" in said
+    assert "No series shows a lasting change." in said
+    call_command("losses", lab=lab.slug, json=True, by=["month", "solvent"])
+    rows = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
+    few = [row for row in rows if row["runs"] < 5]
+    assert few
+    assert all(row["lower"] is None and "too few" in row["words"] for row in few)
+    assert all(row["lower"] is not None for row in rows if row["runs"] >= 5)
 
 
 def test_what_is_out_of_line_is_told_and_no_more(lab: Lab) -> None:
