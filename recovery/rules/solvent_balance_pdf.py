@@ -53,7 +53,9 @@ def balance_pdf(report: Report, table: TermTable, *, lab: str, cautions: Sequenc
         story.text(f"• {words}")
     _total(story, report, table)
     for solvent in report.solvents:
-        _solvent(story, solvent, table)
+        if solvent.flows:
+            _solvent(story, solvent, table)
+    _unmoved(story, [solvent for solvent in report.solvents if not solvent.flows])
     _rules(story, table)
     story.heading("Sources", 2)
     for words in SOURCES:
@@ -105,7 +107,14 @@ class _Story:
 
         self.parts.append(Paragraph(escape(words), self.plain))
 
-    def table(self, head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float]) -> None:
+    def table(
+        self,
+        head: Sequence[str],
+        rows: Sequence[Sequence[str]],
+        widths: Sequence[float],
+        *,
+        above: float = 1.5,
+    ) -> None:
         """widths: shares of the page. Columns whose head ends in a unit are set to the right."""
         from reportlab.lib import colors
         from reportlab.platypus import Paragraph, Table
@@ -117,7 +126,7 @@ class _Story:
             styles = [self.number if each else self.plain for each in right]
             cells.append([Paragraph(escape(c), style) for c, style in zip(row, styles, strict=True)])
         grid = ("LINEBELOW", (0, 0), (-1, -1), 0.25, colors.grey)
-        pad = [(f"{side}PADDING", (0, 0), (-1, -1), 1.5) for side in ("TOP", "BOTTOM")]
+        pad = [("TOPPADDING", (0, 0), (-1, -1), above), ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5)]
         style = [grid, ("VALIGN", (0, 0), (-1, -1), "TOP"), *pad]
         made = Table(cells, [share * self.width for share in widths], repeatRows=1, style=style)
         made.spaceBefore, made.spaceAfter = 2, 6
@@ -191,6 +200,14 @@ def _solvent(story: _Story, solvent: SolventBalance, table: TermTable) -> None:
         story.table(("What moved", "feeds", "volume, mL"), flows, (0.4, 0.4, 0.2))
 
 
+def _unmoved(story: _Story, solvents: Sequence[SolventBalance]) -> None:
+    """What only stood there takes a line, not a page."""
+    if solvents:
+        story.heading("Stood here, and nothing moved", 2)
+        rows = [(s.name, grams_rounded(s.mass.closing), millilitres(s.volume.closing)) for s in solvents]
+        story.table(("What", "mass, g", "volume, mL"), rows, (0.6, 0.2, 0.2))
+
+
 def _rules(story: _Story, table: TermTable) -> None:
     story.heading("Which movement feeds which term", 2)
     merged: dict[Any, list[str]] = {}
@@ -209,7 +226,7 @@ def _signatures(story: _Story) -> None:
     story.heading("Signed", 2)
     line = "_" * 34
     rows = [("Drawn up by", line, "Date", "_" * 14), ("Supervisor", line, "Date", "_" * 14)]
-    story.table(("", "name and signature", "", ""), rows, (0.2, 0.45, 0.1, 0.25))
+    story.table(("", "name and signature", "", ""), rows, (0.2, 0.45, 0.1, 0.25), above=18)
 
 
 def _foot(title: str) -> Any:

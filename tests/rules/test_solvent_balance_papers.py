@@ -125,6 +125,14 @@ def test_the_paper_says_all_that_the_report_does() -> None:
     assert "page 1" in text
 
 
+def test_what_only_stood_there_takes_a_line() -> None:
+    still = SolventFlows("leaf-oil", "Leaf oil", Decimal("800"), CELLS[:1])
+    both = report([SolventFlows("ether", "Ether", Decimal("713.6"), (), CELLS), still], TABLE)
+    text = flat(text_of(pdf_of(both)))
+    assert "nothing moved" in text and "Leaf oil 6400.000 8000" in text
+    assert "Leaf oil (800" not in text and "Ether (713.6" in text
+
+
 def test_the_same_report_gives_the_same_bytes() -> None:
     assert pdf_of(made()) == pdf_of(made())
 
