@@ -14,8 +14,9 @@ __all__ = ["flows_of"]
 
 UL_PER_ML = 1000
 STOCK = {"container", "run"}
-# Pouring together takes in and gives out the same; what a contractor fetches had left when it became waste.
-LEFT_OUT = {"blending"}
+# Pouring together gives back what it takes, often as another solvent: only what is left over is drawn.
+BLENDING = "blending"
+# What a contractor fetches had left when it became waste.
 WASTE = {"waste-container", "waste-contractor"}
 NODES = (
     FlowNode("opening-container", "opening stock", 0),
@@ -25,6 +26,7 @@ NODES = (
     FlowNode("from-before-counting", "from before counting", 0, "new"),
     FlowNode("from-count-difference", "found by counting", 0, "unknown"),
     FlowNode("from-unaccounted", "more back than went in", 0, "unknown"),
+    FlowNode("from-blending", "mixed here", 0, "made"),
     FlowNode("from-elsewhere", "from elsewhere", 0, "unknown"),
     FlowNode("again", "came back from runs", 0, "back"),
     FlowNode("container", "containers", 1),
@@ -39,6 +41,7 @@ NODES = (
     FlowNode("to-before-counting", "to runs from before counting", 3, "new"),
     FlowNode("to-count-difference", "missing in counts", 3, "unknown"),
     FlowNode("to-unaccounted", "nobody can say where", 3, "unknown"),
+    FlowNode("to-blending", "poured into mixtures", 3, "made"),
     FlowNode("to-elsewhere", "elsewhere", 3, "unknown"),
     FlowNode("closing-run", "in runs at the end", 3),
     FlowNode("closing-container", "closing stock", 3),
@@ -69,9 +72,17 @@ def _bands(solvent: SolventBalance) -> Iterator[tuple[str, str, int]]:
         opening_ul, closing_ul = solvent.stock[kind]
         yield f"opening-{kind}", kind, opening_ul
         yield kind, f"closing-{kind}", closing_ul
+    mixed: dict[str, int] = defaultdict(int)
     for flow in solvent.flows:
-        if not LEFT_OUT & {flow.source, flow.destination} and STOCK & {flow.source, flow.destination}:
+        if flow.source == BLENDING:
+            mixed[flow.destination] += flow.volume_ul
+        elif flow.destination == BLENDING:
+            mixed[flow.source] -= flow.volume_ul
+        elif STOCK & {flow.source, flow.destination}:
             yield from _led(flow)
+    for kind in sorted(STOCK & mixed.keys()):
+        yield "from-blending", kind, max(mixed[kind], 0)
+        yield kind, "to-blending", max(-mixed[kind], 0)
 
 
 def _led(flow: PairFlow) -> Iterator[tuple[str, str, int]]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
-from inventory.rules.pictures.sheet import Sheet, shortened, width_of, wrapped
+from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
 from inventory.rules.pictures.style import Look
 from inventory.rules.pictures.words import MINUS, Unit, isolated, number, volume_unit
 from recovery.rules.waterfall import Bar, Waterfall
@@ -108,21 +108,34 @@ def _sides(sheet: Sheet, bars: Sequence[Bar], unit: Unit, k: float) -> tuple[flo
 def _rows(sheet: Sheet, block: _Block, y: float) -> float:
     """One row below the other, with the scale under them; returns where the rest may begin."""
     size, look = sheet.look.size, sheet.look.palette
-    small = sheet.look.width == "small"
-    step = BAR + (size.line + 10 if small else 10)
-    top, bottom = y, y + step * len(block.bars)
-    over = size.line + 2 if small else 4
-    _scale(sheet, block, [(top + row * step + over - 4, BAR + 8) for row in range(len(block.bars))])
-    for place, bar in enumerate(block.bars):
-        bar_top = y + over
-        _words(sheet, block, bar, y, bar_top)
-        _bar(sheet, block, bar, bar_top)
-        if place + 1 < len(block.bars):
+    names = [_name(sheet, block, bar) for bar in block.bars]
+    tops = []
+    for lines in names:
+        # Above the bar on a small picture, beside it on a large one.
+        tall = len(lines) * size.line
+        y += tall + 2 if sheet.look.width == "small" else max(tall - BAR, 0.0) / 2 + 4
+        tops.append(y)
+        y += BAR + (8 if sheet.look.width == "small" else max(tall - BAR, 0.0) / 2 + 6)
+    _scale(sheet, block, [(top - 4, BAR + 8) for top in tops])
+    for place, (bar, top) in enumerate(zip(block.bars, tops, strict=True)):
+        _words(sheet, block, bar, names[place], top)
+        _bar(sheet, block, bar, top)
+        if place + 1 < len(tops):
             x = block.x(bar.ends_ul / UL_PER_ML)
-            next_top = bar_top + step
-            sheet.line([(x, bar_top + BAR), (x, next_top)], look.faint, 1, dash=(2, 2), above=1.5)
-        y += step
-    return bottom + size.line + 10
+            sheet.line([(x, top + BAR), (x, tops[place + 1])], look.faint, 1, dash=(2, 2), above=1.5)
+    return y + size.line + 10
+
+
+def _name(sheet: Sheet, block: _Block, bar: Bar) -> list[str]:
+    """In one or two lines."""
+    size = sheet.look.size
+    value = width_of(_value(block.unit, bar, block.k), size.text, _bold(bar))
+    room = size.width - 2 * size.margin - value - 10 if sheet.look.width == "small" else NAMES
+    return wrapped(isolated(bar.words), size.text, room, _bold(bar), most=2)
+
+
+def _bold(bar: Bar) -> bool:
+    return bar.role in {"start", "rest"}
 
 
 def _scale(sheet: Sheet, block: _Block, spans: Sequence[tuple[float, float]]) -> None:
@@ -143,17 +156,16 @@ def _scale(sheet: Sheet, block: _Block, spans: Sequence[tuple[float, float]]) ->
         sheet.text(at, sum(spans[-1]) + size.line * 0.9, words, look.faint, anchor=anchor)
 
 
-def _words(sheet: Sheet, block: _Block, bar: Bar, y: float, bar_top: float) -> None:
-    """Left the name, right the volume: beside the bar where there is room, else above it."""
+def _words(sheet: Sheet, block: _Block, bar: Bar, name: Sequence[str], top: float) -> None:
+    """Left the name, right the volume."""
     size = sheet.look.size
-    small = sheet.look.width == "small"
+    tall = len(name) * size.line
+    y = top - tall - 2 if sheet.look.width == "small" else top + (BAR - tall) / 2
+    sheet.lines_of_text(size.margin, y, name, bold=_bold(bar), backed=True)
+    beside = top + BAR * 0.5 + size.text * 0.36
+    base = top - 2 - size.line + size.text * 0.78 if sheet.look.width == "small" else beside
     value = _value(block.unit, bar, block.k)
-    base = y + size.text if small else bar_top + BAR / 2 + size.text * 0.36
-    bold = bar.role in {"start", "rest"}
-    sheet.text(size.width - size.margin, base, value, anchor="end", bold=bold, backed=True)
-    room = size.width - 2 * size.margin - sheet.texts[-1].width - 10 if small else NAMES
-    words = shortened(isolated(bar.words), size.text, room, bold)
-    sheet.text(size.margin, base, words, bold=bold, backed=True)
+    sheet.text(size.width - size.margin, base, value, anchor="end", bold=_bold(bar), backed=True)
 
 
 def _value(unit: Unit, bar: Bar, k: float) -> str:
