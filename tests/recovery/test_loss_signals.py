@@ -10,6 +10,7 @@ import pytest
 from inventory.models import Alert, Movement
 from inventory.selectors.alert_subjects import subjects_of
 from inventory.services import reversal
+from inventory.services.audit import audit
 from inventory.services.sweep import sweep
 from recovery.models import Apparatus, LossSignal, Run
 from recovery.services import apparatus as stills
@@ -155,6 +156,17 @@ def test_working_it_out_again_changes_nothing(club: Club) -> None:
     before = list(LossSignal.objects.values())
     loss_signals.refresh_lab(lab=club.lab, now=club.later(16))
     assert list(LossSignal.objects.values()) == before
+
+
+def test_the_audit_works_every_series_out_again(club: Club) -> None:
+    club.play(GOOD + LEAKY)
+    assert not list(loss_signals.signal_differences(club.lab, full=True))
+    assert "loss-signal" not in {finding.check for finding in audit(lab=club.lab, full=True).findings}
+    (signal,) = club.standing()
+    LossSignal.objects.filter(pk=signal.pk).update(ended_at=club.later(16))
+    (finding,) = loss_signals.signal_differences(None, full=True)
+    assert (finding.expected, finding.found) == (f"more since run {signal.since_run_id}", "none")
+    assert not list(loss_signals.signal_differences(club.lab, full=False))
 
 
 def test_other_purposes_and_labs_are_left_alone(club: Club) -> None:
