@@ -115,7 +115,9 @@ class LabChange(Body):
     )
     digest_at = ClockField(required=False, help_text="In the lab's own time zone.")
     policy = RefField(required=False, help_text="Key of a policy.")
-    reason = NoteField(max_length=500, help_text="Needed with a policy that is looser in any way, and with a longer wait.")
+    reason = NoteField(
+        max_length=500, help_text="Needed with a policy that is looser in any way, and with a longer wait."
+    )
 
 
 class LabDetail(LabView):

@@ -15,9 +15,7 @@ class EscalationShape(Shape):
     supervisors = serializers.IntegerField()
     supervisors_with_address = serializers.IntegerField()
     webhooks = serializers.IntegerField(help_text="Those that hear of every rule.")
-    warnings = serializers.ListField(
-        child=text(), help_text="In words, gravest first; none if all is well."
-    )
+    warnings = serializers.ListField(child=text(), help_text="In words, gravest first; none if all is well.")
 
 
 class LabDetailShape(LabShape):

@@ -20,7 +20,7 @@ from inventory.services.lab_days import day_in_zone
 from inventory.services.watches import rules
 
 REASON_MAX = 500
-# Sent with `alert` and `may_loosen`: some alerts are of what has happened, and end once a person answers them.
+# Sent with `alert` and `may_loosen`: some alerts tell what has happened, and end once somebody answers.
 acknowledged = Signal()
 
 

@@ -96,7 +96,9 @@ FINDINGS = {
     "more-back": gettext_lazy("More came back than went out."),
     "heel-not-kept": gettext_lazy("The heel was not kept."),
     "distilled-without-clearance": gettext_lazy("It was distilled without having been cleared."),
-    "former-not-accounted-for": gettext_lazy("A peroxide former is not accounted for: it may have boiled off."),
+    "former-not-accounted-for": gettext_lazy(
+        "A peroxide former is not accounted for: it may have boiled off."
+    ),
     "nothing-back": gettext_lazy("Nothing came back."),
 }
 

@@ -294,7 +294,7 @@ def test_what_was_done_today_all_the_same_is_on_record(lab: Club) -> None:
 def test_what_was_done_on_a_day_gone_by_is_on_record(lab: Club) -> None:
     bottle = with_crystals(lab)
     tomorrow = by(lab, now=NOW + timedelta(days=1))
-    told = {"container": fresh(bottle), "how": "alumina column", "treated_on": TODAY}
+    told: dict[str, Any] = {"container": fresh(bottle), "how": "alumina column", "treated_on": TODAY}
     was_done(lab, bottle, treatments.peroxides_remove(**tomorrow, **told))
 
 

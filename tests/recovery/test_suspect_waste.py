@@ -58,8 +58,7 @@ def test_a_sign_goes_along_through_a_blend_until_it_is_withdrawn(still: Still) -
     volumes.pour(**still.at(), source=make.fresh(bottle), into=make.fresh(other), amount="50 mL")
     pour_away(still, held, other)
     assert codes(held) == ["sign-viscous-layer"]
-    reason = {"reason": "it was a reflection", "may_loosen": True}
-    withdrawals.sign_withdraw(**still.at(), sign=seen, **reason)
+    withdrawals.sign_withdraw(**still.at(), sign=seen, reason="it was a reflection", may_loosen=True)
     assert codes(held) == []
 
 

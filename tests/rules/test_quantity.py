@@ -257,4 +257,4 @@ def test_powers_of_ten_are_those_of_the_library() -> None:
             for target in units:
                 one = _registry().Quantity(Fraction(1), UNITS[source].pint_name)
                 factor = Fraction(one.to(UNITS[target].pint_name).magnitude)
-                assert affine(source, target) == (factor, 0), (source, target)
+                assert affine(source, target) == (factor, Fraction(0)), (source, target)
