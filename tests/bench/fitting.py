@@ -39,7 +39,7 @@ def _measured(runs: int, rounds: int) -> Result:
     found = [one.value for one in fit.coefficients]
     assert np.allclose(found, answers["floor"], rtol=1e-8), "no bound was near, but the two differ"
     result = Result("fit of losses", connection.vendor, runs, "ms", pair.floor_ms, pair.ours_ms)
-    return ratio_at_most(result, 50) if runs == GOAL_AT else result
+    return ratio_at_most(result, 20) if runs == GOAL_AT else result
 
 
 def _runs(count: int) -> tuple[Any, Any]:

@@ -129,3 +129,17 @@ def test_what_cannot_be_solved() -> None:
         triangle([[1.0, 2.0]], [1.0])
     with pytest.raises(ValueError, match="says nothing"):
         triangle([[1.0, 0.0]] * 5, [1.0] * 5)
+
+
+def test_the_short_way_to_the_limits_is_the_long_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Straight lines where nothing reaches a bound, the search elsewhere: both give the same limits."""
+    rng = np.random.default_rng(3)
+    cases = []
+    for _ in range(60):
+        rows = np.abs(rng.normal(0, 1, (int(rng.integers(8, 40)), 3)))
+        of = triangle(rows, rows @ rng.normal(0.5, 1, 3) + rng.normal(0, 1, len(rows)))
+        cases.append((of, not_below_zero(of)))
+    short = [profile_limits(of, found, index, 0.95) for of, found in cases for index in range(3)]
+    monkeypatch.setattr("recovery.rules.least_squares._straight", lambda *_: None)
+    long = [profile_limits(of, found, index, 0.95) for of, found in cases for index in range(3)]
+    assert np.allclose(short, long, atol=1e-8)
