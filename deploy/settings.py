@@ -23,6 +23,7 @@ SECRET_KEY, DATABASE_URL, REDIS_URL, EMAIL_URL   also as SECRET_KEY_FILE and so 
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -35,6 +36,8 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 _env = Environment()
 
 STILLKEEP_HOME: Path = _env.read("STILLKEEP_HOME", environment.path, BASE_DIR / ".stillkeep")
+# The list of fonts that pictures are measured with; a service often has no home folder to keep it in.
+os.environ.setdefault("MPLCONFIGDIR", str(STILLKEEP_HOME / "matplotlib"))
 # Empty: not given, and links follow the address that is really served (`deploy.serve`).
 _given_site: str = _env.read("STILLKEEP_SITE_URL", environment.site_url, "")
 STILLKEEP_SITE_URL_GIVEN = bool(_given_site)
