@@ -153,7 +153,7 @@ def fit_losses(names: Sequence[str], rows: Sequence[Sequence[float]], losses_ml:
         of.condition,
         tuple(tuple(float(x) for x in row) for row in found.covariance),
         _statement(of.count, found, r_squared, centred),
-        _cannot(coefficients, of, found, losses - design @ found.coefficients),
+        _cannot(coefficients, of, found, losses - np.einsum("ij,j->i", design, found.coefficients)),
     )
 
 
