@@ -19,6 +19,7 @@ from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.db import transaction
 
+from deploy.demo_runs import Bench
 from inventory.models import Container, Lab, Solvent, User
 from inventory.services import containers, labs, safety, volumes
 from inventory.services.containers import ContainerFacts, LotFacts
@@ -109,11 +110,13 @@ class Story:
         first = self.now.astimezone(ZONE).date() - timedelta(days=DAYS)
         began = first + timedelta(days=7 * PAPER_WEEKS)
         self.make_lab(self.at(first))
+        self.bench.set_up(self.at(began))
         self.fill_shelves(first, began)
         self.paper_log(first, began)
         for week in range(PAPER_WEEKS, DAYS // 7):
             self.week(week, first + timedelta(days=7 * week))
         self.last_days()
+        self.bench.check(self.spare["acetone"], self.now)
         return self.lab
 
     def paper_log(self, first: date, began: date) -> None:
@@ -168,6 +171,7 @@ class Story:
             if username != "supervisor":
                 labs.member_add(lab=self.lab, actor=head, now=start, user=self.people[username], role=role)
         self.steward = self.people[LOGIN]
+        self.bench = Bench(self.lab, self.steward)
 
     def receive(self, day: date, key: str, size_ml: int, place: str, **facts: Any) -> Container:
         """A bottle comes in, full and sealed unless said otherwise."""
@@ -287,7 +291,8 @@ class Story:
         """Charge recovered solvent first, then fresh; distil back into an empty bottle; close."""
         when = self.at(day)
         actor = self.people[self.dice.choice(["member1", "member2"])]
-        run = runs.run_start(lab=self.lab, actor=actor, now=when, purpose=work.purpose)
+        said = {"purpose": work.purpose, **self.bench.told(work.purpose)}
+        run = runs.run_start(lab=self.lab, actor=actor, now=when, **said)
         charged_ul = self.charge(run, actor, work, when)
         later = when + timedelta(hours=2)
         back_ml = int(charged_ul * (1 - self.lost(work, week))) // ML
@@ -296,6 +301,7 @@ class Story:
             amount = {"value": str(back_ml), "unit": "mL", "instrument": "cylinder-b-250"}
             runs.give_back(lab=self.lab, actor=actor, now=later, run=run, container=empty[0], amount=amount)
         named = self.named(run, work, charged_ul - (back_ml * ML if empty else 0))
+        self.bench.facts(run, actor, later)
         runs.run_close(lab=self.lab, actor=actor, now=later, run=run, losses=named)
         return run
 
@@ -366,13 +372,7 @@ class Story:
 
     def last_days(self) -> None:
         """What the visitor finds: a bad test, crystals, an open run, and tests long overdue."""
-        old = self.receive(
-            self.ago(400),
-            "tetrahydrofuran",
-            500,
-            "Vented cabinet",
-            left_ml=210,
-        )
+        old = self.receive(self.ago(400), "tetrahydrofuran", 500, "Vented cabinet", left_ml=210)
         opened_on = self.ago(330)
         mark_opened(container=old, actor=self.steward, now=self.at(opened_on), opened_on=opened_on)
         self.test(old, "30", self.ago(12))
@@ -392,5 +392,6 @@ class Story:
             now=when,
             purpose=STILL_2.purpose,
             remarks="smell at the joint of still 2",
+            **self.bench.told(STILL_2.purpose),
         )
         self.take(run, actor, self.fullest("diethyl-ether", self.ago(2)), 180 * ML, when)
