@@ -41,7 +41,7 @@ def plan_out(found: Planned, lab: Lab, today: date) -> dict[str, Any]:
             "percent": decimal_text(plan.heel_percent),
             "source": plan.heel_source,
         },
-        "predicted": predicted_out(plan.prediction, None),
+        "predicted": predicted_out(plan.prediction, plan.fit),
         "back": volume_out(plan.back_ul, plan.u_back_ul),
         "vapour": check_out(plan.vapour, plan.properties),
         "spill": check_out(plan.spill, plan.properties),

@@ -6,7 +6,7 @@ once.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -77,13 +77,22 @@ def fit_name(fit: LossFit) -> str:
 
 
 def fit_for(row: Gathered, fits: Iterable[LossFit]) -> LossFit | None:
-    """The fit in use that says most about a run: of its apparatus, then of its kind, before one for all."""
+    """The fit in use that says most about a run."""
+    return fit_among(
+        fits, solvent_id=row.solvent.pk, kind_id=row.run.kind_id, apparatus=frozenset(row.apparatus)
+    )
+
+
+def fit_among(
+    fits: Iterable[LossFit], *, solvent_id: int, kind_id: int | None, apparatus: Collection[int]
+) -> LossFit | None:
+    """The fit that says most about such a run: of its apparatus, then of its kind, before one for all."""
     fitting = [
         fit
         for fit in fits
-        if fit.solvent_id == row.solvent.pk
-        and fit.kind_id in (None, row.run.kind_id)
-        and (fit.apparatus_id is None or fit.apparatus_id in row.apparatus)
+        if fit.solvent_id == solvent_id
+        and fit.kind_id in (None, kind_id)
+        and (fit.apparatus_id is None or fit.apparatus_id in apparatus)
     ]
     return max(
         fitting,

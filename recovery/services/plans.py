@@ -17,17 +17,19 @@ from inventory.rules.levels import RANK, Use
 from inventory.rules.verdict import Verdict, distilling_terms
 from inventory.services.facts import containers_with, policy_of
 from inventory.services.verdicts import verdicts_of_many
-from recovery.models import Apparatus, RunKind
+from recovery.models import Apparatus, LossFit, RunKind
 from recovery.rules.budget import Estimate
 from recovery.rules.clearing import heel_ul
 from recovery.rules.extraction_entry import Worked
 from recovery.rules.fitness import Fitness
+from recovery.rules.fitted import fit_of, fitted
 from recovery.rules.predicted import Ask, Prediction, Told, predict
 from recovery.rules.properties import Properties
 from recovery.rules.run_facts import FactRead, read_fact
 from recovery.rules.stock_choice import Bottle, Choice, choose
 from recovery.rules.vapour import Room, known_room
 from recovery.rules.vapour_check import VapourCheck, vapour_check
+from recovery.selectors.balances import fit_among, fit_name
 from recovery.selectors.kinds import fields_by_key
 from recovery.selectors.properties import properties_of
 from recovery.services.heel import is_former
@@ -83,6 +85,7 @@ class Plan:
     heel_percent: Decimal
     heel_source: str
     prediction: Prediction
+    fit: LossFit | None
     back_ul: int
     u_back_ul: int
     vapour: VapourCheck
@@ -107,10 +110,12 @@ def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: 
     terms = distilling_terms(policy_of(lab))
     fraction = terms.heel_fraction if of.distils and is_former(of.solvent) else Decimal(0)
     heel = heel_ul(needed_ul, fraction)
-    prediction = predict(_ask(lab, of, properties, needed_ul, heel, extraction))
-    back = max(0, needed_ul - prediction.total_ul) if of.distils else 0
+    ask = _ask(lab, of, properties, needed_ul, heel, extraction)
+    theory = predict(ask)
+    prediction, fit = _by_own_runs(lab, of, ask) or (theory, None)
+    back = _back_ul(needed_ul, heel, prediction) if of.distils else 0
     room, said = _room(of)
-    lost, more_said = _into_the_air(prediction, needed_ul)
+    lost, more_said = _into_the_air(theory, needed_ul)
     check = vapour_check(properties, lost, of.over_h or 0.0, room, temperature_c=of.temperature_c)
     portion_ml = extraction.chosen.portion_ml if extraction else needed_ul / UL_PER_ML
     return Plan(
@@ -124,12 +129,19 @@ def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: 
         heel_percent=fraction * 100,
         heel_source=terms.heel_source if fraction else "",
         prediction=prediction,
+        fit=fit,
         back_ul=back,
         u_back_ul=prediction.u_total_ul,
         vapour=check,
         spill=vapour_check(properties, Estimate(portion_ml), 0.0, room, temperature_c=of.temperature_c),
         assumptions=(*said, *more_said),
     )
+
+
+def _back_ul(needed_ul: int, heel: int, prediction: Prediction) -> int:
+    """What comes back: less all predicted losses, and less the heel where none of them is the heel."""
+    counted = any(term.code == "heel" and term.value_ul is not None for term in prediction.terms)
+    return max(0, needed_ul - prediction.total_ul - (0 if counted else heel))
 
 
 def _flammable(solvent: Solvent) -> bool | None:
@@ -228,6 +240,23 @@ def _ask(
             row.name: None if row.hold_up_ul is None else row.hold_up_ul / UL_PER_ML for row in of.apparatus
         },
     )
+
+
+def _by_own_runs(lab: Lab, of: PlanFor, ask: Ask) -> tuple[Prediction, LossFit] | None:
+    """The prediction by a fit that somebody put into use; None where none fits, or a driver is not told."""
+    in_use = LossFit.objects.filter(
+        lab=lab, solvent=of.solvent, adopted_at__isnull=False, ended_at=None
+    ).select_related("adopted_by")
+    fit = fit_among(
+        in_use,
+        solvent_id=of.solvent.pk,
+        kind_id=None if of.kind is None else of.kind.pk,
+        apparatus=frozenset(row.pk for row in of.apparatus),
+    )
+    if fit is None:
+        return None
+    found = fitted(ask, fit_of(fit.result), name=fit_name(fit))
+    return None if found is None else (found, fit)
 
 
 def planned_facts(extraction: Worked | None) -> dict[str, Told]:

@@ -15,10 +15,12 @@ from inventory.services.locations import location_add
 from recovery.models import RunKind
 from recovery.rules.extraction_entry import Worked, read_extraction, read_reuse, work_out
 from recovery.selectors.properties import properties_of
+from recovery.services.loss_fits import fit_adopt, fit_make
 from recovery.services.plans import Plan, PlanFor, heel_fraction, plan_run
 from recovery.services.quality import check_record
 from tests import factories as make
 from tests.recovery.club import Still
+from tests.recovery.test_loss_fits import logged
 
 pytestmark = pytest.mark.django_db
 DENSITY = {
@@ -106,6 +108,18 @@ def test_predicted_losses_and_what_comes_back_add_up(still: Still) -> None:
     with pytest.raises(InputError) as refused:
         planned(still, "diethyl-ether", needed_ul, facts={"open-time": "long"})
     assert refused.value.field == "facts.open-time"
+
+
+def test_a_fit_of_the_labs_own_runs_is_used_once_somebody_put_it_into_use(still: Still) -> None:
+    """Twenty runs that lost a tenth: a tenth is predicted, and the heel stays behind as well."""
+    logged(still, 20)
+    row = fit_make(**still.at(), solvent=make.solvent("diethyl-ether"))
+    assert planned(still, "diethyl-ether", 250_000).fit is None
+    fit_adopt(**still.at(), fit=row)
+    plan = planned(still, "diethyl-ether", 250_000)
+    assert plan.fit is not None
+    assert plan.prediction.total_ul == pytest.approx(25_000, rel=0.15)
+    assert plan.back_ul == 250_000 - plan.prediction.total_ul - plan.heel_ul
 
 
 def test_the_room_is_that_of_the_bench_that_stands_in_it(still: Still) -> None:
