@@ -20,11 +20,13 @@ from inventory.rules.instruments import INSTRUMENTS, NOT_STATED, Instrument, spl
 from inventory.rules.units import affine
 from recovery.rules.student import t_quantile
 
-__all__ = ["COVERAGE", "Combined", "Part", "combined", "coverage_factor", "part_of", "repeated"]
+__all__ = ["COVERAGE", "Combined", "Part", "apart", "combined", "coverage_factor", "part_of", "repeated"]
 
 #: U = k u, k = 2 (GUM 6.3.1): of a normal distribution that is 95.45 %, and so of Student's t
 COVERAGE = 2.0
 LEVEL = 0.954499736103642
+#: what a source of one piece's calibration is called
+CALIBRATION = "calibration of "
 SOURCES = (
     "combined with what is shared: JCGM 100:2008 5.2.2",
     "expanded: U = k u, k = 2, 6.3; with few repeats k from Student's t at 95.45 % with the effective "
@@ -97,6 +99,13 @@ def combined(terms: Iterable[tuple[int, Part]]) -> Combined:
     return Combined(sum(sign * part.volume_ul for sign, part in held), u, dof)
 
 
+def apart(part: Part) -> Part:
+    """The same as if no other amount had been read with the same piece."""
+    own = [u for key, u in part.shared.items() if key.startswith(CALIBRATION)]
+    kept = {key: u for key, u in part.shared.items() if not key.startswith(CALIBRATION)}
+    return replace(part, own_ul=hypot(part.own_ul, *own), shared=kept)
+
+
 def coverage_factor(dof: float) -> float:
     """k for 95.45 %: 2 without end, else Student's t with the whole degrees of freedom below (GUM G.4.1)."""
     return COVERAGE if isinf(dof) else t_quantile(LEVEL, max(1, floor(dof + 1e-9)))
@@ -143,7 +152,7 @@ def _instrument_parts(
     """(own part, shared part by piece) in µl of the instrument's share of a budget."""
     if instrument.kind == "estimate":
         return budget["instrument"], {}
-    source = f"calibration of {instrument.key}"
+    source = f"{CALIBRATION}{instrument.key}"
     if instrument.kind == "balance":
         step_ul = _step_ul(instrument, kept)
         return budget["instrument"], {source: step_ul / sqrt(3)}

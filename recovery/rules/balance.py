@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from math import erfc, floor, isinf, sqrt
 from typing import Literal
 
-from recovery.rules.amounts import SOURCES, Combined, Part, combined
-from recovery.rules.balance_words import remainder_words
+from recovery.rules.amounts import SOURCES, Combined, Part, apart, combined
+from recovery.rules.balance_words import plus_minus, remainder_words
 from recovery.rules.student import t_within
 from recovery.rules.wet_returns import WaterShare, parted
 
@@ -22,6 +22,7 @@ __all__ = ["Balance", "Code", "Measured", "Named", "Return", "balance", "signifi
 
 Code = Literal["unexplained-loss", "unexplained-gain", "within-uncertainty", "still-open"]
 Measured = Sequence[Part]
+NOT_WORTH_TELLING = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +122,8 @@ def balance(
     gone = [part for one in named for part in one.parts]
     plus = [(1, part) for part in charged]
     lost = combined([*plus, *_minus(solvent), (-1, held)])
-    unexplained = combined([*plus, *_minus(solvent), (-1, held), *_minus(gone)])
+    terms = [*plus, *_minus(solvent), (-1, held), *_minus(gone)]
+    unexplained = combined(terms)
     code = _code(unexplained, is_open)
     z, p = significance(unexplained)
     waters = combined((1, part) for part in water)
@@ -141,7 +143,7 @@ def balance(
         else remainder_words(unexplained),
         z=z,
         p=p,
-        notes=_notes([*charged, *solvent, *gone]),
+        notes=(*_notes([*charged, *solvent, *gone]), *_pieces(terms, unexplained)),
     )
 
 
@@ -172,6 +174,18 @@ def significance(found: Combined) -> tuple[float | None, float | None]:
     if isinf(found.dof):
         return z, erfc(abs(z) / sqrt(2))
     return z, 1 - t_within(abs(z), max(1, floor(found.dof + 1e-9)))
+
+
+def _pieces(terms: Sequence[tuple[int, Part]], unexplained: Combined) -> tuple[str, ...]:
+    """What it would be if the same name did not mean the same piece, where that matters."""
+    other = combined((sign, apart(part)) for sign, part in terms)
+    if abs(other.u_ul - unexplained.u_ul) <= NOT_WORTH_TELLING * unexplained.u_ul:
+        return ()
+    amount = plus_minus(abs(other.volume_ul), other.expanded_ul)
+    also = (
+        "" if other.beyond == unexplained.beyond else f", which is {'' if other.beyond else 'not '}beyond it"
+    )
+    return (f"read with another piece of the same name each time, the unexplained would be {amount}{also}",)
 
 
 def _notes(parts: Sequence[Part]) -> tuple[str, ...]:

@@ -82,6 +82,14 @@ def test_one_cylinder_for_both_sides_sees_smaller_losses() -> None:
     assert any("one and the same piece" in note for note in one.notes)
 
 
+def test_what_other_pieces_would_make_of_it_is_told() -> None:
+    found = of([part("200")], [part("195")])
+    assert found.flagged
+    told = [note for note in found.notes if "another piece of the same name" in note]
+    assert len(told) == 1
+    assert of([part("200", instrument=None)], [part("195", instrument=None)]).notes[-1] not in told
+
+
 def test_few_repeats_widen_the_interval() -> None:
     few = of([Part(300_000, 3000.0, dof=2)], [Part(290_000)])
     assert few.code == "within-uncertainty"  # k = 4.5 at two degrees of freedom

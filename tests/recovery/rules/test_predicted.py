@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 from math import hypot
+from statistics import mean, stdev
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from recovery.rules.predicted import Ask, Prediction, Term, Told, predict
 from recovery.rules.predicted_terms import between
 from recovery.rules.predicted_vapour import evaporation_g_per_min, vapour_in_gas_mol
 from recovery.rules.predicted_water import setschenow_factor
+from recovery.rules.solubility import mutual, shake
 from tests.recovery.rules.measured import properties
 
 FIELDS = frozenset(
@@ -206,3 +209,27 @@ def test_any_facts_give_a_total_that_is_the_sum(told: dict[str, Told], charged: 
         assert 0 <= (one.value_ul or 0) <= charged * 1000 + 1
         assert one.formula
         assert one.state != "assumed" or one.assumptions
+
+
+def test_water_phase_against_monte_carlo() -> None:
+    """JCGM 101: water, temperature and both solubilities drawn, the layers solved anew each time."""
+    water, warm = Told(200.0, 4.0), Told(15.0, 2.0)
+    of = replace(
+        ask(), facts={"water-volume": water, "water-temperature": warm, "salting": Told(word="none")}
+    )
+    found = term(of, "water-phase")
+    rng, kept, pair = random.Random(14), [], mutual(of.solvent, 15.0)
+    w_u = pair.in_water.u / pair.in_water.value
+    v_u = pair.of_water.u / pair.of_water.value
+    for _ in range(4000):
+        there = mutual(of.solvent, rng.gauss(15.0, 2.0))
+        layers = shake(
+            of.charged_ml,
+            rng.gauss(200.0, 4.0),
+            density_g_ml=of.solvent.density_20c_g_ml,
+            in_water=there.in_water.value * rng.gauss(1.0, w_u),
+            of_water=there.of_water.value * rng.gauss(1.0, v_u),
+        )
+        kept.append(layers.kept_ml)
+    assert found.value_ul == pytest.approx(mean(kept) * 1000, rel=0.01)
+    assert found.u_ul == pytest.approx(stdev(kept) * 1000, rel=0.05)
