@@ -25,13 +25,13 @@ def _count_what_was_put_back_in(apps, schema_editor):
     """Recovered solvent that was charged before its months were kept."""
     lots, parts = apps.get_model("inventory", "Lot").objects, apps.get_model("inventory", "LotParent").objects
     shares = {pk: Fraction(1) for pk in lots.filter(origin="recovered").values_list("pk", flat=True)}
-    mixed, whole = defaultdict(Fraction), defaultdict(int)
+    mixed, whole = defaultdict(int), defaultdict(int)
     blends = parts.filter(lot__origin="blend").order_by("lot_id")
     rows = list(blends.values_list("lot_id", "parent_id", "volume_ul"))
     for lot, parent, volume_ul in rows:  # a lot is made after its parents, so they are known by then
-        mixed[lot] += volume_ul * shares.get(parent, 0)
+        mixed[lot] += int(volume_ul * shares.get(parent, 0))
         whole[lot] += volume_ul
-        shares[lot] = mixed[lot] / whole[lot]
+        shares[lot] = Fraction(mixed[lot], whole[lot])
     found = defaultdict(int)
     charges = apps.get_model("inventory", "Movement").objects.filter(
         source__kind="container", destination__kind="run", reversal_of=None, reversed_by=None

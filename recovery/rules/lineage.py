@@ -17,6 +17,7 @@ from math import lcm
 from recovery.rules.shares import split_in_proportion
 
 RECOVERED, BLEND = "recovered", "blend"
+DENOMINATOR_BITS, FINEST = 2048, 2**128
 
 
 class CircleError(ValueError):
@@ -62,11 +63,11 @@ def generations(lineage: Lineage, start: int, *, back: bool) -> dict[int, int]:
     for edge in lineage.edges:
         near, far = (edge.lot, edge.parent) if back else (edge.parent, edge.lot)
         towards[near].append(far)
-    found, frontier = {start: 0}, [start]
+    found, frontier, steps = {start: 0}, [start], 0
     while frontier:
-        step = [far for near in frontier for far in towards[near] if far not in found]
-        frontier = list(dict.fromkeys(step))
-        found.update((lot, found_at) for found_at in [max(found.values()) + 1] for lot in frontier)
+        steps += 1
+        frontier = list(dict.fromkeys(far for near in frontier for far in towards[near] if far not in found))
+        found.update(dict.fromkeys(frontier, steps))
     return found
 
 
@@ -99,23 +100,33 @@ def shares_of(lineage: Lineage, start: int) -> dict[int, Fraction]:
         for edge in lineage.parents.get(lot, ()):
             if lot != start:
                 share[lot] += share[edge.parent] * Fraction(edge.volume_ul, edge.whole_ul)
+        share[lot] = bounded(share[lot])
     return dict(share)
+
+
+def bounded(share: Fraction) -> Fraction:
+    """The share itself, unless a bottle topped up hundreds of times has made it unwieldy: then to 2^-128.
+
+    That is exact far below a microlitre of the largest container, and keeps the cost of a step from growing.
+    """
+    if share.denominator.bit_length() <= DENOMINATOR_BITS:
+        return share
+    return Fraction(round(share * FINEST), FINEST)
 
 
 def recovered_share(lineage: Lineage, start: int, origins: Mapping[int, str]) -> Fraction:
     """Which part of a lot was distilled back here: all of a recovered one, of a blend what its parts are.
 
-    Anything else, and a blend without known parts, is none: what is not known is not counted.
+    Whole µl of each part, rounded down: less is the worse. Anything else, and a blend without known parts,
+    is none: what is not known is not counted.
     """
     shares: dict[int, Fraction] = {}
     for lot in dict.fromkeys([*lineage.parents_first, start]):
         origin, edges = origins.get(lot, ""), lineage.parents.get(lot, ())
         if origin == BLEND and edges:
             whole = sum(edge.volume_ul for edge in edges)
-            shares[lot] = sum(
-                (shares.get(edge.parent, Fraction()) * Fraction(edge.volume_ul, whole) for edge in edges),
-                Fraction(),
-            )
+            held = sum(int(edge.volume_ul * shares.get(edge.parent, Fraction())) for edge in edges)
+            shares[lot] = Fraction(held, whole)
         else:
             shares[lot] = Fraction(int(origin == RECOVERED))
     return shares[start]
@@ -151,7 +162,7 @@ def _mixed(
     for edge in edges:
         for times, part in spread[edge.parent].items():
             found[times + once_more] += part * Fraction(edge.volume_ul, whole)
-    return dict(found)
+    return {times: bounded(part) for times, part in found.items()}
 
 
 def split_by_shares(total_ul: int, shares: Mapping[int, Fraction]) -> dict[int, int]:

@@ -33,6 +33,8 @@ CAUTIONS = (
     "This adds up what was recorded. Whether a law applies here, and which limits, your authority and "
     "licensed practice say.",
     "What no record shows to be captured counts as fugitive, the worse.",
+    "O1, O7 and O8 are zero by themselves: no place here stands for a stack, for solvent that is sold, or "
+    "for solvent handed on for reuse elsewhere.",
     "Volumes count as pure solvent at 20 °C, masses by the density on record: water or inhibitor in it "
     "counts as solvent.",
 )

@@ -11,6 +11,7 @@ from typing import Any
 from django.db import connection
 
 from inventory.models import Lab, Lot, Movement, PlaceKind
+from inventory.rules.errors import Conflict
 from inventory.services.audit import Finding
 from inventory.services.ledger import Line
 from recovery.models import Reuse
@@ -53,15 +54,21 @@ def _part(volume_ul: int, share: Fraction) -> int:
 
 
 def shares_recovered(lot_ids: set[int]) -> dict[int, Fraction]:
-    """Lot → which part of it was distilled back here. Two statements more where there are blends."""
+    """Lot → which part of it was distilled back here. Two statements more where there are blends.
+
+    Of a blend with more behind it than a trace takes nothing counts, the worse: a charge is never refused
+    for that.
+    """
     origins = origins_of(sorted(lot_ids))
     shares = {lot: Fraction(int(origin == RECOVERED)) for lot, origin in origins.items()}
     blends = [lot for lot, origin in origins.items() if origin == BLEND]
-    if blends:
-        lineage = behind(blends, blends_only=True)
+    for blend in blends:
+        try:
+            lineage = behind([blend], blends_only=True)
+        except Conflict:
+            continue
         known = {edge.parent for edge in lineage.edges} | {edge.lot for edge in lineage.edges}
-        origins |= origins_of(sorted(known))
-        shares |= {lot: recovered_share(lineage, lot, origins) for lot in blends}
+        shares[blend] = recovered_share(lineage, blend, origins | origins_of(sorted(known)))
     return shares
 
 

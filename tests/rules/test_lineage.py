@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from fractions import Fraction
 
 import pytest
@@ -70,6 +71,30 @@ def test_what_was_distilled_here() -> None:
     assert recovered_share(FAMILY, 5, origins) == Fraction(1, 2)
     assert recovered_share(lineage(), 6, origins) == 0
     assert recovered_share(lineage(), 9, {9: "blend"}) == 0
+
+
+def test_parts_of_a_microlitre_are_not_counted_as_distilled() -> None:
+    """A third of 10 µl is 3: less put back in is the worse."""
+    twice = lineage((3, 1, 1), (3, 2, 2), (4, 3, 10), (4, 2, 10))
+    origins = {1: "recovered", 2: "purchased", 3: "blend", 4: "blend"}
+    assert recovered_share(twice, 4, origins) == Fraction(3, 20)
+
+
+def test_a_bottle_topped_up_thousands_of_times_costs_little() -> None:
+    """Exact shares of so long a line have numbers of tens of thousands of digits; they are cut to 2^-128."""
+    tops = 3000
+    edges = [
+        edge for lot in range(2, tops) for edge in ((lot, lot - 1, 900_001), (lot, 10_000 + lot, 99_991))
+    ]
+    line = lineage(*edges)
+    began = time.process_time()
+    shares = shares_of(line, 1)
+    assert float(shares[tops - 1]) == pytest.approx((900_001 / 999_992) ** (tops - 2), rel=1e-6)
+    assert max(share.denominator.bit_length() for share in shares.values()) <= 2048 + 64
+    assert generations(line, 1, back=False)[tops - 1] == tops - 2
+    facts = {lot: LotFact("blend", lot % 2) for lot in {e for edge in edges for e in edge[:2]}}
+    assert abs(sum(times_distilled(line, tops - 1, facts).values()) - 1) < 1e-30
+    assert time.process_time() - began < 10
 
 
 def test_how_often_distilled() -> None:
