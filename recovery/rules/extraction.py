@@ -29,7 +29,7 @@ PORTIONS_MAX = 20
 LOST_PER_PORTION_ML = 1.0
 #: a layer that can still be run off cleanly; common practice, no source
 SMALLEST_PORTION_ML = 10.0
-_STEPS = 200
+_STEPS = 100
 
 
 @dataclass(frozen=True, slots=True)
