@@ -26,6 +26,7 @@ from recovery.rules.chart_entry import (
 from recovery.rules.run_rules import RULE_SETS, RULES
 
 NUMBER = r"-?[0-9]{1,9}(\.[0-9]{1,9})?"
+WEIGHT = r"(0\.[0-9]{0,2}[1-9]|1)"
 DIGITS = 10
 
 
@@ -41,6 +42,18 @@ class ValueField(serializers.Field[Any, Any, Any, Any]):
         return self.fail("not-a-number")
 
 
+@extend_schema_field({"type": "string", "pattern": f"^{WEIGHT}$"})
+class WeightField(serializers.Field[Any, Any, Any, Any]):
+    """Over 0 and 1 at most, as text."""
+
+    default_error_messages = {"out-of-range": 'Send text such as "0.2": over 0, at most 1, three decimals.'}
+
+    def to_internal_value(self, data: Any) -> float:
+        if isinstance(data, str) and re.fullmatch(WEIGHT, data, re.ASCII):
+            return float(data)
+        return self.fail("out-of-range")
+
+
 class ControlChartAsk(Body):
     """Values in the order in which they were taken, all in one unit."""
 
@@ -51,9 +64,9 @@ class ControlChartAsk(Body):
         min_value=VALUES_LEAST,
         max_value=VALUES_MOST,
         required=False,
-        help_text="First values that centre and spread come from. Left out: all.",
+        help_text="First values that centre and spread come from. Left out, or more than there are: all.",
     )
-    weight = DecimalTextField(required=False, help_text="λ of the EWMA, over 0 up to 1. Left out: 0.2.")
+    weight = WeightField(required=False, help_text="λ of the EWMA, over 0 up to 1. Left out: 0.2.")
     width = DecimalTextField(required=False, help_text="L, in standard errors. Left out: 3.")
     exact = FlagField(required=False, help_text="EWMA limits as they widen at the start. Left out: true.")
     allowance = DecimalTextField(required=False, help_text="k of the CUSUM in sigma. Left out: 0.5.")
@@ -119,15 +132,11 @@ class ControlCharts(Calculator):
 
 def _asked(data: Any) -> ChartAsk:
     """The body with its numbers checked. Raises InputError naming the field."""
-    told = {name: data[name] for name in ("centre", "sigma", "baseline", "exact", "rules") if name in data}
-    told |= {name: float(data[name]) for name in ("weight", "width", "allowance", "interval") if name in data}
-    ask = ChartAsk(values=tuple(data["values"]), **told)
-    if not 0 < ask.weight <= 1:
-        raise InputError("weight", "out-of-range", "λ lies over 0 and is 1 at most.", "Leave it out for 0.2.")
+    told = dict(data)
+    told |= {name: float(data[name]) for name in ("width", "allowance", "interval") if name in data}
+    ask = ChartAsk(**told | {"values": tuple(data["values"])})
     if ask.sigma is not None and ask.sigma <= 0:
         raise InputError("sigma", "out-of-range", "A standard deviation is over 0.", "Leave it out.")
-    if ask.baseline is not None and ask.baseline > len(ask.values):
-        raise InputError("baseline", "out-of-range", "The baseline is longer than the values.", "Shorten it.")
     return ask
 
 

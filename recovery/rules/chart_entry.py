@@ -69,7 +69,7 @@ def work_chart(ask: ChartAsk) -> ChartWorked:
     if limits.sigma <= 0:
         raise ValueError("the values of the baseline are all alike: tell sigma")
     known = ask.centre is not None and ask.sigma is not None
-    first = 0 if known or ask.baseline is None else ask.baseline
+    first = 0 if known or ask.baseline is None else min(ask.baseline, count)
     how = {"centre": limits.centre, "sigma": limits.sigma, "weight": ask.weight, "width": ask.width}
     late = ask.values[first:]
     last = ewma([limits.centre], **how, exact=False)[0]

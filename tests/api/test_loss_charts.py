@@ -132,7 +132,7 @@ def test_the_calculator_gives_the_handbooks_figures() -> None:
         ({"sigma": "0"}, "out-of-range"),
         ({"weight": "0"}, "out-of-range"),
         ({"weight": "1.1"}, "out-of-range"),
-        ({"baseline": 11}, "out-of-range"),
+        ({"baseline": 1}, "min-value"),
         ({"rules": "ours"}, "invalid-choice"),
         ({"colour": "red"}, "unknown-field"),
     ],
