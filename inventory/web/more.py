@@ -24,6 +24,11 @@ class Further:
 
 _T = gettext_lazy
 PAGES = (
+    Further("recovery", _T("Recovery"), _T("What runs lose: of what, by whom, since when."), "reports.read"),
+    Further("plan", _T("Plan a run"), _T("How much solvent, and from which bottles."), "runs.read"),
+    Further(
+        "solvent-balance", _T("Solvent balance"), _T("What came in and went out in a period."), "reports.read"
+    ),
     Further("receive", _T("Receive a container"), _T("A bottle comes in."), "stock.receive"),
     Further("labels", _T("Labels"), _T("Print labels for containers, single or on sheets."), "stock.read"),
     Further("invite", _T("Invite a person"), _T("A one-time link for somebody new."), "people.edit"),

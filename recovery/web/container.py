@@ -22,6 +22,7 @@ from inventory.services.verdicts import judged
 from inventory.web.desk import Desk, desk_page, done, status_of
 from inventory.web.finding import container_or_404
 from recovery.models import Run
+from recovery.web.container_past import past_of
 from recovery.web.deeds import DEEDS, Deed, deeds_for
 
 # What somebody in front of the shelf asks, in that order.
@@ -37,7 +38,7 @@ def container(desk: Desk, code: str) -> HttpResponse:
     form = None if first is None else first.make(desk, found, None)
     return desk.render(
         "recovery/container.html",
-        {**_facts(desk, found), "deeds": deeds, "first": first, "form": form},
+        {**_facts(desk, found), **past_of(desk, found), "deeds": deeds, "first": first, "form": form},
         here="shelf",
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -18,6 +19,8 @@ from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
 from recovery.models import Clearance, Run, RunSum
 from recovery.services import runs
 from recovery.services.runs import Loss
+from recovery.web.run_balance import balances_of, known_of, prompts
+from recovery.web.run_forms import StartForm
 
 PAGE = 50
 NAMED_LOSSES = [kind for kind in LOSSES if kind != PlaceKind.UNACCOUNTED]
@@ -31,32 +34,12 @@ LOSS_WORDS = {
 }
 
 
-class StartForm(DeskForm):
-    """A run begins."""
-
-    purpose = forms.CharField(
-        label=gettext_lazy("What for"),
-        max_length=120,
-        widget=forms.TextInput(attrs={"list": "purposes", "autocomplete": "off", "autofocus": True}),
-    )
-    operator_name = forms.CharField(
-        label=gettext_lazy("Who does it"),
-        required=False,
-        max_length=80,
-        help_text=gettext_lazy("Empty: you."),
-    )
-    distils = forms.TypedChoiceField(
-        label=gettext_lazy("Will solvent be distilled or concentrated?"),
-        choices=[("yes", gettext_lazy("yes, or not sure")), ("no", gettext_lazy("no"))],
-        coerce=lambda word: word == "yes",
-    )
-    remarks = forms.CharField(label=gettext_lazy("Remarks"), required=False, max_length=2000)
-
-
 class CloseForm(DeskForm):
     """A place for each loss that somebody can name; the rest is booked as unaccounted."""
 
-    def __init__(self, *args: Any, held: list[RunSum], **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, held: list[RunSum], expected: Mapping[tuple[int, str], str], **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
         self.held = held
         self.parts: list[tuple[str, Solvent, str]] = []
@@ -67,7 +50,11 @@ class CloseForm(DeskForm):
                 if len(held) > 1:
                     label = f"{row.solvent.name} {label}"
                 self.fields[name] = forms.CharField(
-                    label=label, required=False, max_length=30, widget=number_input()
+                    label=label,
+                    required=False,
+                    max_length=30,
+                    widget=number_input(),
+                    help_text=expected.get((row.solvent_id, kind), ""),
                 )
                 self.parts.append((name, row.solvent, kind))
         self.fields["unit"] = forms.ChoiceField(label=gettext_lazy("Unit"), choices=UNITS, initial="mL")
@@ -119,11 +106,9 @@ def runs_page(desk: Desk) -> HttpResponse:
 def start(desk: Desk) -> HttpResponse:
     """Start a run; its page is where charges and returns are logged."""
     request = desk.request
-    form = StartForm(request.POST if request.method == "POST" else None, initial={"distils": "yes"})
+    form = StartForm(request.POST if request.method == "POST" else None, lab=desk.lab)
     if request.method == "POST" and form.is_valid():
-        told = form.cleaned_data
-        names = ("purpose", "operator_name", "distils", "remarks")
-        pk = done(desk, form, lambda: str(runs.run_start(**desk.by, **{n: told[n] for n in names}).pk))
+        pk = done(desk, form, lambda: str(runs.run_start(**desk.by, **form.told()).pk))
         if pk is not None:
             messages.success(request, _("The run is open. Scan a container to charge it."))
             return redirect("run", slug=desk.lab.slug, run=pk)
@@ -135,8 +120,12 @@ def start(desk: Desk) -> HttpResponse:
 @desk_page("runs.read")
 def run(desk: Desk, run: str) -> HttpResponse:
     """One run: what was charged and came back, what it holds, and what became of the rest."""
-    found = desk.caller.by_id(Run.objects.select_related("operator"), run)
-    return desk.render("recovery/run.html", {**_facts(found), "title": found.purpose}, here="runs")
+    found = desk.caller.by_id(Run.objects.select_related("operator", "kind", "location"), run)
+    context = {**_facts(found), **known_of(desk.lab, found), "title": found.purpose}
+    context["balances"] = balances_of(desk.lab, found)
+    for row in context["returns"]:
+        row.told_state = context["states"].get(row.entry)
+    return desk.render("recovery/run.html", context, here="runs")
 
 
 def _facts(found: Run) -> dict[str, Any]:
@@ -158,16 +147,19 @@ def _facts(found: Run) -> dict[str, Any]:
 @desk_page("runs.log", "POST")
 def close(desk: Desk, run: str) -> HttpResponse:
     """Close a run. Every part of what is missing is asked for; what nobody can name is unaccounted."""
-    found = desk.caller.by_id(Run.objects.all(), run)
+    found = desk.caller.by_id(Run.objects.select_related("kind"), run)
     request = desk.request
+    expected = balances_of(desk.lab, found)
     held = list(RunSum.objects.filter(run=found).exclude(held_ul=0).select_related("solvent"))
-    form = CloseForm(request.POST if request.method == "POST" else None, held=held)
+    form = CloseForm(
+        request.POST if request.method == "POST" else None, held=held, expected=prompts(expected)
+    )
     if request.method == "POST" and form.is_valid():
         words = done(desk, form, lambda: _closed(desk, found, form))
         if words is not None:
             messages.success(request, words)
             return redirect("run", slug=desk.lab.slug, run=found.pk)
-    context = {**_facts(found), "form": form, "held": held}
+    context = {**_facts(found), "form": form, "held": held, "balances": expected}
     return desk.render("recovery/run_close.html", context, here="runs", status=status_of(form))
 
 

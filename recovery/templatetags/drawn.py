@@ -1,0 +1,151 @@
+"""Pictures on pages, for phone and desk, light and dark; and numbers beside them as people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import ROUND_HALF_UP, Decimal
+from typing import Any
+from urllib.parse import urlencode
+
+from django import template
+from django.utils.translation import gettext, gettext_lazy
+
+from inventory.templatetags.amounts import NO_BREAK, ml, percent
+from recovery.rules.rates import Rate
+from recovery.rules.waterfall import Bar
+
+register = template.Library()
+PHONE = "(max-width: 47.99rem)"
+DARK = "(prefers-color-scheme: dark)"
+# The first that fits is taken: paper is light whatever the screen was.
+LOOKS = (
+    ("print", {"width": "large", "theme": "light"}),
+    (f"{PHONE} and {DARK}", {"width": "small", "theme": "dark"}),
+    (PHONE, {"width": "small", "theme": "light"}),
+    (DARK, {"width": "large", "theme": "dark"}),
+)
+CENT = Decimal("0.01")
+STATES = {
+    "recorded": gettext_lazy("recorded"),
+    "rest": gettext_lazy("what is left over"),
+    "worked-out": gettext_lazy("worked out from what was told"),
+    "assumed": gettext_lazy("assumed"),
+    "not-told": gettext_lazy("not enough is told"),
+    "fitted": gettext_lazy("fitted to runs of this lab"),
+}
+LIMITS = {
+    "mean-8h": gettext_lazy("mean over 8 hours"),
+    "short-term": gettext_lazy("over a quarter of an hour"),
+    "ceiling": gettext_lazy("never to be passed"),
+}
+WET = {
+    "wet": gettext_lazy("wet"),
+    "dried": gettext_lazy("dried"),
+    "not-told": gettext_lazy("not told whether dry"),
+}
+PROPERTIES = {
+    "density": gettext_lazy("density"),
+    "refractive-index": gettext_lazy("refractive index"),
+    "boiling-range": gettext_lazy("boiling range"),
+    "water": gettext_lazy("water"),
+}
+OUTCOMES = {
+    "within": gettext_lazy("within its limits"),
+    "outside": gettext_lazy("outside its limits"),
+    "undecided": gettext_lazy("too close to its limits to say"),
+    "no-reference": gettext_lazy("nothing to compare with"),
+}
+
+
+@register.inclusion_tag("recovery/_drawn.html")
+def drawn(address: str, alt: str, query: str = "", **asked: Any) -> dict[str, Any]:
+    """A picture that has an address of its own, with its download.
+
+    asked: its parameters; empty ones go. query: the same, encoded already.
+    """
+    told = {name: value for name, value in asked.items() if value not in (None, "")}
+
+    def of(**look: str) -> str:
+        return f"{address}?{'&'.join(filter(None, (query, urlencode({**told, **look}))))}"
+
+    sources = [(media, of(**look, format="svg")) for media, look in LOOKS]
+    return {"sources": sources, "src": of(format="svg"), "alt": alt, "png": of(format="png")}
+
+
+@register.filter
+def between(rate: Rate) -> str:
+    """The interval of a rate, or why there is none."""
+    if rate.lower is None or rate.upper is None:
+        return gettext(rate.words) if rate.words else "–"
+    return gettext("%(low)s to %(high)s") % {"low": share(rate.lower), "high": share(rate.upper)}
+
+
+@register.filter
+def share(fraction: float | Decimal | None) -> str:
+    """A fraction as per cent with one decimal."""
+    return percent(None if fraction is None else Decimal(str(fraction)))
+
+
+@register.filter
+def told(quantity: Mapping[str, Any] | None) -> str:
+    """{"value", "unit", "uncertainty"} as "12.5 mL ± 0.4 (k = 1)"; nothing told is a dash."""
+    if not quantity or quantity.get("value") is None:
+        return "–"
+    unit = str(quantity.get("unit") or "").replace("Cel", "°C")
+    words = f"{quantity['value']}{NO_BREAK}{unit}".rstrip(NO_BREAK)
+    spread = quantity.get("uncertainty")
+    return f"{words} ± {spread} (k = 1)" if spread else words
+
+
+@register.filter
+def grams(mass_ng: int) -> str:
+    """Nanograms as grams to a hundredth."""
+    value = (Decimal(mass_ng) / 10**9).quantize(CENT, ROUND_HALF_UP)
+    return f"{value:,}".replace(",", "\u202f").replace("-", "\u2212") + f"{NO_BREAK}g"
+
+
+@register.filter
+def state_words(state: str) -> str:
+    """How an amount of a balance is known."""
+    return str(STATES.get(state, state))
+
+
+@register.filter
+def wet_words(state: str) -> str:
+    """Whether what came back is wet or dried."""
+    return str(WET.get(state, state))
+
+
+@register.filter
+def property_words(what: str) -> str:
+    return str(PROPERTIES.get(what, what))
+
+
+@register.filter
+def outcome_words(outcome: str) -> str:
+    return str(OUTCOMES.get(outcome, outcome))
+
+
+@register.filter
+def spread(bar: Bar, k: float) -> str:
+    """Expanded uncertainty of one step."""
+    return ml(round(bar.u_ul * k))
+
+
+@register.filter
+def limit_words(kind: str) -> str:
+    """Over what time an exposure limit counts."""
+    return str(LIMITS.get(kind, kind))
+
+
+@register.filter
+def figures(value: Any, digits: int) -> str:
+    """A number to so many significant figures, written out."""
+    number = Decimal(str(value))
+    if not number:
+        return "0"
+    step = Decimal(1).scaleb(number.adjusted() - digits + 1)
+    rounded = (
+        number.quantize(step, ROUND_HALF_UP) if step < 1 else (number / step).quantize(Decimal(1)) * step
+    )
+    return f"{rounded:f}"

@@ -1,0 +1,58 @@
+"""What a container's page shows of its readings and of how often its content was distilled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+from decimal import Decimal
+from typing import Any
+
+from inventory.models import Container
+from inventory.rules.errors import Conflict
+from inventory.rules.peroxide import METHODS
+from inventory.services.forecasting import outlook_of, point_of
+from inventory.web.desk import Desk
+from recovery.selectors.trace import times_distilled_in
+from recovery.services.heel import is_former
+
+
+@dataclass(frozen=True)
+class Read:
+    """One test that the growth rests on, as an interval in mg/L; no upper end: nobody can say."""
+
+    on: date
+    lower: Decimal
+    upper: Decimal | None
+    method: str
+
+
+def past_of(desk: Desk, held: Container) -> dict[str, Any]:
+    """Readings and forecast of a peroxide former, and the times distilled of what is in it."""
+    return {**_growth(desk, held), "distilled": _distilled(held)}
+
+
+def _growth(desk: Desk, held: Container) -> dict[str, Any]:
+    if held.lot is None or not is_former(held.lot.solvent) or not desk.caller.may("safety.read"):
+        return {}
+    outlook = outlook_of(held)
+    points = [point_of(test) for test in outlook.tests]
+    rows = [
+        Read(
+            point.day,
+            point.lower_mg_per_l,
+            point.upper_mg_per_l,
+            METHODS[point.method].name if point.method in METHODS else point.method,
+        )
+        for point in reversed(points)
+    ]
+    return {"outlook": outlook, "readings": rows}
+
+
+def _distilled(held: Container) -> list[tuple[int, int]]:
+    """How often → µl of it; nothing where it was never distilled here."""
+    if held.lot is None or held.lot.times_distilled == 0:
+        return []
+    try:
+        return sorted(times_distilled_in(container=held).items())
+    except Conflict:
+        return []
