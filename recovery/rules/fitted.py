@@ -9,7 +9,7 @@ from typing import Any
 from recovery.rules.fitting import DRIVERS, LEVEL, METHOD, Coefficient, Fit
 from recovery.rules.predicted import Ask, Input, Prediction, Term
 from recovery.rules.predicted_vapour import open_vessels
-from recovery.rules.predicted_water import water_phase
+from recovery.rules.predicted_water import kept_ml
 from recovery.rules.student import t_quantile
 
 __all__ = ["as_values", "drivers_of", "fit_of", "fitted"]
@@ -22,10 +22,17 @@ def drivers_of(ask: Ask) -> dict[str, float]:
         told = ask.told(key)
         if told is not None and key in ask.facts:
             found[key] = told[0]
-    for key, term in (("water-phase", water_phase(ask)), ("open-vessels", open_vessels(ask))):
-        if all(need in ask.facts for need in DRIVERS[key].needs) and term and term.value_ul is not None:
-            found[key] = term.value_ul / 1000
+    kept = kept_ml(ask) if _needs_told(ask, "water-phase") else None
+    if kept is not None:
+        found["water-phase"] = kept
+    term = open_vessels(ask) if _needs_told(ask, "open-vessels") else None
+    if term is not None and term.value_ul is not None:
+        found["open-vessels"] = term.value_ul / 1000
     return found
+
+
+def _needs_told(ask: Ask, driver: str) -> bool:
+    return all(need in ask.facts for need in DRIVERS[driver].needs)
 
 
 def fitted(ask: Ask, fit: Fit, *, name: str) -> Prediction | None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from recovery.rules.predicted_terms import Ask, Input, Term, between, not_told, worked_out
 from recovery.rules.solubility import WaterPair, mutual, shake
 
-__all__ = ["setschenow_factor", "water_phase", "water_taken_up"]
+__all__ = ["kept_ml", "setschenow_factor", "water_phase", "water_taken_up"]
 
 NACL_G_PER_MOL = 58.44
 ROOM_C = (15.0, 25.0)
@@ -66,6 +66,22 @@ def water_phase(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Term 
         place=PLACE,
     )
     return replace(term, inputs=(*term.inputs, *_solubilities(pair)))
+
+
+def kept_ml(ask: Ask) -> float | None:
+    """The value of `water_phase` alone, in mL, for many runs at once; None where no water was told."""
+    water, phases = ask.told("water-volume"), ask.told("water-phases")
+    if water is None:
+        return None
+    at = {
+        "water": water[0],
+        "temperature": _temperature(ask)[0].value,
+        "in water": 1.0,
+        "of water": 1.0,
+        "salt": _salt(ask, None)[0][0],
+    }
+    kept = _kept(ask, max(1, round(phases[0])) if phases else 1)(at)
+    return min(max(kept, 0.0), ask.charged_ml)
 
 
 def _kept(ask: Ask, count: int) -> Callable[[Mapping[str, float]], float]:

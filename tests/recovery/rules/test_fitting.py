@@ -14,7 +14,7 @@ from scipy.stats import t as student
 from inventory.rules.errors import Conflict
 from recovery.rules.fitted import as_values, drivers_of, fit_of, fitted
 from recovery.rules.fitting import Fit, fit_losses, runs_needed
-from recovery.rules.predicted import Ask, Told
+from recovery.rules.predicted import Ask, Told, predict
 from tests.recovery.rules.measured import properties
 
 NAMES = ["run", "charged", "water-phase"]
@@ -146,6 +146,15 @@ def test_a_prediction_by_a_fit_names_it() -> None:
     # what was measured of the same losses is not counted again, what went into waste is another matter
     assert found.booked({"water-layer": 15_000, "waste-container": 9_000}).total_ul == found.total_ul - 15_000
     assert found.booked({"waste-container": 9_000}) == found
+
+
+def test_the_driver_of_the_water_phase_is_its_prediction() -> None:
+    for of in (
+        of_run(water_volume=200.0),
+        of_run(water_volume=300.0, water_phases=3.0, water_temperature=8.0),
+    ):
+        term = next(one for one in predict(of).terms if one.code == "water-phase")
+        assert term.value_ul == round(drivers_of(of)["water-phase"] * 1000)
 
 
 def test_a_run_whose_facts_are_not_told_is_not_predicted_by_a_fit() -> None:
