@@ -46,6 +46,8 @@ PATH_SCHEMAS: dict[str, tuple[dict[str, Any], str]] = {
         {"type": "string", "pattern": "^[a-z0-9]+(-[a-z0-9]+)*$", "maxLength": 60},
         "The policy's key.",
     ),
+    "kind": ({"type": "string", "pattern": "^[a-zA-Z0-9-]{1,60}$"}, "The id or the key."),
+    "field": ({"type": "string", "pattern": "^[a-zA-Z0-9-]{1,60}$"}, "The id or the key."),
     "prefix": ({"type": "string", "pattern": "^[a-zA-Z0-9]{1,16}$"}, "The token's id."),
     "waste": (
         {"type": "string", "minLength": 1, "maxLength": 40, "pattern": "^[^/?#]+$"},

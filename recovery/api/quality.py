@@ -61,25 +61,25 @@ class CheckWithdrawal(Body):
     reason = TextField(max_length=500)
 
 
-class LimitFigures(Body):
+class QualityLimitFigures(Body):
     lowest = BoundField(required=False, allow_null=True)
     highest = BoundField(required=False, allow_null=True, help_text="Of times-distilled: how often.")
     refuses = FlagField(required=False, help_text="Of times-distilled: refuse a charge, or only warn.")
     reason = NoteField(max_length=500, help_text="Needed where it gets looser.")
 
 
-class LimitMake(LimitFigures):
+class QualityLimitMake(QualityLimitFigures):
     what = serializers.ChoiceField(KINDS)
     solvent = RefField(required=False, help_text="Left out: any, of water content and times distilled.")
     use = serializers.ChoiceField(list(load_uses()), required=False, help_text="Left out: all.")
     source = TextField(max_length=1000, help_text="Where the figure comes from.")  # type: ignore[assignment]
 
 
-class LimitChange(LimitFigures):
+class QualityLimitChange(QualityLimitFigures):
     source = TextField(max_length=1000, required=False)  # type: ignore[assignment]
 
 
-class LimitEnding(Body):
+class QualityLimitEnding(Body):
     reason = TextField(max_length=500)
 
 
@@ -280,7 +280,7 @@ class QualityLimits(LimitView):
             "policy.edit",
             QualityLimitShape,
             "Let a quality limit hold",
-            body=LimitMake,
+            body=QualityLimitMake,
             status=201,
             words="It counts in place of the shipped figure. Where it lets more pass than what holds now, it "
             "needs `safety.loosen` and a reason.",
@@ -315,7 +315,7 @@ class QualityLimitDetail(LimitView):
     contracts = {
         "GET": Contract("lab.read", QualityLimitShape, "One quality limit", tagged=True),
         "PATCH": Contract(
-            "policy.edit", QualityLimitShape, "Change a quality limit", body=LimitChange, tagged=True
+            "policy.edit", QualityLimitShape, "Change a quality limit", body=QualityLimitChange, tagged=True
         ),
     }
 
@@ -341,7 +341,7 @@ class QualityLimitEndings(LimitView):
 
     contracts = {
         "POST": Contract(
-            "safety.loosen", QualityLimitShape, "End a quality limit", body=LimitEnding, status=201
+            "safety.loosen", QualityLimitShape, "End a quality limit", body=QualityLimitEnding, status=201
         )
     }
 
