@@ -16,7 +16,8 @@ from inventory.models import Container, PeroxideTest
 from inventory.rules.errors import InputError
 from inventory.services import reversal
 from recovery.models import Clearance, Run, RunSum
-from recovery.services import runs
+from recovery.services import apparatus, reopening, run_facts, run_waste, runs
+from recovery.services.run_losses import Loss
 from tests import factories as make
 from tests.recovery.club import PARTS
 
@@ -97,6 +98,47 @@ def close(lab: str, run: int) -> str:
     return "closed"
 
 
+def reopen(lab: str, run: int) -> str:
+    """Open a run again; returns how it ended."""
+    try:
+        reopening.reopen(**still(lab), run=Run.objects.get(pk=run), reason="closed the wrong run")
+    except InputError as refusal:
+        return refusal.code
+    return "reopened"
+
+
+def close_and_open(lab: str, run: int, times: int) -> dict[str, int]:
+    """Closes a run and opens it again, over and over; returns how each ended."""
+    ends = Counter[str]()
+    for _ in range(times):
+        ends[close(lab, run)] += 1
+        ends[reopen(lab, run)] += 1
+    return ends
+
+
+def tell_often(lab: str, run: int, times: int) -> dict[str, int]:
+    """Tells a fact and loses 1 mL to the air; returns how each ended."""
+    at, ends = still(lab), Counter[str]()
+    for number in range(times):
+        run_facts.tell(**at, run=Run.objects.get(pk=run), facts={"contacts": number})
+        try:
+            loss = Loss("air", {"value": "1", "unit": "mL"})
+            run_waste.lose(**at, run=Run.objects.get(pk=run), loss=loss)
+            ends["booked"] += 1
+        except InputError as refusal:
+            ends[refusal.code] += 1
+    return ends
+
+
+def add_still(lab: str, name: str) -> str:
+    """An apparatus of that name; returns how it ended."""
+    try:
+        apparatus.apparatus_add(**still(lab), name=name, kind="still")
+    except InputError as refusal:
+        return refusal.code
+    return "added"
+
+
 def return_once(lab: str, run: int, pk: int) -> str:
     """A return of 1 mL; returns its entry."""
     container = make.fresh(Container.objects.get(pk=pk))
@@ -128,7 +170,8 @@ worker.TASKS |= {
     task.__name__: task
     for task in (
         flask, charge_often, return_often, close, return_once, undo, sums_of, closed,
-        still_run, cleared_bottle, charge_watching, bad_test, clearances,
+        still_run, cleared_bottle, charge_watching, bad_test, clearances, reopen, close_and_open, tell_often,
+        add_still,
     )
 }  # fmt: skip
 

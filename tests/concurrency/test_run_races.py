@@ -65,6 +65,42 @@ def test_six_closings_are_one(hands: Crew, lab: str) -> None:
     assert hands.one("sums_of", run=run) == [10_000, 0, 10_000, 0]
 
 
+def test_six_reopenings_are_one(hands: Crew, lab: str) -> None:
+    """What closed it is reversed once, whoever asks at the same moment."""
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="50 mL")
+    hands.one("charge_often", lab=lab, run=run, pk=bottle, times=10)
+    assert hands.one("close", lab=lab, run=run) == "closed"
+    ends: Counter[str] = Counter(hands.all("reopen", lab=lab, run=run))
+    assert ends == {"reopened": 1, "run-open": SIZE - 1}
+    assert hands.one("sums_of", run=run) == [10_000, 0, 0, 10_000]
+
+
+def test_closing_opening_again_returning_and_losing_at_once_add_up(hands: Crew, lab: str) -> None:
+    """Each waits for the others at the run; what came while it was closed was refused."""
+    run, bottle = hands.one("run", lab=lab), hands.one("bottle", lab=lab, amount="400 mL")
+    flasks = [hands.one("flask", lab=lab) for _ in range(2)]
+    hands.one("charge_often", lab=lab, run=run, pk=bottle, times=100)
+    at: dict[str, object] = {"lab": lab, "run": run}
+    orders = [("close_and_open", at | {"times": 8})] * 2
+    orders += [("return_often", at | {"pk": pk, "times": 10}) for pk in flasks]
+    orders += [("tell_often", at | {"times": 8})] * 2
+    ends = hands.each(orders)
+    toggled, back, lost = (added_up(ends[n : n + 2]) for n in (0, 2, 4))
+    assert set(toggled) <= {"closed", "reopened", "run-closed", "run-open"}
+    assert set(back) | set(lost) <= {"booked", "run-closed"}
+    assert toggled["closed"] - toggled["reopened"] in (0, 1)
+    hands.one("reopen", lab=lab, run=run)
+    back_ul, lost_ul = back.get("booked", 0) * 1000, lost.get("booked", 0) * 1000
+    assert hands.one("sums_of", run=run) == [100_000, back_ul, lost_ul, 100_000 - back_ul - lost_ul]
+    assert sum(hands.one("volume", pk=pk) for pk in flasks) == back_ul
+
+
+def test_one_name_is_one_still(hands: Crew, lab: str) -> None:
+    names = ["Still 7", "still 7", "STILL 7"] * (SIZE // 3)
+    ends = hands.each([("add_still", {"lab": lab, "name": name}) for name in names])
+    assert sorted(ends) == ["added"] + ["name-taken"] * (SIZE - 1)
+
+
 def test_no_charge_slips_past_a_bad_test(hands: Crew, lab: str) -> None:
     """Three charge to a still while the bottle is found bad: each charge sees the test or was there first."""
     run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="900 mL")
