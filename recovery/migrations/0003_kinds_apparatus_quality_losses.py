@@ -42,7 +42,7 @@ def _count_what_was_put_back_in(apps, schema_editor):
         if shares.get(lot):
             found[lab, solvent, month] += int(ul * shares[lot])
     apps.get_model("recovery", "Reuse").objects.bulk_create(
-        apps.get_model("recovery", "Reuse")(lab_id=lab, solvent_id=solvent, month=month, volume_ul=ul)
+        apps.get_model("recovery", "Reuse")(lab_id=lab, solvent_id=solvent, month=month, reused_ul=ul)
         for (lab, solvent, month), ul in found.items()
     )
 
@@ -395,7 +395,7 @@ class Migration(migrations.Migration):
             fields=[
                 ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
                 ('month', models.DateField()),
-                ('volume_ul', models.BigIntegerField()),
+                ('reused_ul', models.BigIntegerField()),
                 ('lab', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.lab')),
                 ('solvent', models.ForeignKey(db_index=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='inventory.solvent')),
             ],

@@ -19,7 +19,7 @@ class Reuse(models.Model):
         "inventory.Solvent", on_delete=models.PROTECT, related_name="+", db_index=False
     )
     month = models.DateField()
-    volume_ul = models.BigIntegerField()
+    reused_ul = models.BigIntegerField()
 
     class Meta:
         constraints: ClassVar = [
@@ -27,4 +27,4 @@ class Reuse(models.Model):
         ]
 
     def __str__(self) -> str:
-        return f"{self.month}: {self.volume_ul}"
+        return f"{self.month}: {self.reused_ul}"

@@ -72,7 +72,7 @@ def _reused(lab: Lab, since: date | None, until: date | None) -> dict[int, int]:
         rows = rows.filter(month__gte=since)
     if until is not None:
         rows = rows.filter(month__lte=until)
-    summed: Any = rows.order_by().values_list("solvent_id").annotate(Sum("volume_ul"))
+    summed: Any = rows.order_by().values_list("solvent_id").annotate(Sum("reused_ul"))
     return {pk: int(volume_ul) for pk, volume_ul in summed}
 
 

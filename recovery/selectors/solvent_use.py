@@ -96,7 +96,7 @@ def _cells(lab: Lab, solvent: str | None) -> Cells:
 def _reused(lab: Lab) -> dict[int, dict[date, int]]:
     found: dict[int, dict[date, int]] = defaultdict(dict)
     for solvent_id, month, volume_ul in Reuse.objects.filter(lab=lab).values_list(
-        "solvent_id", "month", "volume_ul"
+        "solvent_id", "month", "reused_ul"
     ):
         found[solvent_id][month] = volume_ul
     return found

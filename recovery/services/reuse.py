@@ -77,9 +77,9 @@ def _add(lab_id: int, cells: Mapping[Cell, int]) -> None:
         for solvent_id, month in sorted(cells):
             stored = cursor.db.ops.adapt_datefield_value(month)
             cursor.execute(
-                "INSERT INTO recovery_reuse (lab_id, solvent_id, month, volume_ul) VALUES (%s, %s, %s, %s) "
+                "INSERT INTO recovery_reuse (lab_id, solvent_id, month, reused_ul) VALUES (%s, %s, %s, %s) "
                 "ON CONFLICT (lab_id, solvent_id, month) "
-                "DO UPDATE SET volume_ul = recovery_reuse.volume_ul + excluded.volume_ul",
+                "DO UPDATE SET reused_ul = recovery_reuse.reused_ul + excluded.reused_ul",
                 [lab_id, solvent_id, stored, cells[(solvent_id, month)]],
             )
 
@@ -90,7 +90,7 @@ def reuse_differences(lab: Lab | None, full: bool) -> Iterator[Finding]:
     held = Reuse.objects.all() if lab is None else Reuse.objects.filter(lab=lab)
     stored = {
         (lab_id, solvent_id, month): volume_ul
-        for lab_id, solvent_id, month, volume_ul in held.values_list("lab", "solvent", "month", "volume_ul")
+        for lab_id, solvent_id, month, volume_ul in held.values_list("lab", "solvent", "month", "reused_ul")
     }
     for key in sorted({*computed, *stored}):
         expected, found = computed.get(key, 0), stored.get(key, 0)

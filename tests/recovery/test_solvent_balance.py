@@ -42,7 +42,7 @@ def one(still: Still, **period: Any) -> SolventBalance:
 
 
 def reused(still: Still) -> int:
-    return sum(Reuse.objects.filter(lab=still.lab).values_list("volume_ul", flat=True))
+    return sum(Reuse.objects.filter(lab=still.lab).values_list("reused_ul", flat=True))
 
 
 def test_a_run_and_its_return_charged_again(still: Still) -> None:
@@ -99,11 +99,11 @@ def test_what_was_charged_before_months_were_kept_is_counted_by_the_migration(st
     still.charge(still.start(), flask, "0.007 mL")
     wrong = still.charge(still.start(), flask, "10 mL").entry
     reversal.reverse(**still.at(), entry=wrong, reason="wrong flask")
-    kept = list(Reuse.objects.values_list("lab", "solvent", "month", "volume_ul"))
+    kept = list(Reuse.objects.values_list("lab", "solvent", "month", "reused_ul"))
     assert kept[0][3] == 50_000 + 5  # of the blend 250 of 350 mL were distilled here: 5 of 7 µl
     Reuse.objects.all().delete()
     migration._count_what_was_put_back_in(apps, None)
-    assert list(Reuse.objects.values_list("lab", "solvent", "month", "volume_ul")) == kept
+    assert list(Reuse.objects.values_list("lab", "solvent", "month", "reused_ul")) == kept
 
 
 def test_the_audit_finds_a_month_that_is_wrong(still: Still) -> None:
@@ -111,7 +111,7 @@ def test_the_audit_finds_a_month_that_is_wrong(still: Still) -> None:
     flask = Container.objects.get(volume_ul=400_000)
     still.charge(still.start(), flask, "400 mL")
     assert audit(lab=still.lab, full=True).findings == ()
-    Reuse.objects.update(volume_ul=399_999)
+    Reuse.objects.update(reused_ul=399_999)
     (finding,) = audit(lab=still.lab, full=True).findings
     assert (finding.check, finding.expected, finding.found) == ("reuse", "400000", "399999")
 
@@ -276,5 +276,5 @@ def test_months_of_reuse_follow_the_charge_told_late(still: Still) -> None:
     still.back(run, flask, "150 mL", now=earlier)
     again = still.start(now=earlier + timedelta(days=1), started_at=earlier)
     still.charge(again, flask, "100 mL", happened_at=earlier + timedelta(hours=1))
-    (month,) = Reuse.objects.filter(lab=still.lab).values_list("month", "volume_ul")
+    (month,) = Reuse.objects.filter(lab=still.lab).values_list("month", "reused_ul")
     assert month == (earlier.date().replace(day=1), 100_000)
