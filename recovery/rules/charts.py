@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
+from math import fsum, sqrt
 
 SOURCE = "NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 to 6.3.2.4"
 # For moving ranges of two values, to the digits that the handbook works with: the mean range of two normal
@@ -70,8 +70,8 @@ def individuals(values: Sequence[float], *, sigma_least: float = 0.0) -> Individ
     if len(values) < 2:
         raise ValueError("an individuals chart needs at least two values")
     ranges = moving_ranges(values)
-    range_mean = sum(ranges) / len(ranges)
-    centre, sigma = sum(values) / len(values), max(range_mean / D2, sigma_least)
+    range_mean = fsum(ranges) / len(ranges)
+    centre, sigma = fsum(values) / len(values), max(range_mean / D2, sigma_least)
     return Individuals(
         centre=centre,
         sigma=sigma,

@@ -132,6 +132,7 @@ class _Watch:
     stretches: list[_Stretch] = field(default_factory=list)
     signals: list[Signal] = field(default_factory=list)
     gathered: int | None = 0  # where the baseline that is being gathered begins
+    beyond: int = 0  # the last run beyond the limits of the signal that stands
 
     @property
     def standing(self) -> Signal | None:
@@ -155,11 +156,13 @@ class _Watch:
                 self.complete(at + 1)
         if self.values and len(self.values) in self.resets:
             self.reset(len(self.values), self.resets[len(self.values)])
+        if self.standing is not None:
+            self.signals[-1] = self.dated(self.standing)
 
     def reset(self, at: int, why: Reset) -> None:
         """A new baseline is gathered; after a repair, the old limits hold until it is complete."""
         if self.standing is not None:
-            self.signals[-1] = replace(self.standing, ended=at, ended_by=why)
+            self.signals[-1] = replace(self.dated(self.standing), ended=at, ended_by=why)
         self.gathered = at
         self.stretches.append(self.stretch(at, self.stretches[-1].limits if why == "repaired" else None, at))
 
@@ -179,12 +182,12 @@ class _Watch:
         if standing is not None and standing.side * (band.value - stretch.limits.centre) <= self.near(
             stretch
         ):
-            self.signals[-1] = replace(standing, ended=at, ended_by="in-control")
+            self.signals[-1] = replace(self.dated(standing), ended=at, ended_by="in-control")
         elif standing is None and band.beyond:
-            since = self.since(stretch, at, band.beyond)
-            self.signals.append(Signal(band.beyond, since, at, stretch.begins))
+            self.signals.append(Signal(band.beyond, at, at, stretch.begins))
+            self.beyond = at
         elif standing is not None and band.beyond == standing.side:
-            self.signals[-1] = replace(standing, since=self.since(stretch, at, standing.side))
+            self.beyond = at
 
     def near(self, stretch: _Stretch) -> float:
         """How near to the centre the EWMA must come for a signal to end."""
@@ -192,16 +195,20 @@ class _Watch:
         how: Any = {"weight": WEIGHT, "width": width(self.baseline), "exact": False}
         return END_SHARE * ewma([0.0], centre=0.0, sigma=stretch.limits.sigma, **how)[0].upper
 
-    def since(self, stretch: _Stretch, at: int, side: int) -> int:
-        """The run from which on the change is likeliest, none of an earlier signal."""
+    def dated(self, signal: Signal) -> Signal:
+        """The signal with the run from which on it is likeliest, none of an earlier signal.
+
+        Up to the last run beyond its limits: what came back to them later is not part of the change.
+        """
+        stretch = self.stretches[-1]
         assert stretch.limits is not None
         centre, reach = stretch.limits.centre, CAP_SIGMAS * stretch.limits.sigma
         ended = [
             one.ended + 1 for one in self.signals if one.ended is not None and one.ended_by == "in-control"
         ]
         first = max([stretch.watch, *ended])
-        values = [capped(value, centre, reach) for value in self.values[first : at + 1]]
-        return first + change_point(values, centre=centre, side=side)
+        values = [capped(value, centre, reach) for value in self.values[first : self.beyond + 1]]
+        return replace(signal, since=first + change_point(values, centre=centre, side=signal.side))
 
 
 def _worked(values: Sequence[float], baseline: int, resets: Mapping[int, Reset]) -> _Watch:

@@ -49,6 +49,24 @@ def test_individuals_and_moving_range_of_the_handbook() -> None:
     assert max(moving_ranges(FLOWS)) < chart.range_upper
 
 
+@pytest.mark.parametrize(
+    ("values", "mean"),
+    [
+        ([10000001.0, 10000003.0, 10000002.0], 10000002.0),
+        ([1.2, *[1.1, 1.3] * 500], 1.2),
+        ([1000000.2, *[1000000.1, 1000000.3] * 500], 1000000.2),
+        ([10000000.2, *[10000000.1, 10000000.3] * 500], 10000000.2),
+    ],
+)
+def test_the_centre_is_the_certified_mean(values: list[float], mean: float) -> None:
+    """NIST StRD univariate, NumAcc1 to NumAcc4 (data and certified means from memory)."""
+    chart = individuals(values)
+    assert isclose(chart.centre, mean, rel_tol=1e-15)
+    if len(values) > 3:
+        # Steps of 0.1 once and 0.2 ever after.
+        assert isclose(chart.range_mean, (0.1 + 999 * 0.2) / 1000, rel_tol=1e-7)
+
+
 def test_the_constants_are_those_of_normal_values() -> None:
     """d2 of two values is 2/√π, D4 is 1 + 3 d3/d2 with d3 = √(2 - 4/π), E2 is printed as 2.66 (Pyzdek)."""
     d2, d3 = 2 / sqrt(3.141592653589793), sqrt(2 - 4 / 3.141592653589793)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from datetime import date
 from statistics import median
+from time import process_time
 
 import pytest
 from hypothesis import given
@@ -96,6 +97,15 @@ def test_a_repair_ends_it_and_begins_a_new_baseline() -> None:
     assert found.points[24].phase == "baseline"
     assert found.points[24].stretch == 1
     assert found.points[24].centre == pytest.approx(0.25, abs=0.02)
+
+
+def test_ten_thousand_runs_that_lose_more_are_worked_out_at_once() -> None:
+    """What a close costs grows with the runs of its series, not with their square."""
+    values = runs(random.Random(9), (10, 0.26), (9_990, 0.43))
+    before = process_time()
+    (signal,) = signals_in(values)
+    assert process_time() - before < 2
+    assert (signal.since, signal.ended) == (10, None)
 
 
 def test_a_repair_after_the_last_run_ends_it_at_once() -> None:
