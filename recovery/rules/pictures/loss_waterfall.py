@@ -159,13 +159,15 @@ def _scale(sheet: Sheet, block: _Block, spans: Sequence[tuple[float, float]]) ->
 def _words(sheet: Sheet, block: _Block, bar: Bar, name: Sequence[str], top: float) -> None:
     """Left the name, right the volume."""
     size = sheet.look.size
-    tall = len(name) * size.line
-    y = top - tall - 2 if sheet.look.width == "small" else top + (BAR - tall) / 2
-    sheet.lines_of_text(size.margin, y, name, bold=_bold(bar), backed=True)
-    beside = top + BAR * 0.5 + size.text * 0.36
-    base = top - 2 - size.line + size.text * 0.78 if sheet.look.width == "small" else beside
+    # Base lines: above the bar, the last line close to it, or with the middle of the bar.
+    last = top - size.text * 0.5
+    if sheet.look.width == "large":
+        last = top + BAR / 2 + size.text * 0.36 + (len(name) - 1) * size.line / 2
+    for place, line in enumerate(reversed(name)):
+        sheet.text(size.margin, last - place * size.line, line, bold=_bold(bar), backed=True)
+    at = last if sheet.look.width == "small" else top + BAR / 2 + size.text * 0.36
     value = _value(block.unit, bar, block.k)
-    sheet.text(size.width - size.margin, base, value, anchor="end", bold=_bold(bar), backed=True)
+    sheet.text(size.width - size.margin, at, value, anchor="end", bold=_bold(bar), backed=True)
 
 
 def _value(unit: Unit, bar: Bar, k: float) -> str:

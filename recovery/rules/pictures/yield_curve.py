@@ -18,7 +18,7 @@ from inventory.rules.pictures.frame import (
     ticks_left,
 )
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
-from inventory.rules.pictures.sheet import Shape, Sheet, wrapped
+from inventory.rules.pictures.sheet import Shape, Sheet, shortened, width_of, wrapped
 from inventory.rules.pictures.style import Look
 from inventory.rules.pictures.words import Unit, isolated, number, volume_unit
 
@@ -191,7 +191,7 @@ def _wanted(sheet: Sheet, plot: _Plot, curve: YieldCurve) -> None:
 
 
 def _points(sheet: Sheet, plot: _Plot, curve: YieldCurve) -> None:
-    look, size = sheet.look.palette, sheet.look.size
+    look = sheet.look.palette
     places = [(plot.x(p.portions), plot.y(p.fraction * 100)) for p in curve.points]
     if len(places) > 1:
         sheet.line(places, look.value, 1.4, alpha=0.7, above=2)
@@ -205,14 +205,21 @@ def _points(sheet: Sheet, plot: _Plot, curve: YieldCurve) -> None:
         how = {"name": f"portions-{point.portions}", "hint": _words(point), "edge": look.paper, "above": 4}
         if chosen:
             sheet.mark("diamond", x, y, 6, look.leaf, **{**how, "edge": look.ink})
-            right = x > plot.frame.left + plot.frame.width / 2
-            told = f"proposed: {point.portions}, {number(point.fraction * 100)} %"
-            anchor_x = x + 10 if not right else x - 10
-            sheet.text(
-                anchor_x, y + size.line + 6, told, bold=True, backed=True, anchor="end" if right else "start"
-            )
+            _proposed(sheet, plot, point, (x, y))
         else:
             sheet.mark("circle", x, y, 4.5, look.value, **how)
+
+
+def _proposed(sheet: Sheet, plot: _Plot, point: YieldPoint, place: tuple[float, float]) -> None:
+    """At the foot of the mark, where a curve that rises leaves room."""
+    size, look, (x, y) = sheet.look.size, sheet.look.palette, place
+    foot = plot.frame.bottom - 10
+    sheet.line([(x, y), (x, plot.frame.bottom)], look.ink, 1, dash=(2, 3), above=1.8)
+    words = f"proposed: {point.portions}, {number(point.fraction * 100)} %"
+    right, left = size.width - x - 12, x - plot.frame.left - 12
+    end = width_of(words, size.text, True) > right and left > right
+    words = shortened(words, size.text, left if end else right, True)
+    sheet.text(x - 7 if end else x + 7, foot, words, bold=True, backed=True, anchor="end" if end else "start")
 
 
 def _words(point: YieldPoint) -> str:
