@@ -36,7 +36,9 @@ class ExtractionBody(Body):
     portion = MeasureField(required=False, help_text="Size of a portion; with `portions`, what they give.")
     portions = whole(PORTIONS_MAX)
     portions_max = whole(PORTIONS_MAX, help_text="Most that are compared. Left out: 20.")
-    still_loss_percent = PureField(required=False, help_text="Of what goes into the still.")
+    still_loss_percent = PureField(
+        required=False, help_text="Of what goes into the still. Left out: 20, in a lab what its runs lost."
+    )
     lost_per_portion = MeasureField(required=False, help_text="Left on glass and paper. Left out: 1 mL.")
 
 
@@ -78,6 +80,7 @@ def extraction_out(worked: Worked, also_assumed: list[str]) -> dict[str, Any]:
         "exact_portions": None if worked.exact_portions is None else number_out(worked.exact_portions),
         "chosen": row_out(chosen),
         "same_total": [row_out(row) for row in worked.same_total],
+        "least": worked.least and row_out(worked.least),
         "for_yield": [row_out(row) for row in worked.for_yield],
         "curves": [
             {

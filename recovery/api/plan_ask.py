@@ -23,7 +23,7 @@ from recovery.rules.extraction_entry import Worked, read_extraction, read_reuse,
 from recovery.selectors.properties import properties_of
 from recovery.services.apparatus import IN_A_RUN_MAX, apparatus_named
 from recovery.services.kinds import kind_named
-from recovery.services.plans import UL_PER_ML, Plan, PlanFor, heel_fraction, plan_run
+from recovery.services.plans import UL_PER_ML, Plan, PlanFor, heel_fraction, known_loss, plan_run
 
 
 class PlanAsk(RoomAsk):
@@ -97,7 +97,8 @@ def _for(caller: Caller, data: Mapping[str, Any]) -> PlanFor:
 def _extraction(caller: Caller, raw: Mapping[str, Any], of: PlanFor) -> tuple[Worked, list[str]]:
     heel = heel_fraction(caller.lab, of.solvent, distils=of.distils)
     try:
-        reuse, said = read_reuse({**raw, "distils": of.distils}, heel)
+        known = known_loss(lab=caller.lab, solvent=of.solvent)
+        reuse, said = read_reuse({**raw, "distils": of.distils}, heel, known)
         return work_out(read_extraction(raw, properties_of(of.solvent), reuse=reuse)), said
     except InputError as error:
         path = error.field if error.field == "solvent" else f"extraction.{error.field}"

@@ -57,6 +57,11 @@ class ExtractionShape(WorkedShape):
     chosen = ExtractionRowShape()
     same_total = ExtractionRowShape(many=True)
     for_yield = ExtractionRowShape(many=True)
+    least = ExtractionRowShape(
+        allow_null=True,
+        help_text="Uses up least solvent; chosen has the fewest portions within a twentieth of that. null: "
+        "size and number were told.",
+    )
     curves = CurveShape(many=True)
 
 

@@ -29,6 +29,7 @@ PORTIONS_MAX = 20
 LOST_PER_PORTION_ML = 1.0
 #: a layer that can still be run off cleanly; common practice, no source
 SMALLEST_PORTION_ML = 10.0
+WORTH_A_PORTION = 0.05
 _STEPS = 100
 
 
@@ -215,6 +216,16 @@ def least_solvent(rows: Sequence[Row]) -> Row:
     """
     fitting = [row for row in rows if row.fits] or list(rows[:1])
     return min(fitting, key=lambda row: (round(row.net_ml, 6), row.portions))
+
+
+def worth_while(rows: Sequence[Row]) -> Row:
+    """The fewest portions that use up hardly more than the least: a twentieth, our choice.
+
+    Each further portion costs shaking, venting and time for ever less solvent.
+    """
+    least = least_solvent(rows)
+    near = [row for row in rows if row.fits and row.net_ml <= least.net_ml * (1 + WORTH_A_PORTION)]
+    return min(near, key=lambda row: row.portions, default=least)
 
 
 def yield_budget(extraction: Extraction, portion_ml: Estimate, portions: int) -> Budget:

@@ -28,6 +28,7 @@ from recovery.rules.extraction import (
     row_of,
     rows_for_yield,
     saturation_ml,
+    worth_while,
     yield_budget,
 )
 from recovery.rules.properties import Properties
@@ -35,6 +36,8 @@ from recovery.rules.solubility import mutual
 
 COLD_TAP_C = 10.0
 USUAL_YIELD = 0.99
+#: with none at all one huge portion would seem to cost nothing, as if all of it came back
+USUAL_STILL_LOSS = 0.2
 K_SHARE = 0.1
 PH_U, PKA_U = 0.1, 0.1
 #: of a measured portion where no instrument is named: a 100 mL cylinder of class B, as in a titration
@@ -78,13 +81,17 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """The answer. same_total: as much solvent in 1, 2, … portions. for_yield: each way to the yield."""
+    """The answer. same_total: as much solvent in 1, 2, … portions. for_yield: each way to the yield.
+
+    least: of those, the one that uses up least solvent; chosen may have fewer portions, nearly as good.
+    """
 
     asked: Asked
     chosen: Row
     gained: Budget
     same_total: tuple[Row, ...]
     for_yield: tuple[Row, ...]
+    least: Row | None
     limit_yield: float
     exact_portions: float | None
     curves: tuple[Curve, ...]
@@ -204,6 +211,7 @@ def work_out(asked: Asked) -> Worked:
             for count in sorted({*range(1, SIDE_BY_SIDE + 1), chosen.portions})
         ),
         for_yield=rows,
+        least=least_solvent(rows) if rows else None,
         limit_yield=1 - limit_left(asked.extraction, chosen.total_ml),
         exact_portions=exact,
         curves=_curves(asked.extraction, chosen.total_ml),
@@ -215,7 +223,7 @@ def _row(asked: Asked, portions: int, portion_ml: float) -> Row:
 
 
 def _chosen(asked: Asked, rows: tuple[Row, ...]) -> tuple[Row, float | None]:
-    """By the size told, or the number told, or what uses least solvent; sizes rounded up to be measured."""
+    """By the size told, or the number told, or what is worth while; sizes rounded up to be measured."""
     wanted = asked.yield_fraction or USUAL_YIELD
     if asked.portion_ml is not None:
         exact = portions_for(asked.extraction, wanted, asked.portion_ml.value)
@@ -228,7 +236,7 @@ def _chosen(asked: Asked, rows: tuple[Row, ...]) -> tuple[Row, float | None]:
     if asked.portions is not None:
         row = rows_for_yield(asked.extraction, wanted, asked.reuse, portions_max=asked.portions)[-1]
     else:
-        row = least_solvent(rows)
+        row = worth_while(rows)
     return _row(asked, row.portions, _measurable_ml(row.portion_ml)), None
 
 
@@ -251,20 +259,28 @@ def _curves(extraction: Extraction, total_ml: float) -> tuple[Curve, ...]:
     return (*map(curve, CURVES), limit)
 
 
-def read_reuse(raw: Mapping[str, Any], heel_fraction: float = 0.0) -> tuple[Reuse, list[str]]:
-    """(what comes back, assumptions) from distils, heel_percent, still_loss_percent, lost_per_portion."""
+def read_reuse(
+    raw: Mapping[str, Any], heel_fraction: float = 0.0, known_loss: tuple[float, str] | None = None
+) -> tuple[Reuse, list[str]]:
+    """(what comes back, assumptions) from distils, heel_percent, still_loss_percent, lost_per_portion.
+
+    known_loss: fraction lost in the still where nobody tells one, and in words where it is from.
+    """
     said: list[str] = []
     if raw.get("distils") is False:
         return Reuse(distils=False, lost_per_portion_ml=_per_portion(raw, said)), said
     heel = heel_fraction
     if raw.get("heel_percent") is not None:
         heel = max(heel, read_number(raw["heel_percent"], field="heel_percent", low=0, high=100).value / 100)
-    lost = 0.0
     if raw.get("still_loss_percent") is not None:
         told = read_number(raw["still_loss_percent"], field="still_loss_percent", low=0, high=100)
         lost = told.value / 100
+    elif known_loss is not None:
+        lost, words = known_loss
+        said.append(words)
     else:
-        said.append("loss in the still not told: none taken, so less may come back")
+        lost = USUAL_STILL_LOSS
+        said.append(f"loss in the still not told: {lost:.0%} taken, common practice, no source")
     return Reuse(True, heel, lost, _per_portion(raw, said)), said
 
 

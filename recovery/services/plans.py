@@ -31,6 +31,7 @@ from recovery.rules.vapour import Room, known_room
 from recovery.rules.vapour_check import VapourCheck, vapour_check
 from recovery.selectors.balances import fit_among, fit_name
 from recovery.selectors.kinds import fields_by_key
+from recovery.selectors.losses import loss_rates
 from recovery.selectors.properties import properties_of
 from recovery.services.heel import is_former
 from recovery.services.kinds import field_data
@@ -38,6 +39,7 @@ from recovery.services.quality_fit import fitness_of
 
 UL_PER_ML = 1000
 BOTTLES_MAX = 500
+RUNS_ENOUGH = 5
 AIR = "air"
 USE_OF_KIND = {
     "liquid-liquid-extraction": "extraction",
@@ -98,6 +100,16 @@ def heel_fraction(lab: Lab, solvent: Solvent, *, distils: bool) -> float:
     if not (distils and is_former(solvent)):
         return 0.0
     return float(distilling_terms(policy_of(lab)).heel_fraction)
+
+
+def known_loss(*, lab: Lab, solvent: Solvent) -> tuple[float, str] | None:
+    """(fraction that this lab's closed runs lost of a solvent, words); None with too few of them."""
+    rates = loss_rates(lab=lab, solvent=solvent.key)
+    rate = next((one for one in rates if one.runs >= RUNS_ENOUGH and one.charged_ul > 0), None)
+    if rate is None:
+        return None
+    fraction = min(1.0, max(0.0, rate.lost_ul / rate.charged_ul))
+    return fraction, f"loss in the still not told: {fraction:.0%}, as {rate.runs} runs of this lab lost"
 
 
 def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: Worked | None = None) -> Plan:

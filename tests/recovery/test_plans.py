@@ -16,7 +16,7 @@ from recovery.models import RunKind
 from recovery.rules.extraction_entry import Worked, read_extraction, read_reuse, work_out
 from recovery.selectors.properties import properties_of
 from recovery.services.loss_fits import fit_adopt, fit_make
-from recovery.services.plans import Plan, PlanFor, heel_fraction, plan_run
+from recovery.services.plans import Plan, PlanFor, heel_fraction, known_loss, plan_run
 from recovery.services.quality import check_record
 from tests import factories as make
 from tests.recovery.club import Still
@@ -120,6 +120,18 @@ def test_a_fit_of_the_labs_own_runs_is_used_once_somebody_put_it_into_use(still:
     assert plan.fit is not None
     assert plan.prediction.total_ul == pytest.approx(25_000, rel=0.15)
     assert plan.back_ul == 250_000 - plan.prediction.total_ul - plan.heel_ul
+
+
+def test_the_loss_of_the_labs_own_runs_is_known_from_five_on(still: Still) -> None:
+    solvent = make.solvent("n-hexane")
+    for _ in range(4):
+        still.whole("200 mL", "150 mL", key="n-hexane")
+    assert known_loss(lab=still.lab, solvent=solvent) is None
+    still.whole("200 mL", "100 mL", key="n-hexane")
+    found = known_loss(lab=still.lab, solvent=solvent)
+    assert found is not None
+    assert found[0] == pytest.approx(0.3)
+    assert "5 runs" in found[1]
 
 
 def test_the_room_is_that_of_the_bench_that_stands_in_it(still: Still) -> None:
