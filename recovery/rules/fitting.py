@@ -272,7 +272,7 @@ def _coefficient(name: str, index: int, design: Any, of: Triangle, found: Soluti
 def _statement(runs: int, found: Solution, r_squared: float, centred: bool) -> tuple[str, ...]:
     about = "the variation between runs" if centred else "the losses, counted from nothing,"
     return (
-        f"{runs} runs, {int(found.free.sum())} coefficients above nothing, {found.dof} degrees of freedom",
+        f"{runs} runs, coefficients above nothing: {int(found.free.sum())}, degrees of freedom: {found.dof}",
         f"residual standard deviation {found.sd:.3g} mL: one run in twenty lies more than about "
         f"{2 * found.sd:.2g} mL off",
         f"R² = {r_squared:.3f}: so much of {about} goes along with the drivers",
@@ -298,7 +298,7 @@ def _cannot(
         said.append("which of two drivers that mostly went together took the loss: their limits are wide")
     far = int((abs(residuals) > FAR * found.sd).sum()) if found.sd else 0
     if far:
-        said.append(f"why {far} of the runs lie more than {FAR:g} residual standard deviations off")
+        said.append(f"why so many runs lie more than {FAR:g} residual standard deviations off: {far}")
     said.append("when a loss began: the order of the runs is not used, the loss chart shows that")
     said.append("what else changed together with a driver: going along with it is not being caused by it")
     return tuple(said)

@@ -95,7 +95,7 @@ def test_the_statement_is_plain() -> None:
     assert "60 runs" in said and "residual standard deviation" in said and "R² =" in said
     cannot = " ".join(found.cannot)
     assert "the loss chart shows that" in cannot
-    assert "1 of the runs" in cannot
+    assert "standard deviations off: 1" in cannot
     assert "outside what the runs spanned: charged" in cannot
 
 
