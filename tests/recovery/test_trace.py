@@ -65,7 +65,8 @@ def test_one_lot_through_a_blend_and_a_still(still: Still) -> None:
     assert forth.shares == {lot_a.pk: 1, blend.pk: Fraction(2, 5), back.pk: Fraction(2, 5)}
     where = forth.where
     assert where is not None
-    assert (where.came_in_ul, where.gone) == (200_000, {})
+    assert where.came_in_ul == 200_000
+    assert where.gone == {}
     assert where.standing == {flask.place_id: 160_000}
     assert where.lost_in == {run.place_id: {"air": 20_000, "unaccounted": 20_000}}
 

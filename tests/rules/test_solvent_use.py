@@ -29,7 +29,11 @@ def test_each_month_has_the_price_at_its_end() -> None:
     """1 L at 30 in January, 2 L at 40 from the last day of February on; waste 5 a litre from then."""
     prices = [price(date(2025, 12, 31), "30"), price(date(2026, 2, 28), "40", "5")]
     (found,) = spared([month(JANUARY, 1_000_000), month(FEBRUARY, 2_000_000)], prices)
-    assert (found.not_bought, found.not_thrown_away, found.priced_ul) == (110, 10, 3_000_000)
+    assert (found.not_bought, found.not_thrown_away, found.priced_ul) == (
+        Decimal(110),
+        Decimal(10),
+        3_000_000,
+    )
 
 
 def test_months_before_the_first_price_count_nothing() -> None:
@@ -41,7 +45,10 @@ def test_months_before_the_first_price_count_nothing() -> None:
 def test_unlike_currencies_are_not_added() -> None:
     prices = [price(JANUARY, "10"), price(MARCH, "12", currency="SEK")]
     found = spared([month(JANUARY, 10**6), month(MARCH, 10**6)], prices)
-    assert [(each.currency, each.not_bought) for each in found] == [("EUR", 10), ("SEK", 12)]
+    assert [(each.currency, each.not_bought) for each in found] == [
+        ("EUR", Decimal(10)),
+        ("SEK", Decimal(12)),
+    ]
 
 
 def test_december_ends_with_the_year() -> None:
