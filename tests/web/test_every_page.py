@@ -52,6 +52,18 @@ PAGES = {
     "discard": "containers/{code}/discard/",
     "run": "runs/{run}/",
     "close a run": "runs/{run}/close/",
+    "facts of a run": "runs/{run}/facts/",
+    "details of a run": "runs/{run}/details/",
+    "wet or dried": "runs/{closed}/states/",
+    "open a run again": "runs/{closed}/reopen/",
+    "closed run": "runs/{closed}/",
+    "lot": "lots/{lot}/",
+    "recovery": "recovery/",
+    "recovery by apparatus": "recovery/?by=apparatus&since=2026-01",
+    "solvent balance": "solvent-balance/",
+    "plan": "plan/",
+    "plan worked out": "plan/?solvent={solvent}&water=100&k=3&portions=3",
+    "plan to be mended": "plan/?solvent={solvent}&water=100",
     "invite": "invite/",
 }
 
@@ -67,7 +79,17 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
     runs.charge(lab=at.lab, actor=at.member, now=now, run=run, container=good, amount="20 mL")
     safety.observe(lab=at.lab, actor=at.member, now=now, container=made["reading"], sign="viscous-layer")
     assert Run.objects.count() == 2
-    yield {"at": at, "code": good.code, "bad": made["sign"].code, "run": run.pk}
+    closed = Run.objects.exclude(closed_at=None).get()
+    assert good.lot is not None
+    yield {
+        "at": at,
+        "code": good.code,
+        "bad": made["sign"].code,
+        "run": run.pk,
+        "closed": closed.pk,
+        "lot": good.lot_id,
+        "solvent": good.lot.solvent_id,
+    }
 
 
 def faults_of(page: Page) -> list[str]:
