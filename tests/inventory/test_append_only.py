@@ -26,7 +26,17 @@ from inventory.models import (
     append_only,
 )
 from inventory.services import safety, volumes
-from recovery.models import Clearance
+from recovery.models import (
+    Apparatus,
+    ApparatusRecord,
+    Clearance,
+    QualityCheck,
+    ReturnState,
+    Run,
+    RunFact,
+    RunField,
+    SolventPrice,
+)
 from recovery.services import runs
 from tests import factories as make
 from tests.conftest import ON_POSTGRESQL
@@ -59,11 +69,31 @@ def club() -> make.Club:
         level="use", allowed=True, heel_percent=20, heel_ul=200, heel_source="a test", actor=club.steward,
         recorded_at=make.NOW,
     )  # fmt: skip
+    _runs_in_full(club, run, one)
     ImportedRow.objects.create(
         lab=club.lab, kind="stock", fingerprint="f" * 64, file_sha256="0" * 64, line=2,
         subject_kind="container", subject_id=one.pk, actor=club.steward, recorded_at=make.NOW,
     )  # fmt: skip
     return club
+
+
+def _runs_in_full(club: make.Club, run: Run, container: Container) -> None:
+    by: dict[str, Any] = {"actor": club.steward, "recorded_at": make.NOW}
+    field = RunField.objects.filter(lab=None).earliest("pk")
+    RunFact.objects.create(run=run, field=field, as_entered={"value": "1"}, **by)
+    ReturnState.objects.create(run=run, entry=uuid.uuid4(), state="wet", **by)
+    still = Apparatus.objects.create(
+        lab=club.lab, name="Still 1", kind="still", actor=club.steward, created_at=make.NOW
+    )
+    ApparatusRecord.objects.create(lab=club.lab, apparatus=still, what="cleaned", happened_at=make.NOW, **by)
+    assert container.lot is not None
+    QualityCheck.objects.create(
+        lab=club.lab, container=container, lot=container.lot, what="water", low=1, high=1, unit="%",
+        outcome="no-reference", happened_at=make.NOW, **by,
+    )  # fmt: skip
+    SolventPrice.objects.create(
+        lab=club.lab, solvent=container.lot.solvent, since_on=make.TODAY, per_litre=10, currency="EUR", **by
+    )
 
 
 def rows_of(table: str) -> list[tuple[Any, ...]]:
