@@ -14,7 +14,7 @@ from datetime import date, datetime
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 
 from inventory.models import Lab, Solvent
 from recovery.models import Apparatus, ApparatusRecord, LossSignal, RunApparatus, RunKind, RunSum
@@ -23,7 +23,6 @@ from recovery.rules.loss_words import ASSUMED, WHAT_A_POINT_IS, quiet_words, run
 from recovery.rules.rates import Moments, Rate, loss_rate
 
 NEW_BASELINE = (ApparatusRecord.What.REPAIRED.value, ApparatusRecord.What.CHANGED.value)
-BATCH = 500
 BEYOND_3_SIGMA = "western-electric-1"
 
 
@@ -160,7 +159,7 @@ class Choice:
 
 
 def series_of(*, lab: Lab, choice: Choice) -> Series:
-    """The runs of a series in the order in which they started, in three or four statements."""
+    """The runs of a series in the order in which they started, in two or three statements."""
     sums = RunSum.objects.filter(choice.conditions, run__lab=lab)
     rows = (
         sums.filter(charged_ul__gt=0)
@@ -178,18 +177,18 @@ def series_of(*, lab: Lab, choice: Choice) -> Series:
             without += 1
         else:
             runs.append(SeriesRun(run, started_at, charged_ul, lost_ul, is_history))
-    used = _apparatus_of([run.run for run in runs])
+    used = _apparatus_of(sums)
     zone = ZoneInfo(lab.time_zone)
     names = {run: tuple(name for _, name in held) for run, held in used.items()}
     return Series(tuple(runs), _resets(runs, used, zone), without, still_open, names)
 
 
-def _apparatus_of(run_ids: Sequence[int]) -> dict[int, list[tuple[int, str]]]:
+def _apparatus_of(sums: QuerySet[RunSum]) -> dict[int, list[tuple[int, str]]]:
+    """Run → id and name of what it was done in, in one statement."""
     found: dict[int, list[tuple[int, str]]] = defaultdict(list)
-    for start in range(0, len(run_ids), BATCH):
-        rows = RunApparatus.objects.filter(run_id__in=run_ids[start : start + BATCH])
-        for run_id, pk, name in rows.order_by("id").values_list("run_id", "apparatus_id", "apparatus__name"):
-            found[run_id].append((pk, name))
+    rows = RunApparatus.objects.filter(run__in=sums.values("run")).order_by("id")
+    for run_id, pk, name in rows.values_list("run_id", "apparatus_id", "apparatus__name"):
+        found[run_id].append((pk, name))
     return found
 
 
