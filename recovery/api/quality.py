@@ -214,7 +214,7 @@ class ContainerFitness(LabView):
         return self.detail({**fit_out(said), "on": self.today})
 
 
-EMPTY = {
+EMPTY: dict[str, Any] = {
     "lot": None,
     "solvent": None,
     "times_distilled": 0,
