@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from inventory.rules.pictures.scales import Linear, Log, day_ticks, linear_ticks, log_ticks, padded, spread
-from inventory.rules.pictures.sheet import Sheet, shortened, width_of, wrapped
+from inventory.rules.pictures.sheet import Shape, Sheet, shortened, width_of, wrapped
 from inventory.rules.pictures.style import PALETTES, Look, Palette, contrast
 from inventory.rules.pictures.words import clean, isolated, number, plus_minus, volume_unit
 from tests.rules.pictures_made import check_whole, ids, words_of
@@ -29,7 +29,8 @@ def sheet(look: Look, words: str = "Ether 12 mL") -> Sheet:
     made = Sheet(look, words, words)
     made.text(20, 40, words)
     made.text(340, 60, words[:20], anchor="end", bold=True)
-    for place, shape in enumerate(("circle", "square", "diamond", "up", "down")):
+    shapes: tuple[Shape, ...] = ("circle", "square", "diamond", "up", "down")
+    for place, shape in enumerate(shapes):
         made.mark(shape, 30 + 30 * place, 90, 8, "#0072b2", edge="#000000", name=f"mark-{place}", hint=words)
     made.box(20, 110, 100, 20, "#56b4e9", hatch="///", edge="#1c2628", alpha=0.5)
     made.line([(10, 140), (350, 140)], "#d55e00", 1.5, dash=(6, 3), name="line")
@@ -58,7 +59,7 @@ def test_another_process_gives_the_same_bytes() -> None:
 
 
 def test_four_threads_draw_what_one_draws() -> None:
-    looks = [Look(theme, "small", kind) for theme in ("light", "dark") for kind in ("svg", "png")]  # type: ignore[arg-type]
+    looks = [Look(theme, "small", kind) for theme in ("light", "dark") for kind in ("svg", "png")]
     alone = [sheet(look).bytes() for look in looks]
     with ThreadPoolExecutor(4) as threads:
         together = list(threads.map(lambda look: sheet(look).bytes(), looks * 6))
@@ -104,7 +105,7 @@ def test_importing_pictures_loads_no_matplotlib() -> None:
 def test_a_look_that_is_not_offered_is_refused() -> None:
     for wrong in ({"theme": "pink"}, {"width": "390"}, {"kind": "gif"}, {"scale": 0}, {"scale": 4}):
         with pytest.raises(ValueError, match=r"look|scale"):
-            Look(**wrong)  # type: ignore[arg-type]
+            Look(**wrong)
 
 
 # -- words

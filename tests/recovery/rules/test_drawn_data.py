@@ -34,8 +34,10 @@ COLUMN = {node.key: node.column for node in NODES}
 
 
 def flows(before: dict[Any, int], during: dict[Any, int], name: str = "Ether") -> SolventFlows:
-    made = [tuple(Cell(*pair, volume) for pair, volume in cells.items()) for cells in (before, during)]
-    return SolventFlows(name, name, ETHER, *made)
+    def cells(moved: dict[Any, int]) -> tuple[Cell, ...]:
+        return tuple(Cell(source, target, volume) for (source, target), volume in moved.items())
+
+    return SolventFlows(name, name, ETHER, cells(before), cells(during))
 
 
 def sums(flow: FlowDiagram) -> tuple[dict[str, float], dict[str, float]]:

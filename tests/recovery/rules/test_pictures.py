@@ -107,7 +107,7 @@ def flow(name: str = "bought", factor: float = 1.0) -> FlowDiagram:
         ("stock", "run", 1000.0), ("stock", "air", 0.01), ("stock", "end", 1099.99), ("run", "back", 700.0),
         ("run", "waste", 300.0), ("run", "air", 0.0),
     )  # fmt: skip
-    return FlowDiagram(name, nodes, tuple(Band(*pair, amount * factor) for *pair, amount in bands), (name,))
+    return FlowDiagram(name, nodes, tuple(Band(a, b, amount * factor) for a, b, amount in bands), (name,))
 
 
 def bars(name: str = "Ethyl acetate", factor: float = 1.0) -> SolventBars:
