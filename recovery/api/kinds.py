@@ -19,7 +19,7 @@ from inventory.api.paging import Key, orderings, page
 from inventory.api.params import flag, paging
 from inventory.api.replies import check_if_match
 from inventory.rules.errors import InputError
-from recovery.api.shapes_kinds import ENTERED, RunFieldShape, RunKindShape
+from recovery.api.shapes_kinds import SAID, RunFieldShape, RunKindShape
 from recovery.models import RunField, RunKind
 from recovery.rules.run_kinds import (
     CHOICES_MAX,
@@ -56,7 +56,7 @@ class BoundField(serializers.Field[Any, Any, Any, Any]):
         return self.fail("invalid")
 
 
-@extend_schema_field(ENTERED)
+@extend_schema_field(SAID)
 class EnteredField(serializers.Field[Any, Any, Any, Any]):
     """What is entered of a fact; its field says how it is read."""
 

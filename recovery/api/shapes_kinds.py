@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
@@ -10,10 +12,15 @@ from recovery.rules.run_kinds import QUANTITIES
 from recovery.services.apparatus import KINDS, RECORDS
 from recovery.services.return_states import STATES as RETURN_STATES
 
-ENTERED = {"type": ["object", "string", "number", "boolean", "null"], "description": "As it was entered."}
+# Where a field allows null, the schema of the field adds it.
+SAID: dict[str, Any] = {
+    "type": ["object", "string", "number", "boolean"],
+    "description": "As it was entered.",
+}
+ENTERED = {**SAID, "type": [*SAID["type"], "null"]}
 
 
-@extend_schema_field(ENTERED)
+@extend_schema_field(SAID)
 class EnteredShape(serializers.JSONField):
     """What somebody entered, in the form in which they did."""
 
@@ -117,7 +124,7 @@ class RunFactShape(Shape):
     field = text()
     name = text()
     quantity = serializers.ChoiceField(QUANTITIES)
-    as_entered = EnteredShape()
+    as_entered = EnteredShape(allow_null=True)
     taken_back = serializers.BooleanField()
     number = Number(allow_null=True)
     uncertainty = Number(allow_null=True)
