@@ -56,6 +56,7 @@ def losses(desk: Desk) -> HttpResponse:
     context: dict[str, Any] = {
         "form": form,
         "by": BY[form.by_group],
+        "with_solvent": form.by_group != "solvent",
         "rates": _rows(desk, form, form.by_group),
         "filtered": bool(form.equal or form.period),
         "signals": _signals(desk, solvent),
