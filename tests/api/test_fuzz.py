@@ -158,6 +158,11 @@ def bad_data_is_refused(context: Any, response: Any, case: Any) -> bool | None:
 CARRIED_OUT_ELSEWHERE = [
     "POST /api/v1/labs/{lab}/policies/",
     "POST /api/v1/labs/{lab}/waste-containers/{waste}/additions/",
+    # What of a body belongs together is hardly ever met by chance: tests/api/test_quality.py.
+    "POST /api/v1/labs/{lab}/containers/{container}/quality-checks/",
+    "POST /api/v1/labs/{lab}/quality-limits/",
+    "POST /api/v1/labs/{lab}/run-fields/",
+    "POST /api/v1/labs/{lab}/run-kinds/",
     # The entry of a return is made up anew each time: tests/api/test_run_course.py knows one.
     "POST /api/v1/labs/{lab}/runs/{run}/return-states/",
     # It takes a dozen closed runs: tests/api/test_balances.py has them.
