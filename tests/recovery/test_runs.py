@@ -233,7 +233,10 @@ def test_the_close_names_losses_and_books_the_rest_as_unaccounted(still: Still) 
     ]
     assert len({row.entry for row in lost}) == 1, "they are reversed together"
     event = Event.objects.get(verb="run-closed")
-    assert event.data == {"lost_ul": {str(make.solvent(ETHER).pk): 50_000}}
+    assert event.data == {
+        "lost_ul": {str(make.solvent(ETHER).pk): 50_000},
+        "entry": str(closed.closing_entry),
+    }
 
 
 def test_a_run_without_loss_or_use_is_closed_too(still: Still) -> None:
