@@ -87,11 +87,17 @@ def share(fraction: float | Decimal | None) -> str:
 
 
 @register.filter
+def unit_words(code: str) -> str:
+    """A UCUM code as people write it."""
+    return code.replace("Cel", "°C")
+
+
+@register.filter
 def told(quantity: Mapping[str, Any] | None) -> str:
     """{"value", "unit", "uncertainty"} as "12.5 mL ± 0.4 (k = 1)"; nothing told is a dash."""
     if not quantity or quantity.get("value") is None:
         return "–"
-    unit = str(quantity.get("unit") or "").replace("Cel", "°C")
+    unit = unit_words(str(quantity.get("unit") or ""))
     words = f"{quantity['value']}{NO_BREAK}{unit}".rstrip(NO_BREAK)
     spread = quantity.get("uncertainty")
     return f"{words} ± {spread} (k = 1)" if spread else words
