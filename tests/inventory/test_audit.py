@@ -55,6 +55,7 @@ def test_services_leave_nothing_to_find(club: make.Club) -> None:
         "movements": Movement.objects.count(),
         "flows": Flow.objects.count(),
         "runs": 0,
+        "months of reuse": 0,
     }
     assert report.due_dates == 3
 
