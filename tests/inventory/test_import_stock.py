@@ -159,7 +159,7 @@ def test_an_undated_reading_harms_and_never_helps(at: Club) -> None:
         "B2;THF;bought;1 L;300 mL;2026-01-05;2026-10-20;BHT;60;;",
     )
     stock_in(at, sheet(*rows))
-    # Inhibited class B: unopened 12 months after receipt, which opening does not put off; by the opening alone
+    # Inhibited class B: unopened 12 months after receipt, which opening does not put off; by that alone
     # it would be 2027-04-20. The undated pass does not lengthen that, the bad one is due.
     assert held("B1").next_test_due == date(2027, 1, 5)
     assert held("B2").due_code == "reading-at-or-above-level"
