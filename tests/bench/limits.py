@@ -43,7 +43,7 @@ def measure(size: str) -> list[Result]:
         made = count
         data.settle()
         for name, watches in (("over limit", LIMIT_WATCHES), ("low stock", LEVEL_WATCHES)):
-            results.append(quiet(f"sweep, {name}, none", count, ROUNDS[size], list(watches), club.lab.pk))
+            results.append(quiet(f"sweep of sums, {name}, none", count, ROUNDS[size], list(watches), club.lab.pk))
     return results
 
 

@@ -69,6 +69,7 @@ def sign_in(page: Page, name: str) -> None:
     page.keyboard.type(factories.PASSWORD)
     page.keyboard.press("Enter")
     page.wait_for_selector(".tiles")
+    page.wait_for_load_state()
 
 
 @pytest.mark.parametrize("width", WIDTHS)
