@@ -43,7 +43,8 @@ def measure(size: str) -> list[Result]:
         made = count
         data.settle()
         for name, watches in (("over limit", LIMIT_WATCHES), ("low stock", LEVEL_WATCHES)):
-            results.append(quiet(f"sweep of sums, {name}, none", count, ROUNDS[size], list(watches), club.lab.pk))
+            told = f"sweep of sums, {name}, none"
+            results.append(quiet(told, count, ROUNDS[size], list(watches), club.lab.pk))
     return results
 
 
