@@ -126,6 +126,18 @@ def test_every_page_stands_up_to_axe_and_fits(
     assert seen == []
 
 
+def weight_of(page: Page, address: str) -> int:
+    """Bytes of all that a visit fetches, compressed, without charts."""
+    asked: set[str] = set()
+
+    def heard(answer: Response) -> None:
+        asked.add(answer.url)
+
+    page.on("response", heard)
+    page.goto(address, wait_until="networkidle")
+    return sum(len(gzip.compress(page.request.get(url).body())) for url in asked if "/picture/" not in url)
+
+
 def test_a_first_visit_weighs_little(lab: dict[str, Any], live_server: Any, browser: Browser) -> None:
     at: factories.Club = lab["at"]
     heavy = {}
@@ -133,10 +145,7 @@ def test_a_first_visit_weighs_little(lab: dict[str, Any], live_server: Any, brow
         with watched(browser, live_server.url) as (page, _seen):
             page.goto("/login/")
             sign_in(page, at.member.username)
-            answers: list[Response] = []
-            page.on("response", answers.append)
-            page.goto(f"/labs/{at.lab.slug}/{PAGES[name].format(**lab)}", wait_until="networkidle")
-            heavy[name] = sum(len(gzip.compress(answer.body())) for answer in answers if answer.ok)
+            heavy[name] = weight_of(page, f"/labs/{at.lab.slug}/{PAGES[name].format(**lab)}")
     assert max(heavy.values()) < WEIGHT_MAX, heavy
 
 
