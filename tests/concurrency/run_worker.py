@@ -61,9 +61,12 @@ def charge_watching(lab: str, run: int, pk: int, times: int) -> dict[str, int]:
     return ends
 
 
-def bad_test(lab: str, pk: int, wait_s: float) -> str:
-    """A reading of 30 mg/L after a while."""
-    time.sleep(wait_s)
+def bad_test(lab: str, run: int, pk: int, after: int) -> str:
+    """A reading of 30 mg/L once so many charges are booked, or another one like it is on record."""
+    ends = time.monotonic() + 60
+    bad = PeroxideTest.objects.filter(container_id=pk, lower_ug_per_l__gt=0)
+    while clearances(run) < after and not bad.exists() and time.monotonic() < ends:
+        time.sleep(0.005)
     make.tested(worker._club(lab), Container.objects.get(pk=pk), reading="30")
     return "tested"
 

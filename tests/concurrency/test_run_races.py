@@ -105,8 +105,8 @@ def test_no_charge_slips_past_a_bad_test(hands: Crew, lab: str) -> None:
     """Three charge to a still while the bottle is found bad: each charge sees the test or was there first."""
     run, bottle = hands.one("still_run", lab=lab), hands.one("cleared_bottle", lab=lab, amount="900 mL")
     charging = ("charge_watching", {"lab": lab, "run": run, "pk": bottle, "times": 15})
-    waits = (0.1, 0.2, 0.3)
-    testing = [("bad_test", {"lab": lab, "pk": bottle, "wait_s": wait}) for wait in waits]
+    told = {"lab": lab, "run": run, "pk": bottle}
+    testing = [("bad_test", {**told, "after": after}) for after in (1, 3, 6)]
     ends = hands.each([charging, charging, charging, *testing])
     charged = added_up(ends[:3])
     assert set(charged) <= {"booked", "distilling-not-cleared"}
