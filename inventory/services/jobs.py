@@ -273,7 +273,8 @@ def _round(ticked: dict[str, str], stop: Event, now: Clock, idle_seconds: float)
 
 def _note_fault(error: Exception, before: str) -> str:
     """Log a fault when it is new: a database that is away for an hour is one line, not thousands."""
-    words = f"{type(error).__name__}: {error}"
+    # The first line alone: PostgreSQL quotes the statement below it, which differs from round to round.
+    words = f"{type(error).__name__}: {error}".splitlines()[0]
     if words != before and isinstance(error, DatabaseError):
         logger.warning("The job thread cannot use the database and keeps trying: %s", words)
     elif words != before:
