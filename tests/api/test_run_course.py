@@ -132,6 +132,17 @@ def test_a_kind_never_takes_the_gate_away_afterwards(api: Api, bench: str) -> No
     assert (refused.status_code, codes(refused)) == (409, ["kind-distils"])
 
 
+def test_a_field_ends_only_once_no_kind_asks_for_it(lab: Club, api: Api) -> None:
+    at = base(lab)
+    leaf = {"key": "leaf-mass", "name": "Mass of leaves", "quantity": "mass", "unit": "g"}
+    assert api.post(f"{at}run-fields/", leaf).status_code == 201
+    asks = {"key": "pigments", "name": "Pigments out of leaves", "asks": [{"field": "leaf-mass"}]}
+    assert api.post(f"{at}run-kinds/", asks).status_code == 201
+    assert api.post(f"{at}run-fields/leaf-mass/endings/").status_code == 409
+    assert api.post(f"{at}run-kinds/pigments/endings/").status_code == 201
+    assert api.post(f"{at}run-fields/leaf-mass/endings/").status_code == 201
+
+
 def test_shipped_kinds_are_copied_not_changed(lab: Club, api: Api) -> None:
     at = base(lab)
     assert codes(api.patch(f"{at}run-kinds/rinsing/", {"name": "R"}, if_match="*")) == ["is-shipped"]
