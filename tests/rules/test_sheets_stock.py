@@ -256,7 +256,9 @@ def test_planning_costs_little_beside_reading_its_dates_alone() -> None:
     mapping = suggest_mapping(table.headers, "stock", table)
     began = time.process_time()
     for _ in range(3):
-        read = [[date.fromisoformat(text) for text in row.split(";") if text.startswith("2025-")] for row in rows]
+        read = [
+            [date.fromisoformat(text) for text in row.split(";") if text.startswith("2025-")] for row in rows
+        ]
     floor = time.process_time() - began
     assert len(read) == len(rows)
     began = time.process_time()
