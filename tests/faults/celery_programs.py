@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -15,6 +16,29 @@ import pytest
 from tests.inventory.processes import environment, start
 
 Start = Callable[..., subprocess.Popen[str]]
+
+
+class Kept:
+    """A Celery program that is started again whenever it ends, as a service manager does (Restart=always)."""
+
+    def __init__(self, begin: Callable[[], subprocess.Popen[str]]) -> None:
+        self.starts = 0
+        self._begin = begin
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._keep, daemon=True)
+        self._thread.start()
+
+    def _keep(self) -> None:
+        while not self._stop.is_set():
+            process = self._begin()
+            self.starts += 1
+            while process.poll() is None and not self._stop.wait(0.2):
+                pass
+
+    def stop(self) -> None:
+        """Start it no more; the program itself is left as it is."""
+        self._stop.set()
+        self._thread.join()
 
 
 @contextmanager
