@@ -8,8 +8,9 @@ from typing import Any
 
 from django.utils import timezone
 
+from inventory.selectors.running import LEDGER_CHECK
 from inventory.services import audit as auditing
-from inventory.services import jobs, once, sweep_parts
+from inventory.services import jobs, ledger_check, once, sweep_parts
 from inventory.services.delivery import delivering, outbox
 
 
@@ -50,3 +51,9 @@ def audit(payload: Mapping[str, Any], now: datetime) -> None:
     if found:
         shown = "; ".join(str(each) for each in found[:5])
         raise jobs.NoUse(f"The audit found {len(found)} difference(s): {shown}")
+
+
+@jobs.task(LEDGER_CHECK, lease=timedelta(hours=2))
+def check(payload: Mapping[str, Any], now: datetime) -> None:
+    """Work out again the balances and flows of one lab, for somebody who asked."""
+    ledger_check.check_do(payload=payload, now=now)

@@ -15,7 +15,7 @@ from inventory.api.labs import Nothing
 from inventory.api.paging import Key, orderings, page
 from inventory.api.replies import check_if_match
 from inventory.api.rows import id_or_none
-from inventory.api.shapes_delivery import STATES, DeliveryShape, WebhookMadeShape, WebhookShape
+from inventory.api.shapes_delivery import DeliveryShape, WebhookMadeShape, WebhookShape
 from inventory.models import Delivery, Webhook
 from inventory.models.outbox import CHANNELS
 from inventory.services.delivery import outbox, webhooks
@@ -181,8 +181,7 @@ def delivery_out(row: Any) -> dict[str, Any]:
         pk, channel, event, alert, username, hook, message_id, attempts, created_at, due_at, sent_at,
         failed_at, withdrawn_at, last_error,
     ) = row  # fmt: skip
-    ends = {"sent": sent_at, "failed": failed_at, "withdrawn": withdrawn_at}
-    state = next((name for name, at in ends.items() if at is not None), "waiting")
+    state = outbox.state_of(sent_at=sent_at, failed_at=failed_at, withdrawn_at=withdrawn_at)
     return {
         "id": str(pk),
         "channel": channel,
@@ -215,7 +214,9 @@ class Deliveries(LabView):
             DeliveryShape,
             "Messages and their fate",
             params=(
-                params.choice("state", STATES, "failed: given up for good; withdrawn: needed no more."),
+                params.choice(
+                    "state", outbox.STATES, "failed: given up for good; withdrawn: needed no more."
+                ),
                 params.choice("channel", CHANNELS),
                 params.ref("alert"),
                 params.ref("webhook"),

@@ -16,14 +16,13 @@ from inventory.api.paging import Key, orderings, page
 from inventory.api.params import paging
 from inventory.api.replies import check_if_match
 from inventory.api.shapes_delivery import FeedMadeShape, FeedShape, MailChoiceShape
-from inventory.api.site import site_of
 from inventory.models import Feed, Membership
 from inventory.rules.telling import SEVERITY_MAX
+from inventory.selectors.site import site_of
 from inventory.services.delivery import feeds
 from inventory.services.delivery.choices import ADDRESS_LENGTH_MAX, choice_of, choose
 
 BY_ID = orderings(id=Key("id", "int"))
-FILES = {"calendar": "calendar.ics", "atom": "alerts.atom"}
 
 
 class MailChoiceChange(Body):
@@ -137,7 +136,8 @@ class Feeds(LabView):
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
             feed, secret = feeds.feed_add(**self.by, kind=data["kind"], name=data.get("name", ""))
-            url = f"{site_of(request._request)}/feeds/{secret}/{FILES[feed.kind]}"
+            site = site_of(request._request)
+            url = feeds.feed_address(site=site, kind=feed.kind, secret=secret)
             return Done(_shown(feed.pk), once_only={"url": url})
 
         return self.write(work)

@@ -12,8 +12,8 @@ from django.views.decorators.http import require_safe
 
 from inventory.api import throttle
 from inventory.api.replies import tagged
-from inventory.api.site import site_of
 from inventory.models import Feed
+from inventory.selectors.site import site_of
 from inventory.services.delivery.feed_text import atom_bytes, calendar_bytes
 from inventory.services.delivery.feeds import feed_find
 

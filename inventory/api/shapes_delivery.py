@@ -8,8 +8,7 @@ from inventory.api.shapes import Id, Shape, Words, at, text
 from inventory.models.outbox import CHANNELS
 from inventory.rules.telling import SEVERITY_MAX
 from inventory.services.delivery.feeds import KINDS
-
-STATES = ("waiting", "sent", "failed", "withdrawn")
+from inventory.services.delivery.outbox import STATES
 
 
 class MailChoiceShape(Shape):

@@ -36,6 +36,7 @@ MANAGE = frozenset(
         "alerts.put-off",
         "deliveries.read",
         "deliveries.replay",
+        "jobs.replay",
         "policy.edit",
         "reagents.edit",
         "stock.levels",
@@ -44,6 +45,7 @@ MANAGE = frozenset(
         "import.write",
         "audit.read",
         "people.read",
+        "server.read",
     }
 )
 GOVERN = frozenset(
@@ -58,7 +60,7 @@ GOVERN = frozenset(
     }
 )
 
-AUDIT = frozenset({"audit.read", "people.read"})
+AUDIT = frozenset({"audit.read", "people.read", "server.read"})
 
 # Every person may keep tokens and feeds of their own, which can never do more than their owner, and say
 # how they want to be told of alerts.

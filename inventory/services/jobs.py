@@ -20,8 +20,10 @@ from django.db.utils import Error as DatabaseError
 from django.dispatch import Signal
 from django.utils import timezone
 
-from inventory.models import Job
+from inventory.models import Job, Lab, User
+from inventory.rules.errors import Conflict
 from inventory.services import leases
+from inventory.services.events import record
 
 logger = logging.getLogger(__name__)
 
@@ -222,6 +224,22 @@ def drain(*, now: Clock, limit: int = 1000, stop: Event | None = None) -> int:
             break
         done += sum(run(job=job, now=now) for job in jobs)
     return done
+
+
+def run_again(*, lab: Lab, actor: User, now: datetime, job: Job) -> Job:
+    """Let a job that was given up be tried anew, with as many attempts as a fresh one.
+
+    It belongs to the whole server; the event stands in the lab of whoever asked. Raises Conflict unless it
+    was given up. A scheduled run whose slot is long over ends without work: a newer one has done it.
+    """
+    with transaction.atomic():
+        failed = Job.objects.filter(pk=job.pk, done_at=None, failed_at__isnull=False)
+        if not failed.update(failed_at=None, attempts=0, due_at=now):
+            raise Conflict("", "not-failed", "This job is not given up.", "Look at the list again.")
+        data = {"name": job.name, "key": job.key, "last_error": job.last_error}
+        record(lab=lab, actor=actor, now=now, verb="job-run-again", subject=job, data=data)
+        call_workers(1)
+    return Job.objects.get(pk=job.pk)
 
 
 def next_due(*, now: datetime) -> timedelta | None:

@@ -14,9 +14,10 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.text import slugify
 
-from inventory.models import BOUNDARIES, ApiToken, EntryLink, Lab, Membership, Place, Policy, User
+from inventory.models import BOUNDARIES, ApiToken, EntryLink, Feed, Lab, Membership, Place, Policy, User
 from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.roles import ROLES, SCOPES, scopes_for
+from inventory.services.delivery.feeds import feed_revoke
 from inventory.services.events import record
 
 DEFAULT_POLICY = "cautious-default"
@@ -74,6 +75,38 @@ def member_add(
     return membership
 
 
+def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -> None:
+    """Let a person leave the lab: nothing of it is there for them any more, their tokens and feeds end.
+
+    What they did stays on record under their name. Invited again, they come back without the old tokens.
+    Raises Conflict for the last supervisor, and for one who has left already.
+    """
+    with transaction.atomic():
+        others = _supervisors(lab) - {member.user_id}
+        held = (
+            Membership.objects.select_for_update(of=("self",))
+            .select_related("user")
+            .filter(lab=lab, pk=member.pk)
+            .first()
+        )
+        if held is None:
+            raise Conflict("", "not-a-member", "This person has left the lab already.")
+        if held.role == "supervisor" and not others:
+            raise Conflict(
+                "", "last-supervisor", "A lab needs a supervisor.", "Make someone else supervisor first."
+            )
+        person = held.user
+        tokens = list(ApiToken.objects.filter(lab=lab, user=person, revoked=False))
+        for token in tokens:
+            token_revoke(token=token, actor=actor, now=now)
+        feeds = list(Feed.objects.filter(lab=lab, user=person, revoked_at=None))
+        for feed in feeds:
+            feed_revoke(lab=lab, actor=actor, now=now, feed=feed)
+        data = {"user": person.username, "role": held.role, "tokens": len(tokens), "feeds": len(feeds)}
+        record(lab=lab, actor=actor, now=now, verb="member-removed", subject=held, data=data)
+        held.delete()
+
+
 def _supervisors(lab: Lab) -> set[int]:
     """Who supervises the lab and can sign in, their rows locked: two cannot step down at once."""
     rows = Membership.objects.select_for_update(of=("self",)).filter(lab=lab, role="supervisor")
@@ -87,6 +120,18 @@ def invitation_create(*, lab: Lab, actor: User, now: datetime, role: str) -> tup
         data = {"role": role, "expires_at": link.expires_at.isoformat()}
         record(lab=lab, actor=actor, now=now, verb="invitation-made", subject=link, data=data)
     return link, secret
+
+
+def invitation_revoke(*, lab: Lab, actor: User, now: datetime, link: EntryLink) -> None:
+    """End a link that nobody has used. Raises Conflict when it was used or has ended."""
+    with transaction.atomic():
+        open_links = EntryLink.objects.filter(pk=link.pk, lab=lab, used_at=None, expires_at__gt=now)
+        if not open_links.update(expires_at=now):
+            raise Conflict(
+                "", "link-spent", "This link has been used or has ended.", "Nothing is left to do."
+            )
+        data = {"role": link.role, "expired_at": link.expires_at.isoformat()}
+        record(lab=lab, actor=actor, now=now, verb="invitation-revoked", subject=link, data=data)
 
 
 def _link_create(lab: Lab | None, role: str, now: datetime) -> tuple[EntryLink, str]:

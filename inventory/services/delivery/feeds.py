@@ -15,6 +15,7 @@ from inventory.rules.roles import allowed
 from inventory.services.events import record
 
 KINDS = ("calendar", "atom")
+FILES = {"calendar": "calendar.ics", "atom": "alerts.atom"}
 NEEDS = {"calendar": "safety.read", "atom": "alerts.read"}
 FEEDS_MAX = 20
 READ_NOTED_EVERY = timedelta(hours=1)
@@ -38,6 +39,11 @@ def feed_add(*, lab: Lab, actor: User, now: datetime, kind: str, name: str = "")
         data = {"kind": kind, "prefix": feed.prefix}
         record(lab=lab, actor=actor, now=now, verb="feed-added", subject=feed, data=data)
     return feed, secret
+
+
+def feed_address(*, site: str, kind: str, secret: str) -> str:
+    """Where a feed is read. site: under which address this place is reached."""
+    return f"{site}/feeds/{secret}/{FILES[kind]}"
 
 
 def feed_revoke(*, lab: Lab, actor: User, now: datetime, feed: Feed) -> Feed:

@@ -33,6 +33,7 @@ BACKOFF_FIRST, BACKOFF_MAX = timedelta(seconds=30), timedelta(hours=6)
 # Longer than any wait that is given here; what seems to wait longer was put off by a clock since set back.
 HELD_MAX = timedelta(hours=12)
 KEPT_FOR = timedelta(days=180)
+STATES = ("waiting", "sent", "failed", "withdrawn")
 
 
 class Run:
@@ -167,6 +168,12 @@ def state_q(state: str) -> Q:
     if state in over:
         return Q(**{f"{over[state]}__isnull": False})
     return Q(sent_at=None, failed_at=None, withdrawn_at=None)
+
+
+def state_of(*, sent_at: datetime | None, failed_at: datetime | None, withdrawn_at: datetime | None) -> str:
+    """In which of `STATES` a message is."""
+    ends = {"sent": sent_at, "failed": failed_at, "withdrawn": withdrawn_at}
+    return next((name for name, at in ends.items() if at is not None), "waiting")
 
 
 def prune(*, now: datetime) -> int:
