@@ -218,13 +218,17 @@ def least_solvent(rows: Sequence[Row]) -> Row:
     return min(fitting, key=lambda row: (round(row.net_ml, 6), row.portions))
 
 
-def worth_while(rows: Sequence[Row]) -> Row:
+def worth_while(rows: Sequence[Row], handy_ml: float = math.inf) -> Row:
     """The fewest portions that use up hardly more than the least: a twentieth, our choice.
 
-    Each further portion costs shaking, venting and time for ever less solvent.
+    Each further portion costs shaking, venting and time for ever less solvent. handy_ml: the largest portion
+    that is chosen while any smaller will do, such as the water layer. A still that seems to lose nothing
+    would else make one huge portion look cheapest, though all of it has to be had, shaken and distilled.
     """
-    least = least_solvent(rows)
-    near = [row for row in rows if row.fits and row.net_ml <= least.net_ml * (1 + WORTH_A_PORTION)]
+    fitting = [row for row in rows if row.fits]
+    handy = [row for row in fitting if row.portion_ml <= handy_ml] or fitting
+    least = least_solvent(handy or rows)
+    near = [row for row in handy if row.net_ml <= least.net_ml * (1 + WORTH_A_PORTION)]
     return min(near, key=lambda row: row.portions, default=least)
 
 

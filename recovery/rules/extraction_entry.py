@@ -49,6 +49,7 @@ CURVE_POINTS = 24
 CURVES = (1, 2, 3, 5)
 RULES_OF_THUMB = (
     "Several small portions take out more than one large of the same total: common practice, and the law.",
+    "A portion of no more than the water layer is chosen where one will do: common practice, no source.",
     "Vent the funnel often and point it away: shaking builds up pressure. Common practice.",
     "The layer shrinks on shaking with water, and colder water keeps more: measure what is run off.",
     "K holds for dilute solutions at one temperature; salt, emulsions and association change it.",
@@ -236,7 +237,7 @@ def _chosen(asked: Asked, rows: tuple[Row, ...]) -> tuple[Row, float | None]:
     if asked.portions is not None:
         row = rows_for_yield(asked.extraction, wanted, asked.reuse, portions_max=asked.portions)[-1]
     else:
-        row = worth_while(rows)
+        row = worth_while(rows, asked.extraction.water_ml.value)
     return _row(asked, row.portions, _measurable_ml(row.portion_ml)), None
 
 

@@ -67,7 +67,8 @@ class Ask:
 
     charged_ml, returned_ml: of this solvent, at 20 °C; returned_ml None: not yet known. facts: by the keys
     of run fields. asked: the fields that the kind of run asks for; None: kind not told. heel_ml: asked to
-    be left in the still. hold_up_ml: of the apparatus, by name.
+    be left in the still. forms_peroxides: only what does, or may, is asked to leave one. hold_up_ml: of the
+    apparatus, by name.
     """
 
     solvent: Properties
@@ -78,6 +79,7 @@ class Ask:
     distils: bool = True
     asked: frozenset[str] | None = None
     heel_ml: float = 0.0
+    forms_peroxides: bool = True
     hold_up_ml: Mapping[str, float | None] = field(default_factory=dict)
 
     def told(self, key: str) -> tuple[float, float] | None:

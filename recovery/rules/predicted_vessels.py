@@ -19,10 +19,12 @@ def _known(told: tuple[float, float]) -> tuple[float, float]:
 
 
 def heel(ask: Ask) -> Term | None:
-    """What is to stay in the still. None for a run that does not distil."""
+    """What is to stay in the still. None for a run that does not distil, or for what needs no heel."""
     if not ask.distils or not ask.concerns("coolant-temperature", "take-over-time", "bath-temperature"):
         return None
     words = "heel left in the still"
+    if not ask.heel_ml and not ask.forms_peroxides:
+        return None
     if not ask.heel_ml:
         why = "no heel is recorded: none is counted, though one should be left (common practice: a tenth)"
         return not_told("heel", words, ["heel"], why, place="still-residue")

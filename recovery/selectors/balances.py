@@ -164,6 +164,7 @@ class _Known:
             run.distils,
             None if run.kind is None else frozenset(one["field"] for one in run.kind.fields),
             run.heel_ul / UL_PER_ML if solvents == 1 or solvent.is_former else 0.0,
+            solvent.is_former,
             {name: _ml(self.hold_up_ul.get(pk)) for pk, name, _ in used},
         )
         return Gathered(run, solvent, found, ask, tuple(pk for pk, _, _ in used))

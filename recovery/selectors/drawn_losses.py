@@ -46,7 +46,7 @@ def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last:
     runs = chart.runs[start:]
     left = f"The last {len(runs)} of {len(chart.runs)} runs." if start else ""
     return Picture(
-        title=f"Losses: {chart.name}, {chart.solvent_name}" if chart.name else chart.solvent_name,
+        title=_title(chart.name, chart.solvent_name),
         panels=tuple(_panel(name, runs) for name in panels),
         words=tuple(words for words in (chart.words, left) if words),
         rules=tuple(_rules(runs)),
@@ -59,6 +59,12 @@ def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last:
         few=_few(chart),
         notes=chart.notes,
     )
+
+
+def _title(name: str, solvent: str) -> str:
+    """What is drawn, the solvent said once."""
+    named = name if name.startswith(f"{solvent}, ") else ", ".join(filter(None, (name, solvent)))
+    return f"Losses: {named}"
 
 
 def _few(chart: LossChart) -> str:

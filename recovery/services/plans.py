@@ -248,6 +248,7 @@ def _ask(
         distils=of.distils,
         asked=None if asked is None else frozenset(one["field"] for one in asked),
         heel_ml=heel / UL_PER_ML,
+        forms_peroxides=is_former(of.solvent),
         hold_up_ml={
             row.name: None if row.hold_up_ul is None else row.hold_up_ul / UL_PER_ML for row in of.apparatus
         },

@@ -24,6 +24,7 @@ from recovery.rules.extraction import (
     rows_for_yield,
     saturation_ml,
     volume_in_one,
+    worth_while,
     yield_budget,
 )
 
@@ -154,6 +155,22 @@ def test_the_least_solvent_counts_what_comes_back() -> None:
         to_still = row.total_ml - row.kept_ml - 8 * row.portions
         assert row.back_ml == pytest.approx(max(0, to_still) * 0.9)
         assert row.net_ml == pytest.approx(row.total_ml - row.back_ml)
+
+
+def test_a_still_that_seems_to_lose_nothing_does_not_make_one_huge_portion_look_best() -> None:
+    """By hand, K 3, 100 mL, 95 %: one portion takes 100·19/3 = 633 mL; three take 3·57.1 mL.
+
+    Where nothing were lost in the still, each further portion would cost 1 mL on glass and save nothing.
+    """
+    rows = rows_for_yield(of(100, 3), 0.95, Reuse(lost_fraction=0.0))
+    assert rows[0].total_ml == pytest.approx(100 * 19 / 3)
+    assert rows[2].portion_ml == pytest.approx(100 * (20 ** (1 / 3) - 1) / 3)
+    assert least_solvent(rows).portions == 1
+    assert worth_while(rows).portions == 1
+    assert worth_while(rows, 100).portions == 3
+    assert worth_while(rows_for_yield(of(100, 3), 0.95, Reuse(lost_fraction=0.2)), 100).portions == 5
+    weak = rows_for_yield(of(100, 0.02), 0.95, Reuse())
+    assert worth_while(weak, 100) == worth_while(weak), "no portion is handy: the least counts alone"
 
 
 def test_a_portion_that_dissolves_whole_does_not_fit() -> None:
