@@ -29,6 +29,15 @@ PAGES = (
     Further(
         "solvent-balance", _T("Solvent balance"), _T("What came in and went out in a period."), "reports.read"
     ),
+    Further(
+        "apparatus",
+        _T("Apparatus"),
+        _T("Stills and condensers: repairs, and what runs in them lose."),
+        "runs.read",
+    ),
+    Further(
+        "loss-fits", _T("Fits of losses"), _T("What your own runs say of losses to come."), "reports.read"
+    ),
     Further("receive", _T("Receive a container"), _T("A bottle comes in."), "stock.receive"),
     Further("labels", _T("Labels"), _T("Print labels for containers, single or on sheets."), "stock.read"),
     Further("invite", _T("Invite a person"), _T("A one-time link for somebody new."), "people.edit"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from django.http import HttpResponse
@@ -17,11 +16,10 @@ from inventory.api.params import choice, flag, paging
 from inventory.api.quantities import volume_out
 from inventory.api.replies import check_if_match
 from inventory.api.rows import id_or_none
-from inventory.rules.quantity import parse_quantity
 from recovery.api.shapes_kinds import ApparatusRecordShape, ApparatusShape
 from recovery.models import Apparatus, ApparatusRecord
 from recovery.services import apparatus
-from recovery.services.apparatus import KINDS, RECORDS
+from recovery.services.apparatus import KINDS, RECORDS, hold_up_read
 
 BY_ID = orderings(id=Key("id", "int"))
 RECORD_ORDERS = orderings(id=Key("id", "int"), happened_at=Key("happened_at", "instant"))
@@ -65,13 +63,6 @@ class RecordMake(Body):
 
 class RecordWithdrawal(Body):
     reason = TextField(max_length=500)
-
-
-def hold_up_ul(raw: str | Mapping[str, Any] | None) -> int | None:
-    """A hold-up in whole microlitres. Raises InputError naming `hold_up`."""
-    if raw is None:
-        return None
-    return int(parse_quantity(raw, field="hold_up", dimension="volume").to("uL").to_integral_value())
 
 
 def apparatus_out(row: Any) -> dict[str, Any]:
@@ -120,7 +111,7 @@ class ApparatusView(LabView):
     def read(self, data: Any) -> dict[str, Any]:
         """What was sent as the services take it."""
         if "hold_up" in data:
-            data["hold_up_ul"] = hold_up_ul(data.pop("hold_up"))
+            data["hold_up_ul"] = hold_up_read(data.pop("hold_up"))
         if data.get("location") is not None:
             data["location"] = location_in(self.caller, data["location"])
         return dict(data)

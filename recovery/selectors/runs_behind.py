@@ -30,6 +30,12 @@ def counted(lab: Lab) -> QuerySet[RunSum]:
     return RunSum.objects.filter(run__lab=lab, run__closed_at__isnull=False, run__is_draft=False)
 
 
+def solvents_lost(lab: Lab) -> dict[str, Solvent]:
+    """Key → solvent of closed runs."""
+    rows = Solvent.objects.filter(pk__in=counted(lab).order_by().values("solvent_id"))
+    return {row.key: row for row in rows}
+
+
 def choices_of(lab: Lab) -> Choices:
     runs = Run.objects.filter(lab=lab, closed_at__isnull=False, is_draft=False).order_by()
     sums = counted(lab).order_by()

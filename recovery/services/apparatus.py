@@ -13,6 +13,7 @@ from django.db.models.lookups import Exact
 
 from inventory.models import Lab, Location, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.quantity import parse_quantity
 from inventory.services.events import record
 from inventory.services.measuring import moment
 from recovery.models import Apparatus, ApparatusRecord
@@ -168,6 +169,13 @@ def apparatus_named(*, lab: Lab, refs: Sequence[str], field: str = "apparatus") 
             )
         found[one.pk] = one
     return list(found.values())
+
+
+def hold_up_read(raw: str | Mapping[str, Any] | None) -> int | None:
+    """A hold-up as told, in whole microlitres; None: not known. Raises InputError naming `hold_up`."""
+    if raw is None:
+        return None
+    return int(parse_quantity(raw, field="hold_up", dimension="volume").to("uL").to_integral_value())
 
 
 def _locked(apparatus: Apparatus, *, ended_too: bool = False) -> Apparatus:

@@ -4,13 +4,38 @@ from __future__ import annotations
 
 from django.urls import path
 
-from recovery.web import container, home, losses, lots, plan, run_more, runs, solvent_balance
+from recovery.web import (
+    apparatus,
+    container,
+    home,
+    loss_fits,
+    losses,
+    lots,
+    plan,
+    run_more,
+    runs,
+    solvent_balance,
+)
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("labs/<slug:slug>/", home.lab, name="lab"),
+    path("labs/<slug:slug>/apparatus/", apparatus.apparatus_list, name="apparatus"),
+    path("labs/<slug:slug>/apparatus/<str:apparatus>/", apparatus.apparatus_one, name="apparatus-one"),
+    path("labs/<slug:slug>/apparatus/<str:apparatus>/change/", apparatus.change, name="apparatus-change"),
+    path("labs/<slug:slug>/apparatus/<str:apparatus>/end/", apparatus.end, name="apparatus-end"),
+    path("labs/<slug:slug>/apparatus/<str:apparatus>/record/", apparatus.record, name="apparatus-record"),
+    path(
+        "labs/<slug:slug>/apparatus-records/<str:record>/take-back/",
+        apparatus.take_back,
+        name="apparatus-record-back",
+    ),
     path("labs/<slug:slug>/containers/<str:code>/", container.container, name="container"),
     path("labs/<slug:slug>/containers/<str:code>/<slug:deed>/", container.deed, name="deed"),
+    path("labs/<slug:slug>/loss-fits/", loss_fits.fits, name="loss-fits"),
+    path("labs/<slug:slug>/loss-fits/<str:fit>/", loss_fits.fit, name="loss-fit"),
+    path("labs/<slug:slug>/loss-fits/<str:fit>/adopt/", loss_fits.adopt, name="loss-fit-adopt"),
+    path("labs/<slug:slug>/loss-fits/<str:fit>/end/", loss_fits.end, name="loss-fit-end"),
     path("labs/<slug:slug>/lots/<str:lot>/", lots.lot, name="lot"),
     path("labs/<slug:slug>/plan/", plan.plan, name="plan"),
     path("labs/<slug:slug>/plan/picture/", plan.plan_picture, name="plan-picture"),
