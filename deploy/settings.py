@@ -89,6 +89,7 @@ MIDDLEWARE = [
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "deploy.middleware.ContentSecurityPolicyMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
+    "inventory.web.language.LanguageMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
@@ -212,6 +213,13 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
 }
 
 LANGUAGE_CODE = "en-gb"
+LANGUAGES = [("en-gb", "English"), ("de", "Deutsch")]
+LANGUAGE_COOKIE_SECURE = _https
+LANGUAGE_COOKIE_HTTPONLY = True
+LANGUAGE_COOKIE_SAMESITE = "Lax"
+# Each app has its words in a folder `locale` of its own; days and times are written as these say.
+LOCALE_PATHS: list[Path] = []
+FORMAT_MODULE_PATH = ["inventory.formats"]
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -25,9 +25,12 @@ class InventoryConfig(AppConfig):
     name = "inventory"
 
     def ready(self) -> None:
+        from inventory.rules.phrases import Phrase
         from inventory.services import waste
         from inventory.services.ledger import posted
+        from inventory.web.language import shown
 
+        Phrase.reader = staticmethod(shown)
         posted.connect(waste.on_posted, dispatch_uid="inventory.waste_containers")
         # For each app, since any later migration may rebuild a table and drop its triggers.
         post_migrate.connect(_after_migrate, dispatch_uid="inventory.after_migrate")

@@ -11,21 +11,26 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from inventory.rules.levels import LEVEL_WORDS, Level, Use, gravest
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import Verdict, VerdictReason
 
 # Common practice, no one source; compare Michigan State EHS and UCLA EHS on what is left in place.
 ADVICE: Mapping[Level, str] = MappingProxyType(
     {
         "use": "",
-        "test-first": "Take nothing out before a test has passed.",
-        "do-not-distil": "Do not distil or concentrate it.",
-        "do-not-use": "Do not use, open or test it. Keep it shut and have a licensed firm collect it.",
-        "do-not-touch": "Leave it where it is: do not open, test, turn or carry it. Keep others away and "
-        "call the supervisor.",
+        "test-first": Phrase("Take nothing out before a test has passed."),
+        "do-not-distil": Phrase("Do not distil or concentrate it."),
+        "do-not-use": Phrase(
+            "Do not use, open or test it. Keep it shut and have a licensed firm collect it."
+        ),
+        "do-not-touch": Phrase(
+            "Leave it where it is: do not open, test, turn or carry it. Keep others away and "
+            "call the supervisor."
+        ),
     }
 )
-SET_ASIDE = "Do not use, open or test it until a supervisor lifts that."
-ASK_FIRST = "Ask the supervisor before anybody opens it to test it."
+SET_ASIDE = Phrase("Do not use, open or test it until a supervisor lifts that.")
+ASK_FIRST = Phrase("Ask the supervisor before anybody opens it to test it.")
 # What is not known, or long over, may be worse than it looks (Princeton EHS and Iowa State EHS leave an
 # unknown age alone).
 _DOUBTFUL = frozenset(
@@ -67,10 +72,10 @@ def told(found: Mapping[Use, Verdict], *, code: str, words: str, days: int | Non
     leading = _leading(reasons, level)
     advice = SET_ASIDE if level == "do-not-use" and found["keep"].allowed else ADVICE[level]
     if leading:
-        lead = " ".join(dict.fromkeys(reason.words for reason in leading))
+        lead = Phrase.joined(dict.fromkeys(reason.words for reason in leading))
         return Told(level, advice, leading[0].code, lead, None, leading)
     if level == "test-first" and (code in _DOUBTFUL or (days or 0) > LONG_OVERDUE_DAYS):
-        advice = f"{advice} {ASK_FIRST}"
+        advice = Phrase.joined([advice, ASK_FIRST])
     return Told(level, advice, code, words, days)
 
 

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.retest import DueCode
 
 GRAVEST, MILDEST = 1, 9
@@ -32,31 +33,35 @@ class AlertRule:
 
 # -- what is known of how dangerous a container is
 
-SIGN_SEEN = AlertRule("sign-seen", "A sign of danger was seen: leave it in place, call the supervisor.", 1)
+SIGN_SEEN = AlertRule(
+    "sign-seen", Phrase("A sign of danger was seen: leave it in place, call the supervisor."), 1
+)
 ACTION_LEVEL = AlertRule(
-    "action-level", "The last test reached the action level.", 2, codes=("reading-at-or-above-level",)
+    "action-level", Phrase("The last test reached the action level."), 2, codes=("reading-at-or-above-level",)
 )
 READING_NOT_DECISIVE = AlertRule(
     "reading-not-decisive",
-    "The last test does not show that it is below the action level.",
+    Phrase("The last test does not show that it is below the action level."),
     3,
     codes=("reading-not-decisive",),
 )
 OPENING_DATE_UNKNOWN = AlertRule(
     "opening-date-unknown",
-    "It is not known when it was opened: ask the supervisor before anybody opens or tests it.",
+    Phrase("It is not known when it was opened: ask the supervisor before anybody opens or tests it."),
     4,
     codes=("opening-date-unknown",),
 )
 START_DATE_UNKNOWN = AlertRule(
     "start-date-unknown",
-    "It is not known when it was received or made: ask the supervisor before anybody opens or tests it.",
+    Phrase(
+        "It is not known when it was received or made: ask the supervisor before anybody opens or tests it."
+    ),
     5,
     codes=("receipt-date-unknown", "made-date-unknown"),
 )
 NO_RULE = AlertRule(
     "no-rule",
-    "The lab's policy has no interval for it: ask the supervisor what is to be done.",
+    Phrase("The lab's policy has no interval for it: ask the supervisor what is to be done."),
     6,
     codes=("no-rule",),
 )
@@ -65,40 +70,47 @@ NO_RULE = AlertRule(
 
 MAXIMUM_AGE = AlertRule(
     "maximum-age",
-    "It may be kept no longer by the lab's policy: leave it shut; disposal is for licensed firms.",
+    Phrase("It may be kept no longer by the lab's policy: leave it shut; disposal is for licensed firms."),
     4,
 )
-EXPIRED = AlertRule("expired", "The maker's expiry has passed.", 5)
+EXPIRED = AlertRule("expired", Phrase("The maker's expiry has passed."), 5)
 RETEST_OVERDUE = AlertRule(
-    "retest-overdue", "The day of its peroxide test has passed: its verdict says what may be done.", 7
+    "retest-overdue", Phrase("The day of its peroxide test has passed: its verdict says what may be done."), 7
 )
 FORECAST_SOONER = AlertRule(
     "forecast-sooner",
-    "Its tests foretell the action level before the policy's next test: the earlier day counts.",
+    Phrase("Its tests foretell the action level before the policy's next test: the earlier day counts."),
     7,
 )
-QUARANTINED_LONG = AlertRule("quarantined-long", "In quarantine for long: decide what becomes of it.", 7)
-NEVER_TESTED = AlertRule("never-tested", "A peroxide former, open for long and never tested.", 8)
-RETEST_DUE_SOON = AlertRule("retest-due-soon", "Its peroxide test is due today or soon.", 9)
-MAXIMUM_AGE_SOON = AlertRule("maximum-age-soon", "The last day it may be kept is today or soon.", 9)
-EXPIRY_SOON = AlertRule("expiry-soon", "The maker's expiry is today or soon.", 9)
+QUARANTINED_LONG = AlertRule(
+    "quarantined-long", Phrase("In quarantine for long: decide what becomes of it."), 7
+)
+NEVER_TESTED = AlertRule("never-tested", Phrase("A peroxide former, open for long and never tested."), 8)
+RETEST_DUE_SOON = AlertRule("retest-due-soon", Phrase("Its peroxide test is due today or soon."), 9)
+MAXIMUM_AGE_SOON = AlertRule("maximum-age-soon", Phrase("The last day it may be kept is today or soon."), 9)
+EXPIRY_SOON = AlertRule("expiry-soon", Phrase("The maker's expiry is today or soon."), 9)
 
 # -- the books and the room
 
-OVER_LIMIT = AlertRule("over-limit", "More stands there than the limit allows.", 4, "storagelimit")
+OVER_LIMIT = AlertRule("over-limit", Phrase("More stands there than the limit allows."), 4, "storagelimit")
 WASTE_OVERDUE = AlertRule(
-    "waste-overdue", "The waste should have been collected by now.", 6, "wastecontainer"
+    "waste-overdue", Phrase("The waste should have been collected by now."), 6, "wastecontainer"
 )
-WASTE_NEARLY_FULL = AlertRule("waste-nearly-full", "The waste container is nearly full.", 7, "wastecontainer")
+WASTE_NEARLY_FULL = AlertRule(
+    "waste-nearly-full", Phrase("The waste container is nearly full."), 7, "wastecontainer"
+)
 REAGENT_EXPIRED = AlertRule(
-    "reagent-expired", "Strips or solution are past their date: readings with them help nobody.", 7, "reagent"
+    "reagent-expired",
+    Phrase("Strips or solution are past their date: readings with them help nobody."),
+    7,
+    "reagent",
 )
 COUNT_DIFFERENCE = AlertRule(
-    "count-difference", "The last count differs from the records by more than it can be wrong by.", 8
+    "count-difference", Phrase("The last count differs from the records by more than it can be wrong by."), 8
 )
-LOW_STOCK = AlertRule("low-stock", "Less is fit to use than the lab wants to have.", 8, "stocklevel")
+LOW_STOCK = AlertRule("low-stock", Phrase("Less is fit to use than the lab wants to have."), 8, "stocklevel")
 WASTE_DUE_SOON = AlertRule(
-    "waste-due-soon", "The waste is to be collected today or soon.", 9, "wastecontainer"
+    "waste-due-soon", Phrase("The waste is to be collected today or soon."), 9, "wastecontainer"
 )
 
 CONTAINER_RULES = (

@@ -7,23 +7,35 @@ from types import MappingProxyType
 
 from inventory.rules.facts import ContainerFacts
 from inventory.rules.levels import Level, Use
+from inventory.rules.phrases import Phrase
 
 CAUTIONS: Mapping[str, str] = MappingProxyType(
     {
-        "local-code": "Follow your local code and your school's rules; where they are stricter, they hold.",
-        "get-help": "Keep others away and call the supervisor or the emergency contact.",
-        "leave-in-place": "Leave it where it is: do not open, shake, move or warm it.",
-        "never-force-a-cap": "Never force a stuck cap: peroxide in the thread can go off by friction.",
-        "licensed-disposal": "Have a licensed waste contractor take it; never pour it out or let it dry up.",
-        "never-to-dryness": "Never distil or evaporate to dryness: peroxides collect in what is left behind.",
-        "leave-the-heel": "Stop while the heel stated here is still in the still.",
-        "goggles-and-shield": "Wear splash goggles and gloves, and work behind a shield in a fume hood.",
-        "no-ignition-sources": "No flames, sparks or hot plates near it: its vapour is flammable.",
+        "local-code": Phrase(
+            "Follow your local code and your school's rules; where they are stricter, they hold."
+        ),
+        "get-help": Phrase("Keep others away and call the supervisor or the emergency contact."),
+        "leave-in-place": Phrase("Leave it where it is: do not open, shake, move or warm it."),
+        "never-force-a-cap": Phrase(
+            "Never force a stuck cap: peroxide in the thread can go off by friction."
+        ),
+        "licensed-disposal": Phrase(
+            "Have a licensed waste contractor take it; never pour it out or let it dry up."
+        ),
+        "never-to-dryness": Phrase(
+            "Never distil or evaporate to dryness: peroxides collect in what is left behind."
+        ),
+        "leave-the-heel": Phrase("Stop while the heel stated here is still in the still."),
+        "goggles-and-shield": Phrase(
+            "Wear splash goggles and gloves, and work behind a shield in a fume hood."
+        ),
+        "no-ignition-sources": Phrase("No flames, sparks or hot plates near it: its vapour is flammable."),
         # Iowa State EHS pec/9: strips see hydroperoxides and most others, dialkyl and cyclic ones partly.
         # RIT: not polymeric ones.
-        "tests-miss-some": "Strips and iodide miss polymeric and most dialkyl peroxides: no test proves "
-        "that there are none.",
-        "gloved-hands": "Wear goggles and gloves when you open it to test it.",
+        "tests-miss-some": Phrase(
+            "Strips and iodide miss polymeric and most dialkyl peroxides: no test proves that there are none."
+        ),
+        "gloved-hands": Phrase("Wear goggles and gloves when you open it to test it."),
     }
 )
 

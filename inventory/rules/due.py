@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import EndsIn
 
 DueCode = Literal[
@@ -47,7 +48,7 @@ AT_ONCE: frozenset[DueCode] = frozenset(
         "reading-not-decisive",
     }
 )
-OUR_RULE = "When a fact is missing, the worse is assumed: our choice, not published"
+OUR_RULE = Phrase("When a fact is missing, the worse is assumed: our choice, not published")
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,8 @@ from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Literal, get_args
 
+from inventory.rules.phrases import Phrase
+
 Level = Literal["use", "test-first", "do-not-distil", "do-not-use", "do-not-touch"]
 Use = Literal["draw", "distil", "keep", "open", "move"]
 
@@ -27,20 +29,20 @@ USES: tuple[Use, ...] = get_args(Use)
 RANK: Mapping[Level, int] = MappingProxyType({level: rank for rank, level in enumerate(LEVELS)})
 LEVEL_WORDS: Mapping[Level, str] = MappingProxyType(
     {
-        "use": "Use",
-        "test-first": "Test before use",
-        "do-not-distil": "Do not distil",
-        "do-not-use": "Do not use: have it disposed of",
-        "do-not-touch": "Do not touch: get help",
+        "use": Phrase("Use"),
+        "test-first": Phrase("Test before use"),
+        "do-not-distil": Phrase("Do not distil"),
+        "do-not-use": Phrase("Do not use: have it disposed of"),
+        "do-not-touch": Phrase("Do not touch: get help"),
     }
 )
 USE_WORDS: Mapping[Use, str] = MappingProxyType(
     {
-        "draw": "take some out",
-        "distil": "concentrate or distil",
-        "keep": "keep in stock",
-        "open": "open",
-        "move": "move",
+        "draw": Phrase("take some out"),
+        "distil": Phrase("concentrate or distil"),
+        "keep": Phrase("keep in stock"),
+        "open": Phrase("open"),
+        "move": Phrase("move"),
     }
 )
 _ALLOWED: Mapping[Level, frozenset[Use]] = MappingProxyType(

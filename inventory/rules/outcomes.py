@@ -8,12 +8,15 @@ What is merely "detected" says nothing of amounts: it has its own outcome, and h
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal
+from types import MappingProxyType
 from typing import Literal
 
-from inventory.rules.levels import LEVEL_WORDS, RANK, USE_WORDS, Level, Use, for_use
+from inventory.rules.levels import RANK, USE_WORDS, Level, Use, for_use
 from inventory.rules.peroxide import METHODS, NOT_STATED, ZERO, Reading
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy, forbids_drawing
 from inventory.rules.policy_rows import LevelRow
 
@@ -23,6 +26,17 @@ STEP_MG_PER_L = Decimal("0.001")  # readings are kept in whole µg/L
 DENSITY_LEAST_KG_M3 = Decimal(500)
 DENSITY_MOST_KG_M3 = Decimal(3000)
 KG_M3_PER_KG_L = 1000
+
+# A level in few words, as a picture has room for.
+_SHORT: Mapping[Level, Phrase] = MappingProxyType(
+    {
+        "use": Phrase("use"),
+        "test-first": Phrase("test before use"),
+        "do-not-distil": Phrase("do not distil"),
+        "do-not-use": Phrase("do not use"),
+        "do-not-touch": Phrase("do not touch"),
+    }
+)
 
 ReadingCode = Literal["reading-at-or-above-level", "reading-not-decisive"]
 
@@ -95,8 +109,10 @@ def level_amounts(policy: Policy, density_20c_kg_m3: Decimal | None = None) -> t
         if row.amount is None or row.then == "use":
             continue
         uses = () if row.then == "do-not-distil" else sorted(USE_WORDS[use] for use in row.uses or ())
-        what = LEVEL_WORDS[row.then].partition(":")[0].lower() + (f" ({', '.join(uses)})" if uses else "")
-        words = f"{what}: {level_words(row)}"
+        what: str = _SHORT[row.then]
+        if uses:
+            what = Phrase("{what} ({uses})", what=what, uses=Phrase.joined(uses, ", "))
+        words = Phrase("{what}: {level}", what=what, level=level_words(row))
         amount = amount_mg_per_l(row, density_20c_kg_m3)
         found.append(LevelAmount(amount, words, forbids_drawing(row)))
     return tuple(sorted(found, key=lambda level: level.amount_mg_per_l))
@@ -104,9 +120,13 @@ def level_amounts(policy: Policy, density_20c_kg_m3: Decimal | None = None) -> t
 
 def level_words(row: LevelRow) -> str:
     """A level for people, as "25 mg/L or more"."""
-    unit = "mass ppm" if row.unit == "mass-ppm" else row.unit
+    unit = Phrase("mass ppm") if row.unit == "mass-ppm" else row.unit
     amount = f"{row.amount:f} {unit}" if row.amount is not None else ""
-    return {"from": f"{amount} or more", "above": f"more than {amount}", "detected": "any peroxide"}[row.edge]
+    return {
+        "from": Phrase("{amount} or more", amount=amount),
+        "above": Phrase("more than {amount}", amount=amount),
+        "detected": Phrase("any peroxide"),
+    }[row.edge]
 
 
 def _least_failing(row: LevelRow, density: Decimal | None) -> Decimal:

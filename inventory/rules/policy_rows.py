@@ -14,6 +14,7 @@ from inventory.rules import policy_reading as read
 from inventory.rules.levels import LEVELS, USES, Level, Use
 from inventory.rules.months import add_months
 from inventory.rules.peroxide import PeroxideClass
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_reading import LEVEL_MAX_MG_PER_L
 from inventory.rules.signs import SIGNS
 
@@ -34,6 +35,13 @@ TEST_AGE_DAYS_MAX = 30
 HOURS_PER_DAY = 24
 
 
+_SPANS = {
+    "months": (Phrase("{count} month"), Phrase("{count} months")),
+    "days": (Phrase("{count} day"), Phrase("{count} days")),
+    "hours": (Phrase("{count} hour"), Phrase("{count} hours")),
+}
+
+
 @dataclass(frozen=True)
 class Interval:
     """A count of calendar months, days or hours. Zero means: on the same day, so test before use."""
@@ -48,8 +56,14 @@ class Interval:
         days = self.count if self.unit == "days" else -(-self.count // HOURS_PER_DAY)
         return day + timedelta(days=days) if (date.max - day).days >= days else date.max
 
+    @property
+    def words(self) -> Phrase:
+        """For people, as "3 months"."""
+        one, more = _SPANS[self.unit]
+        return Phrase(one if self.count == 1 else more, count=self.count)
+
     def __str__(self) -> str:
-        return f"{self.count} {self.unit[:-1] if self.count == 1 else self.unit}"
+        return str(self.words)
 
 
 @dataclass(frozen=True)

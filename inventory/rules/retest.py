@@ -41,6 +41,7 @@ from inventory.rules.facts import (
 )
 from inventory.rules.outcomes import outcome
 from inventory.rules.peroxide import PeroxideClass
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import CountsFrom, EndsIn, Interval, Origin, Policy, Rule
 
 __all__ = ["ContainerFacts", "CountsFrom", "Due", "DueCode", "Interval", "Origin", "Policy", "Reason", "Rule"]
@@ -54,10 +55,10 @@ _INTERVAL_CODES: dict[CountsFrom, DueCode] = {
     "test": "after-passed-test",
 }
 _SINCE = {
-    "opened": "opening",
-    "received": "receipt",
-    "made": "making or distilling",
-    "test": "the passed test",
+    "opened": Phrase("opening"),
+    "received": Phrase("receipt"),
+    "made": Phrase("making or distilling"),
+    "test": Phrase("the passed test"),
 }
 
 
@@ -65,8 +66,8 @@ def next_test(facts: ContainerFacts, policy: Policy) -> Due:
     """The next test of a container under a policy. Never raises; a former always gets a date."""
     harm = _harm(facts, policy)
     if facts.peroxide_class == "none" and (harm is None or harm.code != "reading-at-or-above-level"):
-        words = "Not a peroxide former: no test is needed."
-        never = _due(None, Reason("not-a-former", words, "solvent catalogue"))
+        words = Phrase("Not a peroxide former: no test is needed.")
+        never = _due(None, Reason("not-a-former", words, Phrase("solvent catalogue")))
         return next(iter(overridden(facts, policy)), never)
     candidates = dues(facts, policy)
     lead = harm or candidates[0]
@@ -110,11 +111,14 @@ def _harm(facts: ContainerFacts, policy: Policy) -> Due | None:
         return None
     on = reading.tested_on or facts.recorded_on
     if found.code == "reading-not-decisive":
-        words = f"The last test does not rule out {found.words}."
+        words = Phrase("The last test does not rule out {words}.", words=found.words)
         return _due(on, Reason(found.code, words, OUR_RULE))
-    words = f"The last test reached {found.words}, a level at which it is not used."
+    words = Phrase("The last test reached {words}, a level at which it is not used.", words=found.words)
     if found.level == "do-not-touch":
-        words = f"The last test may have reached {found.words}: leave it in place and call the supervisor."
+        words = Phrase(
+            "The last test may have reached {words}: leave it in place and call the supervisor.",
+            words=found.words,
+        )
     return _due(on, Reason(found.code, words, found.row.source), "dispose")
 
 
@@ -195,23 +199,29 @@ def _interval_due(facts: ContainerFacts, rules: list[Rule], clock: Clock) -> Due
     ends_in = rules[0].ends_in if rules else "test"
     if clock.start is None:
         words = {
-            "opening-date-unknown": "It is not known when it was opened.",
-            "receipt-date-unknown": "It is unopened, and it is not known when it was received.",
-            "made-date-unknown": "It is not known when it was made or distilled.",
+            "opening-date-unknown": Phrase("It is not known when it was opened."),
+            "receipt-date-unknown": Phrase("It is unopened, and it is not known when it was received."),
+            "made-date-unknown": Phrase("It is not known when it was made or distilled."),
         }[clock.unknown]
         if clock.unknown == "receipt-date-unknown" and facts.opened != "unopened":
-            words = "It is not known when it was received."
+            words = Phrase("It is not known when it was received.")
         return _due(earliest_known(facts), Reason(clock.unknown, words, OUR_RULE), ends_in)
     start = clock.start
     rule = min(rules, key=lambda candidate: candidate.interval.after(start))
-    what = "Test due" if ends_in == "test" else "To be disposed of"
-    words = f"{what} {rule.interval} after {_SINCE[clock.counts_from]} on {start.isoformat()}."
+    what = Phrase("Test due") if ends_in == "test" else Phrase("To be disposed of")
+    words = Phrase(
+        "{what} {interval} after {since} on {day}.",
+        what=what,
+        interval=rule.interval.words,
+        since=_SINCE[clock.counts_from],
+        day=start,
+    )
     reason = Reason(_INTERVAL_CODES[clock.counts_from], words, rule.source)
     return _due(rule.interval.after(start), reason, ends_in, same_day=rule.interval.count == 0)
 
 
 def _no_rule(facts: ContainerFacts, policy: Policy) -> Due:
-    words = f'The policy "{policy.name}" has no interval for this container.'
+    words = Phrase('The policy "{name}" has no interval for this container.', name=policy.name)
     return _due(earliest_known(facts), Reason("no-rule", words, OUR_RULE))
 
 
@@ -290,10 +300,10 @@ def _stood_unopened(
         if due is None or due.on is None:
             continue
         if due.on < clock.start:
-            words = f"It was due unopened on {due.on.isoformat()} and was opened later without a test."
+            words = Phrase("It was due unopened on {on} and was opened later without a test.", on=due.on)
             yield _due(due.on, Reason("opened-when-overdue", words, due.rule_source), ends_in)
             continue
-        words = f"{due.words} Opening it does not put that off, a passed test does."
+        words = Phrase("{words} Opening it does not put that off, a passed test does.", words=due.words)
         reason = Reason("unopened-interval", words, due.rule_source)
         yield _due(due.on, reason, ends_in, same_day=due.same_day)
 
@@ -305,76 +315,99 @@ def _expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
     tested_on = facts.last_test.tested_on if facts.last_test else None
     if ends_in == "test" and tested_on is not None and tested_on >= on and vouches(facts, policy):
         return
-    source = "maker's label; no interval runs past it"
+    source = Phrase("maker's label; no interval runs past it")
     if ends_in == "test":
-        source = "maker's label; under this policy a passed test on or after it starts the clock anew"
-    yield _due(on, Reason("expiry", f"The maker's expiry date is {on.isoformat()}.", source), ends_in)
+        source = Phrase("maker's label; under this policy a passed test on or after it starts the clock anew")
+    yield _due(on, Reason("expiry", Phrase("The maker's expiry date is {on}.", on=on), source), ends_in)
 
 
 def overridden(facts: ContainerFacts, policy: Policy) -> Iterable[Due]:
     """A distillate of what the gate forbade, untested since: whatever was in the still may have come over."""
     if facts.overridden_on is not None and not vouches(facts, policy):
-        words = f"{override_words(facts)} It needs a test before it is used or distilled."
+        words = Phrase("{how} It needs a test before it is used or distilled.", how=override_words(facts))
         yield _due(facts.overridden_on, Reason("distilled-under-override", words, OUR_RULE))
 
 
 def override_words(facts: ContainerFacts) -> str:
     """When and why a supervisor let it be distilled, for people."""
-    on = facts.overridden_on.isoformat() if facts.overridden_on else "an unknown day"
+    on = facts.overridden_on or Phrase("an unknown day")
     why = f": “{facts.override_reason}”" if facts.override_reason else ""
-    return f"It was distilled under an override on {on}{why}."
+    return Phrase("It was distilled under an override on {on}{why}.", on=on, why=why)
 
 
 def _forecast(facts: ContainerFacts, policy_on: date | None) -> Iterable[Due]:
     """The forecast, where it comes before everything that the policy says."""
     if facts.forecast_on is not None and (policy_on is None or facts.forecast_on < policy_on):
-        words = f"By its readings so far it may reach the action level on {facts.forecast_on.isoformat()}."
+        words = Phrase(
+            "By its readings so far it may reach the action level on {forecast_on}.",
+            forecast_on=facts.forecast_on,
+        )
         yield _due(
             facts.forecast_on,
-            Reason("forecast-earlier", words, "forecast from this container's own readings"),
+            Reason("forecast-earlier", words, Phrase("forecast from this container's own readings")),
         )
 
 
 def notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
     """What was assumed for want of a fact, or set aside."""
     if facts.peroxide_class == "unknown":
-        words = "The peroxide class is not known: the strictest row of any class holds."
+        words = Phrase("The peroxide class is not known: the strictest row of any class holds.")
         yield Reason("class-unknown", words, OUR_RULE)
     if facts.origin_unknown:
-        words = "It is not known where it came from: it may have been distilled, so no inhibitor is believed."
+        words = Phrase(
+            "It is not known where it came from: it may have been distilled, so no inhibitor is believed."
+        )
         yield Reason("origin-unknown", words, OUR_RULE)
     if facts.overridden_on is not None and vouches(facts, policy):
-        words = f"{override_words(facts)} A test of it has passed since."
+        words = Phrase("{how} A test of it has passed since.", how=override_words(facts))
         yield Reason("distilled-under-override", words, OUR_RULE)
     yield from _inhibitor_notes(facts, policy)
     if tested_on_an_unknown_day(facts):
         yield Reason(
-            "reading-undated", "The last test has no date: it cannot lengthen an interval.", OUR_RULE
+            "reading-undated", Phrase("The last test has no date: it cannot lengthen an interval."), OUR_RULE
         )
     elif facts.last_test is not None and test_too_early(facts):
-        yield Reason("test-before-clock", "The last test is older than what it would vouch for.", OUR_RULE)
+        yield Reason(
+            "test-before-clock", Phrase("The last test is older than what it would vouch for."), OUR_RULE
+        )
     if facts.last_test is not None and facts.last_test.reagent_expired:
-        words = "The strips or the reagent of the last test were past their date: it can harm, not help."
+        words = Phrase(
+            "The strips or the reagent of the last test were past their date: it can harm, not help."
+        )
         yield Reason("reagent-expired", words, OUR_RULE)
 
 
 def _inhibitor_notes(facts: ContainerFacts, policy: Policy) -> Iterable[Reason]:
     counted = any(counts_inhibited(facts, policy, name) for name in classes_of(facts))
     if facts.topped_up_on is not None:
-        counts = "it counts, a test has passed since" if counted else "it counts once a test passes after it"
-        words = f"Inhibitor was added on {facts.topped_up_on.isoformat()}: {counts}."
-        yield Reason("inhibitor-added", words, "common practice, no source")
+        counts = (
+            Phrase("it counts, a test has passed since")
+            if counted
+            else Phrase("it counts once a test passes after it")
+        )
+        words = Phrase(
+            "Inhibitor was added on {topped_up_on}: {counts}.",
+            topped_up_on=facts.topped_up_on,
+            counts=counts,
+        )
+        yield Reason("inhibitor-added", words, Phrase("common practice, no source"))
     elif facts.origin in MADE_ORIGINS and facts.inhibited:
-        words = "Distilling leaves the inhibitor behind and no top-up is recorded: handled as uninhibited."
-        yield Reason("inhibitor-claim-not-used", words, "BHT is not volatile: common practice, no source")
+        words = Phrase(
+            "Distilling leaves the inhibitor behind and no top-up is recorded: handled as uninhibited."
+        )
+        yield Reason(
+            "inhibitor-claim-not-used", words, Phrase("BHT is not volatile: common practice, no source")
+        )
     elif facts.treated_on is not None and facts.inhibited:
-        words = "Taking peroxides out takes the inhibitor too: handled as uninhibited."
-        yield Reason("inhibitor-taken-out", words, "common practice, no source")
+        words = Phrase("Taking peroxides out takes the inhibitor too: handled as uninhibited.")
+        yield Reason("inhibitor-taken-out", words, Phrase("common practice, no source"))
     elif facts.inhibited is None and facts.origin not in MADE_ORIGINS:
-        words = "It is not known whether it holds an inhibitor: handled as uninhibited."
+        words = Phrase("It is not known whether it holds an inhibitor: handled as uninhibited.")
         yield Reason("inhibitor-unknown", words, OUR_RULE)
     if facts.atmosphere == "inert" and "C" in classes_of(facts) and facts.inhibited:
-        words = "Its inhibitor needs air and it stands under inert gas: handled as uninhibited."
+        words = Phrase("Its inhibitor needs air and it stands under inert gas: handled as uninhibited.")
         yield Reason(
-            "inhibitor-needs-air", words, "Cornell EHS App. J, Princeton EHS: class C not under inert gas"
+            "inhibitor-needs-air",
+            words,
+            Phrase("Cornell EHS App. J, Princeton EHS: class C not under inert gas"),
         )

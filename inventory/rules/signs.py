@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from inventory.rules.levels import Level
+from inventory.rules.phrases import Phrase
 
 
 @dataclass(frozen=True)
@@ -28,67 +29,69 @@ class Sign:
 _ROWS = (
     Sign(
         "crystals",
-        "Crystals or solids were seen.",
+        Phrase("Crystals or solids were seen."),
         "do-not-touch",
         "do-not-touch",
-        "Michigan State EHS: crystals, solids: do not open, call; UCLA EHS: do not handle",
+        Phrase("Michigan State EHS: crystals, solids: do not open, call; UCLA EHS: do not handle"),
     ),
     Sign(
         "viscous-layer",
-        "An oily or viscous layer was seen.",
+        Phrase("An oily or viscous layer was seen."),
         "do-not-touch",
         "do-not-touch",
-        "Virginia Tech: oily viscous layer or precipitate, do not use; Cornell waste manual 7.16: odd "
-        "viscosity, do not open or move",
+        Phrase(
+            "Virginia Tech: oily viscous layer or precipitate, do not use; Cornell waste manual 7.16: odd "
+            "viscosity, do not open or move"
+        ),
     ),
     Sign(
         "cloudy",
-        "It was seen to be cloudy.",
+        Phrase("It was seen to be cloudy."),
         "do-not-touch",
         "do-not-touch",
-        "Michigan State EHS: cloudiness: do not open, call",
+        Phrase("Michigan State EHS: cloudiness: do not open, call"),
     ),
     Sign(
         "cap-stuck",
-        "The cap is stuck.",
+        Phrase("The cap is stuck."),
         "do-not-touch",
         "do-not-use",
-        "Peroxide in the thread may go off when it is forced: common practice, no source",
+        Phrase("Peroxide in the thread may go off when it is forced: common practice, no source"),
     ),
     Sign(
         "cap-rusted",
-        "The cap or can is rusted.",
+        Phrase("The cap or can is rusted."),
         "do-not-touch",
         "do-not-use",
-        "Our choice above Virginia Tech, which has rusted undated containers disposed of",
+        Phrase("Our choice above Virginia Tech, which has rusted undated containers disposed of"),
     ),
     Sign(
         "odd-colour",
-        "An odd colour was seen.",
+        Phrase("An odd colour was seen."),
         "do-not-touch",
         "do-not-use",
-        "Cornell waste manual 7.16: discoloration, do not open or move",
+        Phrase("Cornell waste manual 7.16: discoloration, do not open or move"),
     ),
     Sign(
         "peroxide-unknown",
-        "A remark says that its peroxides are in doubt.",
+        Phrase("A remark says that its peroxides are in doubt."),
         "test-first",
         "test-first",
-        "When a fact is missing, the worse is assumed: our choice, not published",
+        Phrase("When a fact is missing, the worse is assumed: our choice, not published"),
     ),
     Sign(
         "label-unreadable",
-        "The label cannot be read in full.",
+        Phrase("The label cannot be read in full."),
         "test-first",
         "test-first",
-        "When a fact is missing, the worse is assumed: our choice, not published",
+        Phrase("When a fact is missing, the worse is assumed: our choice, not published"),
     ),
     Sign(
         "dates-doubtful",
-        "Its dates are in doubt.",
+        Phrase("Its dates are in doubt."),
         "test-first",
         "test-first",
-        "When a fact is missing, the worse is assumed: our choice, not published",
+        Phrase("When a fact is missing, the worse is assumed: our choice, not published"),
     ),
 )
 SIGN_ROWS: Mapping[str, Sign] = MappingProxyType({sign.code: sign for sign in _ROWS})
@@ -99,11 +102,11 @@ def sign_named(code: str) -> Sign:
     """The sign with this code; one that nobody knows counts as the worst."""
     if code in SIGN_ROWS:
         return SIGN_ROWS[code]
-    words = f'A sign was recorded that has no rule ("{code}").'
+    words = Phrase('A sign was recorded that has no rule ("{code}").', code=code)
     return Sign(
         code,
         words,
         "do-not-touch",
         "do-not-touch",
-        "An unknown sign is taken as the worst: our choice, not published",
+        Phrase("An unknown sign is taken as the worst: our choice, not published"),
     )

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from inventory.rules.phrases import Phrase
+
 SEVERITY_MAX = 9
 
 
@@ -29,9 +31,13 @@ DEFAULTS: dict[str, Choice] = {
 
 # Usual practice, in our words: compare Michigan State EHS and UCLA EHS on peroxide formers.
 CAUTIONS = (
-    "Crystals, a cloudy or oily layer, a stuck or rusted cap, or an age that nobody knows: do not touch, "
-    "open or move the container. Keep others away and get help.",
-    "Never distil to dryness, and never distil a peroxide former that has not passed a fresh test.",
-    "This message rests on what is recorded. Your local code and your safety officer come first; disposal is "
-    "for licensed firms.",
+    Phrase(
+        "Crystals, a cloudy or oily layer, a stuck or rusted cap, or an age that nobody knows: do not touch, "
+        "open or move the container. Keep others away and get help."
+    ),
+    Phrase("Never distil to dryness, and never distil a peroxide former that has not passed a fresh test."),
+    Phrase(
+        "This message rests on what is recorded. Your local code and your safety officer come first; "
+        "disposal is for licensed firms."
+    ),
 )

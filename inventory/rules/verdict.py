@@ -35,6 +35,7 @@ from inventory.rules.levels import (
 )
 from inventory.rules.outcomes import outcome
 from inventory.rules.peroxide import Reading
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy
 from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes, overridden
 from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
@@ -46,7 +47,7 @@ __all__ += ["VerdictReason", "allows", "distilling_terms", "reading_level", "ver
 
 
 FLOOR_MG_PER_L = Decimal(100)
-FLOOR_SOURCE = "Michigan State EHS: above 100 ppm leave it in place and call"
+FLOOR_SOURCE = Phrase("Michigan State EHS: above 100 ppm leave it in place and call")
 
 
 @dataclass(frozen=True)
@@ -163,7 +164,7 @@ def _from_due(due: Due, past: bool) -> VerdictReason:
     words = due.words
     if past:
         level = "test-first" if due.ends_in == "test" else "do-not-use"
-        words = due.words if due.at_once else f"{due.words} That day is over."
+        words = due.words if due.at_once else Phrase("{words} That day is over.", words=due.words)
     return VerdictReason(due.code, words, due_fact(due), due.rule_source, level)
 
 
@@ -177,11 +178,11 @@ def _reading(facts: ContainerFacts, policy: Policy, use: Use) -> Iterable[Verdic
     if found.code == "reading-at-or-above-level" and found.row is not None:
         if reading.lower_mg_per_l == 0 and facts.peroxide_class == "none":
             return
-        words = f"The last test shows {found.words}, or cannot rule it out."
+        words = Phrase("The last test shows {words}, or cannot rule it out.", words=found.words)
         yield VerdictReason(found.code, words, fact, found.row.source, found.level)
         yield from _above_floor(reading, policy, found.row.edge)
     elif found.code == "reading-not-decisive" and facts.peroxide_class != "none":
-        words = f"The last test does not rule out {found.words}: it counts as untested."
+        words = Phrase("The last test does not rule out {words}: it counts as untested.", words=found.words)
         yield VerdictReason(found.code, words, fact, OUR_RULE, found.level)
 
 
@@ -192,7 +193,10 @@ def _above_floor(reading: Reading, policy: Policy, edge: str) -> Iterable[Verdic
     upper = reading.upper_mg_per_l
     may_be = edge != "detected" and (upper is None or upper > FLOOR_MG_PER_L)
     if may_be or reading.lower_mg_per_l > FLOOR_MG_PER_L:
-        words = f"It may hold more than {FLOOR_MG_PER_L} mg/L, of which this lab's policy says nothing."
+        words = Phrase(
+            "It may hold more than {floor_mg_per_l} mg/L, of which this lab's policy says nothing.",
+            floor_mg_per_l=FLOOR_MG_PER_L,
+        )
         yield VerdictReason("reading-above-floor", words, reading_fact(reading), FLOOR_SOURCE, "do-not-touch")
 
 
@@ -209,8 +213,10 @@ def reading_level(
 def _quarantine(facts: ContainerFacts, use: Use) -> Iterable[VerdictReason]:
     if facts.quarantined:
         level: Level = "use" if use in ("keep", "move") else "do-not-use"
-        words = "It is set aside: nothing is done with it until that is lifted."
-        yield VerdictReason("quarantined", words, "set aside by the lab", "this lab's own record", level)
+        words = Phrase("It is set aside: nothing is done with it until that is lifted.")
+        yield VerdictReason(
+            "quarantined", words, Phrase("set aside by the lab"), Phrase("this lab's own record"), level
+        )
 
 
 def _opened_after_expiry(facts: ContainerFacts, policy: Policy) -> Iterable[VerdictReason]:
@@ -218,24 +224,28 @@ def _opened_after_expiry(facts: ContainerFacts, policy: Policy) -> Iterable[Verd
     if facts.expiry_on is None or facts.opened_on is None or facts.opened_on <= facts.expiry_on:
         return
     level: Level = "use" if vouches(facts, policy) else "test-first"
-    words = "It was opened after the maker's expiry date."
-    fact = f"expiry {facts.expiry_on.isoformat()}, opened {facts.opened_on.isoformat()}"
+    words = Phrase("It was opened after the maker's expiry date.")
+    fact = Phrase("expiry {day}, opened {opened}", day=facts.expiry_on, opened=facts.opened_on)
     yield VerdictReason("opened-after-expiry", words, fact, OUR_RULE, level)
 
 
 def _no_former(facts: ContainerFacts, policy: Policy, today: date) -> Iterable[VerdictReason]:
-    source = "solvent catalogue"
+    source = Phrase("solvent catalogue")
     yield from (_from_due(due, past=True) for due in overridden(facts, policy))
     yield VerdictReason(
-        "not-a-former", "It forms no peroxides: no test is needed.", "class none", source, "use"
+        "not-a-former",
+        Phrase("It forms no peroxides: no test is needed."),
+        Phrase("class none"),
+        source,
+        "use",
     )
     on = facts.expiry_on
     if on is None:
         return
     tested_on = facts.last_test.tested_on if facts.last_test else None
     over = on < today and (tested_on is None or tested_on < on)
-    words = f"The maker's expiry date is {on.isoformat()}."
+    words = Phrase("The maker's expiry date is {on}.", on=on)
     if over:
-        words += " Find out whether it still is what the label says."
+        words = Phrase.joined([words, Phrase("Find out whether it still is what the label says.")])
     level: Level = "test-first" if over else "use"
-    yield VerdictReason("expiry", words, f"expiry {on.isoformat()}", "maker's label", level)
+    yield VerdictReason("expiry", words, Phrase("expiry {day}", day=on), Phrase("maker's label"), level)

@@ -9,14 +9,15 @@ from decimal import Decimal
 
 from inventory.rules.facts import ContainerFacts, test_too_early
 from inventory.rules.outcomes import outcome
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy
 from inventory.rules.verdict_reasons import NO_TEST, VerdictReason, reading_fact
 
 HEEL_DEFAULT_PERCENT = Decimal(20)
-HEEL_DEFAULT_SOURCE = (
+HEEL_DEFAULT_SOURCE = Phrase(
     "The policy states no heel: 20 %, the larger published figure (UC campuses, from memory; NRC 10 %)"
 )
-TEST_AGE_DEFAULT_SOURCE = (
+TEST_AGE_DEFAULT_SOURCE = Phrase(
     "The policy states no age of test: a test on the same day, our choice, not published"
 )
 
@@ -50,28 +51,34 @@ def distilling_reasons(facts: ContainerFacts, policy: Policy, today: date) -> It
     code, words = "", ""
     if reading is None:
         code = "distil-test-missing"
-        words = "What is in it now was not tested, and a passed test comes before distilling."
+        words = Phrase("What is in it now was not tested, and a passed test comes before distilling.")
     elif reading.tested_on is None:
-        code, words = "distil-test-undated", "The last test has no date, so it does not count for distilling."
+        code, words = (
+            "distil-test-undated",
+            Phrase("The last test has no date, so it does not count for distilling."),
+        )
     elif reading.reagent_expired:
         code, words = (
             "distil-test-reagent-expired",
-            "The strips or the reagent of the last test were expired.",
+            Phrase("The strips or the reagent of the last test were expired."),
         )
     elif test_too_early(facts):
-        code, words = "distil-test-not-of-this", "The last test is older than what is in it now."
+        code, words = "distil-test-not-of-this", Phrase("The last test is older than what is in it now.")
     elif (today - reading.tested_on).days > terms.test_age_max_days:
-        words = (
-            f"The last test is older than {_days(terms.test_age_max_days)}: test it again before distilling."
+        words = Phrase(
+            "The last test is older than {test_age_max_days}: test it again before distilling.",
+            test_age_max_days=_days(terms.test_age_max_days),
         )
         code = "distil-test-too-old"
     fact = reading_fact(reading) if reading else NO_TEST
     if code:
         yield VerdictReason(code, words, fact, terms.test_age_source, "test-first")
     elif reading and outcome(reading, policy, "distil", facts.density_20c_kg_m3).code is None:
-        words = "The last test passed and is fresh enough for distilling."
+        words = Phrase("The last test passed and is fresh enough for distilling.")
         yield VerdictReason("distil-test-passed", words, fact, terms.test_age_source, "use")
 
 
 def _days(count: int) -> str:
-    return "the same day" if count == 0 else f"{count} {'day' if count == 1 else 'days'}"
+    if count == 0:
+        return Phrase("the same day")
+    return Phrase("{count} day", count=count) if count == 1 else Phrase("{count} days", count=count)

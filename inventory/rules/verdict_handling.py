@@ -9,6 +9,7 @@ from inventory.rules.facts import ContainerFacts, age_unknown, classes_of, count
 from inventory.rules.levels import Use
 from inventory.rules.months import add_months
 from inventory.rules.peroxide import PeroxideClass
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import HandlingRow, Policy
 from inventory.rules.policy_rows import CLOSURES
 from inventory.rules.signs import sign_named
@@ -21,16 +22,24 @@ def sign_reasons(facts: ContainerFacts) -> Iterable[VerdictReason]:
     for code in sorted(facts.signs):
         sign = sign_named(code)
         level = sign.former if former else sign.other
-        source = sign.source if former else f"{sign.source}. For a solvent that is no former: our choice"
-        yield VerdictReason(f"sign-{code}"[:60], sign.words, f"sign seen: {code}", source, level)
+        source = (
+            sign.source
+            if former
+            else Phrase("{source}. For a solvent that is no former: our choice", source=sign.source)
+        )
+        yield VerdictReason(
+            f"sign-{code}"[:60], sign.words, Phrase("sign seen: {code}", code=code), source, level
+        )
 
 
 def handling_reasons(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
     """The policy's rows that hold for the container and bear on the use."""
     for row in policy.handling:
         if (row.uses is None or use in row.uses) and holds(row, facts, policy, today):
-            fact = "; ".join(_what_held(row, facts)) or f"class {facts.peroxide_class}"
-            words = f"The policy names this: {fact}."
+            fact = Phrase.joined(_what_held(row, facts), "; ") or Phrase(
+                "class {letter}", letter=facts.peroxide_class
+            )
+            words = Phrase("The policy names this: {fact}.", fact=fact)
             yield VerdictReason("policy-handling", words, fact, row.source, row.then)
 
 
@@ -76,17 +85,25 @@ def _expired(row: HandlingRow, facts: ContainerFacts, today: date) -> bool:
 def _what_held(row: HandlingRow, facts: ContainerFacts) -> Iterable[str]:
     """The facts that a row rests on, in short words."""
     if row.signs is not None:
-        yield f"sign seen: {', '.join(sorted(row.signs & facts.signs))}"
+        yield Phrase("sign seen: {part}", part=", ".join(sorted(row.signs & facts.signs)))
     if row.closures is not None:
-        yield f"closure {facts.closure}" if facts.closure in row.closures else "closure not recorded"
+        yield (
+            Phrase("closure {closure}", closure=facts.closure)
+            if facts.closure in row.closures
+            else Phrase("closure not recorded")
+        )
     if row.age_unknown:
-        yield "its age is not known"
+        yield Phrase("its age is not known")
     if row.origin_unknown:
-        yield "its origin is not known"
+        yield Phrase("its origin is not known")
     if row.expired_more_than_months is not None and facts.expiry_on is not None:
-        yield f"expiry {facts.expiry_on.isoformat()}"
+        yield Phrase("expiry {day}", day=facts.expiry_on)
     if row.inhibited is not None:
-        stated = {True: "inhibited", False: "uninhibited", None: "inhibitor not recorded"}
+        stated = {
+            True: Phrase("inhibited"),
+            False: Phrase("uninhibited"),
+            None: Phrase("inhibitor not recorded"),
+        }
         yield stated[row.inhibited if facts.inhibited is not None else None]
     if row.classes is not None:
-        yield f"class {facts.peroxide_class}"
+        yield Phrase("class {letter}", letter=facts.peroxide_class)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from decimal import ROUND_HALF_UP, Decimal
 
 from django import template
+from django.utils.formats import get_format
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext, ngettext
@@ -27,15 +28,21 @@ SIGN_WORDS = {
 }
 
 
-def _grouped(value: Decimal) -> str:
-    return f"{value:,}".replace(",", THIN_SPACE).replace("-", MINUS)
+def marked(number: str) -> str:
+    """Digits with the decimal mark and the minus of the page's language."""
+    return number.replace(".", get_format("DECIMAL_SEPARATOR")).replace("-", MINUS)
+
+
+def grouped(value: Decimal) -> str:
+    """A number as people read it, thousands set apart by a thin space."""
+    return marked(f"{value:,}".replace(",", THIN_SPACE))
 
 
 @register.filter
 def ml(volume_ul: int) -> SafeString:
     """Microlitres as millilitres with one decimal; the exact number stays in the mark-up."""
     value = (Decimal(volume_ul) / 1000).quantize(STEP, ROUND_HALF_UP)
-    return format_html('<data value="{}">{}{}mL</data>', volume_ul, _grouped(value), NO_BREAK)
+    return format_html('<data value="{}">{}{}mL</data>', volume_ul, grouped(value), NO_BREAK)
 
 
 @register.filter
@@ -43,7 +50,7 @@ def percent(fraction: Decimal | None) -> str:
     """A fraction as per cent with one decimal; a dash when there is nothing to divide by."""
     if fraction is None:
         return "–"
-    return f"{_grouped((fraction * 100).quantize(STEP, ROUND_HALF_UP))}{NO_BREAK}%"
+    return f"{grouped((fraction * 100).quantize(STEP, ROUND_HALF_UP))}{NO_BREAK}%"
 
 
 @register.filter

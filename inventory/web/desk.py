@@ -33,6 +33,8 @@ from inventory.models import Lab, User
 from inventory.rules.errors import Conflict, Denied, InputError, Refusal
 from inventory.selectors.due import today_in
 from inventory.services.once import Reply, fingerprint, once
+from inventory.web.language import spoken
+from inventory.web.numbers import AsksWhatIsMeant
 
 KEY = "key"
 SENT_BY_SCRIPT = "X-Kept-Form"
@@ -98,8 +100,8 @@ class Desk:
         """403 with words when the person, known here, may not do this."""
         try:
             self.caller.require(permission)
-        except Denied as refused:
-            raise PermissionDenied(f"{refused.detail} {refused.remedy}") from refused
+        except Denied as denied:
+            raise PermissionDenied(refused(denied)) from denied
 
 
 View = Callable[..., HttpResponseBase]
@@ -125,7 +127,12 @@ def desk_page(permission: str, *methods: str) -> Callable[[View], View]:
     return wrap
 
 
-class DeskForm(forms.Form):
+def refused(error: InputError) -> str:
+    """What is wrong and what to do, in the language of the page."""
+    return f"{spoken(error.detail)} {spoken(error.remedy)}".strip()
+
+
+class DeskForm(AsksWhatIsMeant):
     """A form that writes. `field_of` says which field shows a fault of which member of the service."""
 
     field_of: dict[str, str] = {}
@@ -140,12 +147,13 @@ class DeskForm(forms.Form):
         """Show a refusal at the field it names, or above the form; every cause with its source."""
         if isinstance(error, Refusal):
             for cause in error.causes:
-                source = _("Source: %(source)s") % {"source": cause.source} if cause.source else ""
-                self.add_error(None, " ".join(filter(None, (cause.detail, cause.remedy, source))))
+                source = _("Source: %(source)s") % {"source": spoken(cause.source)} if cause.source else ""
+                told = (spoken(cause.detail), spoken(cause.remedy), source)
+                self.add_error(None, " ".join(filter(None, told)))
             return
         name = self.field_of.get(error.field, error.field.split(".")[0])
         at = name if name in self.fields and not isinstance(error, Denied) else None
-        self.add_error(at, f"{error.detail} {error.remedy}".strip())
+        self.add_error(at, refused(error))
 
 
 def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:

@@ -18,6 +18,7 @@ from inventory.models import EntryLink, Lab
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import labs
 from inventory.web.forms import PersonForm, SetUpForm, user_or_none
+from inventory.web.language import spoken
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 # The address holds the secret, so a Referer may name the host alone. "no-referrer" would also make browsers
@@ -81,7 +82,7 @@ def join(request: HttpRequest, link: EntryLink, secret: str) -> HttpResponse:
         try:
             return welcome(request, labs.entry_link_join(secret=secret, now=timezone.now(), user=user))
         except Conflict as error:
-            messages.info(request, error.detail)
+            messages.info(request, spoken(error.detail))
             return redirect("home")
         except InputError:
             return ended(request)

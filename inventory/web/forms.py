@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab, User
 from inventory.rules.errors import InputError
 from inventory.rules.roles import ROLES
+from inventory.web.language import spoken
 
 REGIONS = frozenset(
     [
@@ -84,7 +85,9 @@ class PersonForm(forms.Form):
 
     def refuse(self, error: InputError) -> None:
         """Show a service's refusal at the field it names."""
-        self.add_error(self.field_of.get(error.field), f"{error.detail} {error.remedy}".strip())
+        self.add_error(
+            self.field_of.get(error.field), f"{spoken(error.detail)} {spoken(error.remedy)}".strip()
+        )
 
     def person(self) -> dict[str, str]:
         """What the service needs of the person."""

@@ -13,6 +13,7 @@ from inventory.rules.errors import InputError
 from inventory.web.content_policy import SCANNING
 from inventory.web.desk import Desk, desk_page, status_of
 from inventory.web.finding import container_named
+from inventory.web.language import spoken
 
 
 class CodeForm(forms.Form):
@@ -41,7 +42,7 @@ def scan(desk: Desk) -> HttpResponse:
         try:
             found = container_named(desk.caller, code_in(form.cleaned_data["code"]), "code")
         except InputError as error:
-            form.add_error("code", f"{error.detail} {error.remedy}".strip())
+            form.add_error("code", f"{spoken(error.detail)} {spoken(error.remedy)}".strip())
         else:
             return redirect("container", slug=desk.lab.slug, code=found.code)
     response = desk.render("inventory/scan.html", {"form": form}, here="scan", status=status_of(form))

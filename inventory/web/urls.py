@@ -5,11 +5,12 @@ from __future__ import annotations
 from django.contrib.auth.views import LogoutView
 from django.urls import path
 
-from inventory.web import entry, invitations, labels, more, receiving, scan, shelf, signing_in
+from inventory.web import entry, invitations, labels, language, more, receiving, scan, shelf, signing_in
 
 urlpatterns = [
     path("login/", signing_in.SignIn.as_view(), name="login"),
     path("logout/", LogoutView.as_view(next_page="login"), name="logout"),
+    path("language/", language.choose, name="language"),
     path("enter/<str:secret>/", entry.enter, name="enter"),
     path("labs/<slug:slug>/invite/", invitations.invite, name="invite"),
     path("labs/<slug:slug>/labels/", labels.labels, name="labels"),

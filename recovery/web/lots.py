@@ -10,6 +10,7 @@ from django.http import HttpResponse
 from inventory.models import Lot
 from inventory.rules.errors import Conflict
 from inventory.web.desk import Desk, desk_page
+from inventory.web.language import spoken
 from recovery.selectors.trace import Passed, ancestry, descent, passed_by
 
 SHOWN = 200
@@ -39,7 +40,7 @@ def lot(desk: Desk, lot: str) -> HttpResponse:
     try:
         context |= _line(found)
     except Conflict as refused:
-        context["fault"] = f"{refused.detail} {refused.remedy}"
+        context["fault"] = f"{spoken(refused.detail)} {spoken(refused.remedy)}"
     return desk.render("recovery/lot.html", context, here="shelf")
 
 

@@ -12,7 +12,8 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab, Location, Solvent
 from inventory.rules.errors import InputError
 from inventory.web.bench_forms import number_input
-from inventory.web.desk import DeskForm
+from inventory.web.desk import DeskForm, refused
+from inventory.web.numbers import AsksWhatIsMeant
 from recovery.models import Apparatus
 from recovery.selectors.kinds import kinds_of
 from recovery.web.period import used_solvents
@@ -33,7 +34,7 @@ def _text(label: Any, help_text: Any = "") -> forms.CharField:
     )
 
 
-class PlanForm(forms.Form):
+class PlanForm(AsksWhatIsMeant):
     """Either a volume, or an extraction whose portions are worked out."""
 
     solvent = forms.ChoiceField(label=_T("Solvent"))
@@ -125,7 +126,7 @@ class PlanForm(forms.Form):
     def refuse(self, error: InputError) -> None:
         """Show what the plan refuses at the field that it names."""
         at = next((part for part in reversed(error.field.split(".")) if part in self.fields), None)
-        self.add_error(at, f"{error.detail} {error.remedy}".strip())
+        self.add_error(at, refused(error))
 
 
 def _plain(name: str, value: Any) -> Any:
@@ -156,4 +157,4 @@ class DraftForm(DeskForm):
 
     def refuse(self, error: InputError) -> None:
         """The plan was refused: it stands above the form, since its fields are hidden here."""
-        self.add_error("purpose" if error.field == "purpose" else None, f"{error.detail} {error.remedy}")
+        self.add_error("purpose" if error.field == "purpose" else None, refused(error))

@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab, Location
 from inventory.rules.errors import InputError
 from inventory.web.bench_forms import number_input
-from inventory.web.desk import DeskForm
+from inventory.web.desk import DeskForm, refused
 from recovery.models import Apparatus, ReturnState, Run, RunApparatus, RunField, RunKind
 from recovery.selectors.kinds import fields_of, kinds_of
 from recovery.selectors.run_facts import FactNow
@@ -153,7 +153,7 @@ class FactsForm(DeskForm):
     def refuse(self, error: InputError) -> None:
         """At the field of the fact."""
         key = error.field.split(".")[1] if error.field.startswith("facts.") else ""
-        self.add_error(key if key in self.rows else None, f"{error.detail} {error.remedy}".strip())
+        self.add_error(key if key in self.rows else None, refused(error))
 
 
 def _fact_field(row: RunField, known: FactNow | None) -> forms.Field:
