@@ -19,7 +19,7 @@ TABLES: dict[str, list[list[str]]] = {
     "inventory_observation": [["id"], ["withdraws_id"]],
     "inventory_treatment": [["id"], ["withdraws_id"]],
     "inventory_event": [["id"]],
-    "inventory_importedrow": [["id"], ["lab_id", "kind", "fingerprint"]],
+    "inventory_importedrow": [["id"], ["lab_id", "kind", "fingerprint", "turn"]],
 }
 _FUNCTION = "stillkeep_refuse_change"
 

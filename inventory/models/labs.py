@@ -48,6 +48,9 @@ class Lab(models.Model):
     digest_planned_on = models.DateField(
         null=True, blank=True, help_text="Last day whose digest has been asked for."
     )
+    is_sample = models.BooleanField(
+        default=False, db_default=False, help_text="Made up, to look around in; nothing in it is real."
+    )
     created_at = models.DateTimeField(auto_now_add=True)
 
     def __str__(self) -> str:

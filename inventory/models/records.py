@@ -129,7 +129,10 @@ class Event(models.Model):
 
 
 class ImportedRow(models.Model):
-    """A spreadsheet row that has been taken in; the same row never counts twice. Append-only."""
+    """A spreadsheet row that has been taken in; the same row never counts twice. Append-only.
+
+    turn: how often the same row had been taken in before and undone again.
+    """
 
     lab = models.ForeignKey("inventory.Lab", on_delete=models.PROTECT, related_name="+", db_index=False)
     kind = models.CharField(max_length=12)
@@ -140,10 +143,11 @@ class ImportedRow(models.Model):
     subject_id = models.BigIntegerField()
     actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
     recorded_at = models.DateTimeField()
+    turn = models.PositiveSmallIntegerField(default=0, db_default=0)
 
     class Meta:
         constraints: ClassVar = [
-            models.UniqueConstraint(fields=["lab", "kind", "fingerprint"], name="imported_row_once")
+            models.UniqueConstraint(fields=["lab", "kind", "fingerprint", "turn"], name="imported_row_once")
         ]
 
     def __str__(self) -> str:

@@ -35,6 +35,7 @@ from inventory.services import bulk, ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import class_for_safety, policy_of
 from inventory.services.forecasting import NOT_A_FORMER
+from inventory.services.import_turns import turns_of
 from inventory.services.ledger import End, Line, Opening
 from inventory.services.places import boundary, location_get
 from inventory.services.readings import UG_PER_MG
@@ -64,7 +65,7 @@ TEST = ["lab_id", "container_id", "lot_id", "method", "lower_ug_per_l", "upper_u
 TEST += ["tested_on", "actor_id", "recorded_at", "note"]
 SIGN = ["lab_id", "container_id", "lot_id", "sign", "words", "seen_on", "actor_id", "recorded_at"]
 IMPORTED = ["lab_id", "kind", "fingerprint", "file_sha256", "line", "subject_kind", "subject_id"]
-IMPORTED += ["actor_id", "recorded_at"]
+IMPORTED += ["actor_id", "recorded_at", "turn"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +148,8 @@ class _Chunk:
         )
         bulk.insert(PeroxideTest, TEST, [self.test(d, c, lot, t) for d, _, lot, c, t in each if t])
         bulk.insert(Observation, SIGN, [row for d, _, lot, c, _ in each for row in self.signs(d, c, lot)])
-        bulk.insert(ImportedRow, IMPORTED, [self.imported(d, c) for d, _, _, c, _ in each])
+        turns = turns_of(self.lab, "stock", (d.row.fingerprint for d in drafts))
+        bulk.insert(ImportedRow, IMPORTED, [self.imported(d, c, turns) for d, _, _, c, _ in each])
 
     def lot(self, draft: Draft, lot_id: int) -> tuple[Any, ...]:
         row = draft.row
@@ -228,11 +230,11 @@ class _Chunk:
         head, tail = (self.lab.pk, container_id, lot_id), (self.count.on, self.actor.pk, self.now)
         return [(*head, sign.code, sign.words[:300], *tail) for sign in draft.row.signs]
 
-    def imported(self, draft: Draft, container_id: int) -> tuple[Any, ...]:
+    def imported(self, draft: Draft, container_id: int, turns: dict[str, int]) -> tuple[Any, ...]:
         row = draft.row
         return (
             self.lab.pk, "stock", row.fingerprint, self.file_sha256, row.line, "container", container_id,
-            self.actor.pk, self.now,
+            self.actor.pk, self.now, turns.get(row.fingerprint, 0),
         )  # fmt: skip
 
 

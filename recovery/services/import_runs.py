@@ -20,6 +20,7 @@ from inventory.rules.volume import Entry, Measured
 from inventory.services import bulk, ledger
 from inventory.services.import_report import refused
 from inventory.services.import_stock import IMPORTED
+from inventory.services.import_turns import turns_of
 from inventory.services.ledger import End, Line, Posting, month_in_lab
 from inventory.services.places import boundary
 from recovery.models import Run, RunSum
@@ -130,7 +131,8 @@ class _History:
         postings = [Posting(d.started_at, self.lines(d, End(p, PlaceKind.RUN.value))) for d, p, _ in each]
         ledger.post_many(lab=log.lab, actor=log.actor, now=log.now, postings=postings)
         bulk.insert(RunSum, SUM, [_sums(d, pk) for d, _, pk in each])
-        bulk.insert(ImportedRow, IMPORTED, [self.imported(d, pk, now) for d, _, pk in each])
+        turns = turns_of(log.lab, "runs", (d.row.fingerprint for d in drafts))
+        bulk.insert(ImportedRow, IMPORTED, [self.imported(d, pk, now, turns) for d, _, pk in each])
 
     def run(
         self, draft: Draft, place_id: int, run_id: int, started_at: Any, month: Any, now: Any
@@ -170,19 +172,12 @@ class _History:
             lines.append(Line("loss", lot_id, solvent_id, *ends, abs(rest_ul), as_entered=_NOTHING))
         return lines
 
-    def imported(self, draft: Draft, run_id: int, now: Any) -> tuple[Any, ...]:
+    def imported(self, draft: Draft, run_id: int, now: Any, turns: Mapping[str, int]) -> tuple[Any, ...]:
         row, log = draft.row, self.log
         return (
-            log.lab.pk,
-            "runs",
-            row.fingerprint,
-            log.file_sha256,
-            row.line,
-            "run",
-            run_id,
-            log.actor.pk,
-            now,
-        )
+            log.lab.pk, "runs", row.fingerprint, log.file_sha256, row.line, "run", run_id,
+            log.actor.pk, now, turns.get(row.fingerprint, 0),
+        )  # fmt: skip
 
 
 _NOTHING: Mapping[str, Any] = {}
@@ -249,6 +244,7 @@ def _book(log: Log, targets: Mapping[str, int], draft: Draft) -> None:
         subject_id=run.pk,
         actor=log.actor,
         recorded_at=log.now,
+        turn=turns_of(log.lab, "runs", [row.fingerprint]).get(row.fingerprint, 0),
     )
 
 

@@ -32,6 +32,7 @@ from inventory.services.import_report import (
     statuses,
 )
 from inventory.services.importing import can_be_written, lock_lab, note_import
+from recovery.models import Run
 from recovery.rules.sheets import BottleFacts, RunPlan, RunRow, plan_runs
 from recovery.services import loss_signals
 from recovery.services.import_runs import Bottle, Draft, Log, book_live, write_history
@@ -152,8 +153,14 @@ def state_of(lab: Lab) -> _State:
     for pk, code, began_at, key, received_on, opened_on, opened, inhibited in rows:
         bottles[code] = Bottle(pk, began_at, key or "")
         facts[code] = BottleFacts(received_on, opened_on, opened == Container.Opened.UNOPENED, inhibited)
-    prints = ImportedRow.objects.filter(lab=lab, kind="runs").values_list("fingerprint", flat=True)
-    return _State(bottles, facts, frozenset(prints))
+    return _State(bottles, facts, frozenset(standing_prints(lab)))
+
+
+def standing_prints(lab: Lab) -> list[str]:
+    """Fingerprints of the rows whose runs have not been taken back since."""
+    undone = Run.objects.filter(lab=lab, is_draft=True, closed_at__isnull=False).values("pk")
+    rows = ImportedRow.objects.filter(lab=lab, kind="runs").exclude(subject_id__in=undone)
+    return list(rows.values_list("fingerprint", flat=True))
 
 
 def _drafted(lab: Lab, file: _File, now: datetime, all_or_none: bool) -> _Work:
