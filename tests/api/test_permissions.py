@@ -285,7 +285,7 @@ def test_an_auditor_keeps_tokens_that_only_read(seed: Seed) -> None:
 # -- pages
 
 
-def _page(address: str, seed: Seed) -> str:
+def page_address(address: str, seed: Seed) -> str:
     names = {**seed.names, "code": seed.names["container"], "deed": "draw"}
     if "give-up" in address:
         names["run"] = seed.names["draft"]
@@ -293,7 +293,7 @@ def _page(address: str, seed: Seed) -> str:
 
 
 def _page_answers(client: Client, page: Page, seed: Seed) -> dict[str, int]:
-    address = _page(page.address, seed)
+    address = page_address(page.address, seed)
     return {method: client.generic(method, address).status_code for method in ALL}
 
 
@@ -319,14 +319,14 @@ def test_pages_show_a_stranger_nothing(seed: Seed) -> None:
         for page in PAGES:
             if "{slug}" in page.address:
                 for method in page.taken:
-                    assert client.generic(method, _page(page.address, seed)).status_code == 404, page
+                    assert client.generic(method, page_address(page.address, seed)).status_code == 404, page
         assert seed.lab.lab.name not in client.get("/", follow=True).content.decode()
 
 
 def test_pages_ask_nobody_in_without_a_name(seed: Seed) -> None:
     for page in PAGES:
         for method in page.taken:
-            answer = Client().generic(method, address := _page(page.address, seed))
+            answer = Client().generic(method, address := page_address(page.address, seed))
             if page.roles == "anyone":
                 assert answer.status_code in {200, 302, 410}, (page, method)
             else:
