@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.db.models import Q
 from django.http import HttpResponse
 from rest_framework import serializers
 
@@ -17,15 +16,12 @@ from inventory.api.paging import Key, orderings, page
 from inventory.api.rows import SOLVENT_COLUMNS, movement_out, solvent_detail, solvent_out
 from inventory.api.shapes import EventShape, MovementShape, SolventFactsShape, SolventShape
 from inventory.models import Event, Movement, Solvent
-from inventory.rules.catalogue import fold_name
-from inventory.rules.errors import InputError
 from inventory.selectors.containers import MOVEMENT_COLUMNS, movements_listed
 from inventory.services.catalogue import (
     CLASSES_TO_CONFIRM,
-    own_names,
     solvent_add,
     solvent_confirm,
-    solvent_named,
+    solvents_like,
     solvents_of,
 )
 
@@ -79,7 +75,7 @@ class ContainerMovements(LabView):
     def get(self, request: Any, lab: str, container: str) -> HttpResponse:
         given = self.query
         place = container_at(self.caller, container).place_id
-        rows = Movement.objects.filter(Q(source_id=place) | Q(destination_id=place))
+        rows = Movement.objects.touching([place])
         return self.listing(_movements_page(request, rows, given))
 
 
@@ -148,21 +144,11 @@ class Solvents(LabView):
         given = self.query
         rows = solvents_of(self.caller.lab)
         if "q" in given:
-            rows = rows.filter(self._like(given["q"]))
+            rows = rows.filter(solvents_like(lab=self.caller.lab, words=given["q"]))
         keys = BY_NAME[given.get("ordering", "name")]
         return self.listing(
             page(request._request, rows, keys=keys, columns=SOLVENT_COLUMNS, given=given, shape=solvent_out)
         )
-
-    def _like(self, words: str) -> Q:
-        """Part of name, key or CAS number, or the one solvent that a synonym stands for."""
-        found = Q(name__icontains=words) | Q(key__icontains=words) | Q(cas=words.strip())
-        folded = fold_name(words)
-        found |= Q(key__in=[key for name, key in own_names(self.caller.lab).items() if folded == name])
-        try:
-            return found | Q(pk=solvent_named(lab=self.caller.lab, name=words).pk)
-        except InputError:
-            return found
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:

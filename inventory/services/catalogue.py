@@ -45,6 +45,17 @@ def solvent_named(*, lab: Lab, name: str, field: str = "solvent") -> Solvent:
     return solvents_of(lab).get(key=key)
 
 
+def solvents_like(*, lab: Lab, words: str) -> Q:
+    """Part of a name, key or CAS number, or the one solvent that a synonym stands for."""
+    found = Q(name__icontains=words) | Q(key__icontains=words) | Q(cas=words.strip())
+    folded = fold_name(words)
+    found |= Q(key__in=[key for name, key in own_names(lab).items() if folded == name])
+    try:
+        return found | Q(pk=solvent_named(lab=lab, name=words).pk)
+    except InputError:
+        return found
+
+
 def solvent_add(
     *, lab: Lab, actor: User, now: datetime, cas: str, name: str = "", density_20c_kg_m3: str = ""
 ) -> Solvent:

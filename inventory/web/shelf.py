@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import re
 from collections.abc import Iterator
 from datetime import date
@@ -15,6 +14,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Location, Solvent
 from inventory.selectors.shelf import COLUMNS, Sort, containers_listed
+from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page
 
 PAGE = 100
@@ -43,8 +43,6 @@ CSV_COLUMNS = (
     "code", "solvent_name", "location_name", "volume_ul", "capacity_ul", "received_on", "opened",
     "opened_on", "next_test_due", "due_words", "worst_sign", "discarded_at",
 )  # fmt: skip
-# A spreadsheet takes a cell that begins so for a formula and carries it out.
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
 
 
 class ShelfFilter(forms.Form):
@@ -108,7 +106,8 @@ def shelf(desk: Desk) -> HttpResponse:
         "inventory/shelf.html",
         {
             "form": form,
-            "rows": [_named(row, len(keys)) for row in shown],
+            "rows": (named := [_named(row, len(keys)) for row in shown]),
+            "codes": " ".join(row["code"] for row in named),
             "more": more,
             "download": urlencode(kept),
             "filtered": bool(kept),
@@ -121,34 +120,20 @@ def shelf(desk: Desk) -> HttpResponse:
 def shelf_csv(desk: Desk) -> StreamingHttpResponse:
     """The same list, all of it, for a spreadsheet. Volumes are in µL at 20 °C."""
     given, order = ShelfFilter(desk.request.GET, desk=desk).given()
-    response = StreamingHttpResponse(_lines(desk, given, order), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="{desk.lab.slug}-shelf.csv"'
-    return response
+    return csv_file(f"{desk.lab.slug}-shelf", CSV_COLUMNS, _rows(desk, given, order))
 
 
-class _Echo:
-    def write(self, text: str) -> str:
-        return text
-
-
-def _lines(desk: Desk, given: dict[str, Any], order: str) -> Iterator[str]:
-    writer = csv.writer(_Echo())
+def _rows(desk: Desk, given: dict[str, Any], order: str) -> Iterator[list[Any]]:
     keys = ORDERS[order]
-    yield "\ufeff" + writer.writerow(CSV_COLUMNS)
     place: list[Any] | None = None
     while True:
         rows = containers_listed(lab=desk.lab, given=given, order=keys, place=place, limit=CSV_PAGE)
         for row in rows:
             named = _named(row, len(keys))
-            yield writer.writerow([_cell(named[name]) for name in CSV_COLUMNS])
+            yield [named[name] for name in CSV_COLUMNS]
         if len(rows) < CSV_PAGE:
             return
         place = list(rows[-1][: len(keys)])
-
-
-def _cell(value: Any) -> str:
-    text = "" if value is None else str(value)
-    return f"'{text}" if isinstance(value, str) and _FORMULA.match(text) else text
 
 
 def _named(row: tuple[Any, ...], keys: int) -> dict[str, Any]:
