@@ -31,7 +31,7 @@ def movements_listed(*, lab: Lab, given: Mapping[str, Any]) -> QuerySet[Movement
     }
     rows = rows.filter(**{column: given[name] for name, column in equal.items() if name in given})
     if "place" in given:
-        rows = rows.filter(Q(source_id=given["place"]) | Q(destination_id=given["place"]))
+        rows = rows.touching([given["place"]])
     if "solvent" in given:
         ref = given["solvent"]
         numeric = ref.isdigit() and len(ref) < 19

@@ -9,8 +9,6 @@ from itertools import islice
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
-
 from inventory.models import Container, Event, Movement, Observation, PeroxideTest, Treatment
 
 SHOWN = 40
@@ -60,7 +58,7 @@ def timeline(*, container: Container, before: datetime | None = None, limit: int
 
 def _movements(container: Container, before: datetime | None, limit: int) -> Iterable[Happening]:
     place = container.place_id
-    rows = Movement.objects.filter(Q(source_id=place) | Q(destination_id=place))
+    rows = Movement.objects.touching([place])
     if before is not None:
         rows = rows.filter(happened_at__lt=before)
     ends = ("source__container", "destination__container", "source__run", "destination__run")

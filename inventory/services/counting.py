@@ -8,7 +8,6 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import Q
 
 from inventory.models import Container, Event, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.counting import beyond_uncertainty, combined_u_ul
@@ -126,7 +125,7 @@ def _recorded_then(held: Container, happened: datetime, now: datetime) -> int:
 
 
 def _touching(held: Container) -> Any:
-    return Movement.objects.filter(Q(source_id=held.place_id) | Q(destination_id=held.place_id))
+    return Movement.objects.touching([held.place_id])
 
 
 def _last_movement(held: Container) -> int:

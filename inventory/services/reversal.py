@@ -105,7 +105,7 @@ def _is_slip(booked: Sequence[Movement], containers: Sequence[Container], actor:
     if first.actor_id != actor.pk or not timedelta(0) <= now - first.recorded_at <= SLIP:
         return False
     places, ids = [c.place_id for c in containers], [c.pk for c in containers]
-    moved = Movement.objects.filter(Q(source_id__in=places) | Q(destination_id__in=places), pk__gt=last)
+    moved = Movement.objects.filter(pk__gt=last).touching(places)
     later = {"container_id__in": ids, "recorded_at__gte": first.recorded_at}
     told = Event.objects.filter(subject_kind="container", subject_id__in=ids, at__gt=first.recorded_at)
     rules = Event.objects.filter(

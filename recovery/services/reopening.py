@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
-from django.db.models import F, Q
+from django.db.models import F
 
 from inventory.models import Event, Lab, Movement, User
 from inventory.rules.errors import Conflict
@@ -78,8 +78,8 @@ def closing_entry(run: Run) -> uuid.UUID | None:
     closed = told.order_by("id").last()
     if closed is None or "entry" in closed.data:
         return None
-    ends = Q(source_id=run.place_id) | Q(destination_id=run.place_id)
-    lost = Movement.objects.filter(ends, kind="loss", recorded_at=closed.at, reversed_by=None)
+    lost = Movement.objects.touching([run.place_id])
+    lost = lost.filter(kind="loss", recorded_at=closed.at, reversed_by=None)
     found: uuid.UUID | None = lost.order_by("id").values_list("entry", flat=True).last()
     return found
 
