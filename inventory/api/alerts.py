@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
+from django.db.models import Q
 from django.http import HttpResponse
 
 from inventory.api import params
@@ -15,11 +15,13 @@ from inventory.api.idempotency import Done
 from inventory.api.labs import Nothing
 from inventory.api.paging import ID, Key, orderings, page
 from inventory.api.shapes_alerts import AlertDetailShape, AlertShape, SweptShape
-from inventory.models import Alert, Delivery, Event
+from inventory.models import Alert, Event
 from inventory.rules.alerts import GRAVEST, MILDEST
+from inventory.selectors.alert_story import fates_of, history_of
 from inventory.services.answering import (
     alert_acknowledge,
     alert_put_off,
+    by_severity,
     latest_put_off_on,
     severity_of,
 )
@@ -56,12 +58,6 @@ def alert_out(row: Sequence[Any]) -> dict[str, Any]:
     }
 
 
-def _by_severity(rows: QuerySet[Alert]) -> QuerySet[Any]:
-    """Annotated with the severity of the rule, as `severity_of` has it."""
-    whens = [When(rule=rule.key, then=Value(rule.severity)) for rule in rules()]
-    return rows.annotate(severity=Case(*whens, default=Value(GRAVEST), output_field=IntegerField()))
-
-
 class Alerts(LabView):
     """What the sweep found, newest first."""
 
@@ -90,7 +86,7 @@ class Alerts(LabView):
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         given = self.query
-        rows = _by_severity(Alert.objects.filter(lab=self.caller.lab)).filter(self.wanted(given))
+        rows = by_severity(Alert.objects.filter(lab=self.caller.lab)).filter(self.wanted(given))
         keys = ORDERINGS[given.get("ordering", "-id")]
         return self.listing(
             page(request._request, rows, keys=keys, columns=COLUMNS, given=given, shape=alert_out)
@@ -132,26 +128,14 @@ class AlertDetail(LabView):
         return {
             **alert_out(row),
             "latest_put_off_on": latest_put_off_on(alert, self.caller.lab),
-            "history": _history(alert),
-            "deliveries": _deliveries(alert),
+            "history": [_history_out(event) for event in history_of(alert)],
+            "deliveries": fates_of(alert),
             "before": [str(pk) for pk in before[:BEFORE_MAX]],
         }
 
 
-def _history(alert: Alert) -> list[dict[str, Any]]:
-    events = Event.objects.filter(subject_kind="alert", subject_id=alert.pk).order_by("pk")
-    columns = ("at", "actor__username", "verb", "data")
-    return [
-        {"at": at, "actor": actor, "verb": verb, "data": data}
-        for at, actor, verb, data in events.values_list(*columns)
-    ]
-
-
-def _deliveries(alert: Alert) -> dict[str, int]:
-    fates = Delivery.objects.filter(alert=alert).values_list("sent_at", "failed_at")
-    sent = sum(sent_at is not None for sent_at, _ in fates)
-    failed = sum(sent_at is None and failed_at is not None for sent_at, failed_at in fates)
-    return {"waiting": len(fates) - sent - failed, "sent": sent, "failed": failed}
+def _history_out(event: Event) -> dict[str, Any]:
+    return {"at": event.at, "actor": event.actor.username, "verb": event.verb, "data": event.data}
 
 
 class Acknowledge(Body):

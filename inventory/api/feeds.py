@@ -20,7 +20,7 @@ from inventory.models import Feed, Membership
 from inventory.rules.telling import SEVERITY_MAX
 from inventory.selectors.site import site_of
 from inventory.services.delivery import feeds
-from inventory.services.delivery.choices import ADDRESS_LENGTH_MAX, choice_of, choose
+from inventory.services.delivery.choices import ADDRESS_LENGTH_MAX, choice_of, choose, mail_words
 
 BY_ID = orderings(id=Key("id", "int"))
 
@@ -57,7 +57,7 @@ class OwnMailChoice(LabView):
             "digest_at": f"{lab.digest_at:%H:%M}",
             "by_role": held.by_role,
             "server_sends_mail": settings.STILLKEEP_SENDS_MAIL,
-            "words": _words(held.email),
+            "words": mail_words(held.email),
         }
 
     def get(self, request: Any, lab: str) -> HttpResponse:
@@ -72,12 +72,6 @@ class OwnMailChoice(LabView):
             return changed(self.shown())
 
         return self.write(work)
-
-
-def _words(email: str) -> str:
-    if not settings.STILLKEEP_SENDS_MAIL:
-        return "This server sends no mail: whoever runs it has set no mail server (EMAIL_URL)."
-    return "" if email else "No mail comes to you, as no address is known."
 
 
 # -- feeds

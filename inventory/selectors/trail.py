@@ -8,9 +8,9 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 
-from inventory.models import Container, Event, Lab, User
+from inventory.models import Container, Event, Lab, Membership, User
 
 
 @dataclass(frozen=True)
@@ -47,9 +47,11 @@ def _start(day: date, lab: Lab) -> datetime:
 
 
 def actors_of(*, lab: Lab) -> list[User]:
-    """Everybody who has done something in the lab, those who have left as well."""
+    """Everybody in the lab, and whoever has done something in it and left."""
     ids = Event.objects.filter(lab=lab).order_by().values("actor_id").distinct()
-    return sorted(User.objects.filter(pk__in=ids), key=lambda user: user.display_name.casefold())
+    here = Membership.objects.filter(lab=lab).values("user_id")
+    found = User.objects.filter(Q(pk__in=ids) | Q(pk__in=here))
+    return sorted(found, key=lambda user: user.display_name.casefold())
 
 
 def codes_of(*, lab: Lab, events: Iterable[Event]) -> dict[int, str]:

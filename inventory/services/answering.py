@@ -10,6 +10,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Case, IntegerField, QuerySet, Value, When
 from django.dispatch import Signal
 
 from inventory.models import Alert, Lab, User
@@ -27,6 +28,12 @@ acknowledged = Signal()
 def severity_of(rule: str) -> int:
     """The severity of a rule by its key; of one that is known no more the worst."""
     return next((each.severity for each in rules() if each.key == rule), GRAVEST)
+
+
+def by_severity(rows: QuerySet[Alert]) -> QuerySet[Any]:
+    """Alerts annotated with the severity of their rule, as `severity_of` has it."""
+    whens = [When(rule=rule.key, then=Value(rule.severity)) for rule in rules()]
+    return rows.annotate(severity=Case(*whens, default=Value(GRAVEST), output_field=IntegerField()))
 
 
 def latest_put_off_on(alert: Alert, lab: Lab) -> date | None:

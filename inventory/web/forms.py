@@ -13,8 +13,9 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Lab, User
 from inventory.rules.errors import InputError
-from inventory.rules.roles import ROLES
+from inventory.rules.policy_data import DEFAULT_POLICY_KEY
 from inventory.web.language import spoken
+from inventory.web.policy_choice import shipped_choices
 
 REGIONS = frozenset(
     [
@@ -101,7 +102,14 @@ class PersonForm(forms.Form):
 class SetUpForm(PersonForm):
     """The first person and the lab."""
 
-    field_of = {**PersonForm.field_of, "name": "lab_name", "slug": "lab_name", "time_zone": "time_zone"}
+    field_of = {
+        **PersonForm.field_of,
+        "name": "lab_name",
+        "slug": "lab_name",
+        "time_zone": "time_zone",
+        "policy": "policy",
+        "reason": "policy_reason",
+    }
 
     lab_name = forms.CharField(
         label=gettext_lazy("Name of the lab"),
@@ -113,6 +121,19 @@ class SetUpForm(PersonForm):
         choices=time_zone_choices,
         initial="UTC",
         help_text=gettext_lazy("Decides on which day a test falls due."),
+    )
+    policy = forms.ChoiceField(
+        label=gettext_lazy("Rules for peroxide tests"),
+        choices=shipped_choices,
+        initial=DEFAULT_POLICY_KEY,
+        required=False,
+        help_text=gettext_lazy("Each is described below with its source. You can change it later."),
+    )
+    policy_reason = forms.CharField(
+        label=gettext_lazy("Why not the cautious default"),
+        required=False,
+        max_length=500,
+        help_text=gettext_lazy("Needed where the rules you choose are looser in anything."),
     )
     emergency_text = forms.CharField(
         label=gettext_lazy("What to do in an emergency"),
@@ -130,21 +151,9 @@ class SetUpForm(PersonForm):
 
     def lab(self) -> dict[str, str]:
         cleaned = self.cleaned_data
-        texts = {name: cleaned[name] for name in ("time_zone", "emergency_text", "contact")}
+        told = ("time_zone", "policy", "policy_reason", "emergency_text", "contact")
+        texts = {name: cleaned[name] for name in told}
         return {"name": cleaned["lab_name"], **texts}
-
-
-class InviteForm(forms.Form):
-    """The role that an invitation gives."""
-
-    role = forms.ChoiceField(label=gettext_lazy("Role"), choices=[])
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **{"label_suffix": "", **kwargs})
-        words = role_words()
-        field = self.fields["role"]
-        assert isinstance(field, forms.ChoiceField)
-        field.choices = [(role, f"{role} – {words[role]}") for role in ROLES]
 
 
 def role_words() -> dict[str, str]:

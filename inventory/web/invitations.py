@@ -2,36 +2,32 @@
 
 from __future__ import annotations
 
-from django.contrib.auth.decorators import login_required
-from django.core.exceptions import PermissionDenied
-from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.http import HttpResponse
 from django.urls import reverse
-from django.utils import timezone
-from django.views.decorators.cache import never_cache
-from django.views.decorators.http import require_http_methods
+from django.utils.translation import gettext as _
+from django.views.decorators.debug import sensitive_variables
 
-from inventory import access
+from inventory.models import EntryLink
 from inventory.services import labs
-from inventory.web.forms import InviteForm
+from inventory.web.desk import Desk, desk_page, done, status_of
+from inventory.web.role_forms import InviteForm
 
 
-@never_cache
-@login_required
-@require_http_methods(["GET", "HEAD", "POST"])
-def invite(request: HttpRequest, slug: str) -> HttpResponse:
+@desk_page("people.edit", "POST")
+@sensitive_variables("secret", "address")
+def invite(desk: Desk) -> HttpResponse:
     """Choose a role and get a link, which is shown this once. Strangers 404, others than supervisors 403."""
-    assert request.user.is_authenticated
-    caller = access.enter(request.user, slug)
-    if not caller.may("people.edit"):
-        raise PermissionDenied
+    request = desk.request
     form = InviteForm(request.POST or None, initial={"role": "member"})
-    context = {"form": form, "lab": caller.lab}
-    if request.method == "POST" and form.is_valid():
-        role = form.cleaned_data["role"]
-        link, secret = labs.invitation_create(
-            lab=caller.lab, actor=caller.user, now=timezone.now(), role=role
-        )
-        address = request.build_absolute_uri(reverse("enter", args=[secret]))
-        return render(request, "inventory/invited.html", {**context, "link": link, "address": address})
-    return render(request, "inventory/invite.html", context, status=400 if form.errors else 200)
+    made: list[tuple[EntryLink, str]] = []
+
+    def work() -> str:
+        made.append(labs.invitation_create(**desk.by, role=form.cleaned_data["role"]))
+        return _("The link is made.")
+
+    if request.method == "POST" and form.is_valid() and done(desk, form, work) is not None:
+        # Sent twice, only the first answer holds the link: it is kept nowhere.
+        link, secret = made[0] if made else (None, "")
+        address = request.build_absolute_uri(reverse("enter", args=[secret])) if secret else ""
+        return desk.render("inventory/invited.html", {"link": link, "address": address}, here="more")
+    return desk.render("inventory/invite.html", {"form": form}, here="more", status=status_of(form))

@@ -40,7 +40,34 @@ PAGES = (
     ),
     Further("receive", _T("Receive a container"), _T("A bottle comes in."), "stock.receive"),
     Further("labels", _T("Labels"), _T("Print labels for containers, single or on sheets."), "stock.read"),
+    Further("storage", _T("Storage"), _T("What stands where, against the limits."), "stock.read"),
+    Further(
+        "solvents", _T("Solvents"), _T("What is known of each, and how much there is."), "catalogue.read"
+    ),
+    Further("policies", _T("Retest policies"), _T("The rules, their sources, and which holds."), "lab.read"),
+    Further("reagents", _T("Strips and solutions"), _T("What tests are made with."), "safety.read"),
+    Further("inspection", _T("Inspection report"), _T("A paper for somebody from outside."), "audit.read"),
+    Further(
+        "import", _T("Bring in a list"), _T("A stock list or a run log as a spreadsheet."), "import.write"
+    ),
     Further("invite", _T("Invite a person"), _T("A one-time link for somebody new."), "people.edit"),
+    Further("alerts", _T("Alerts"), _T("What was found, who sees to it, what is put off."), "alerts.read"),
+    Further(
+        "alert-settings", _T("How I am told"), _T("Mail at once or in the morning, or none."), "mail.own"
+    ),
+    Further("feeds", _T("Calendars and feeds"), _T("Subscribe to what is due."), "feeds.own"),
+    Further("tokens", _T("Tokens for programs"), _T("For a balance or a spreadsheet."), "tokens.own"),
+    Further("people", _T("People"), _T("Who is in the lab, as what, and who is invited."), "people.read"),
+    Further("deliveries", _T("Messages"), _T("What waits, what was given up and why."), "deliveries.read"),
+    Further("webhooks", _T("Programs that are told"), _T("Addresses that hear of alerts."), "webhooks.edit"),
+    Further("trail", _T("Audit trail"), _T("Who did what, and when."), "audit.read"),
+    Further("failed-jobs", _T("Jobs that failed"), _T("With their error, and run again."), "server.read"),
+    Further(
+        "status",
+        _T("How the server does"),
+        _T("Database, jobs, mail, and a check of the ledger."),
+        "server.read",
+    ),
 )
 
 

@@ -6,6 +6,8 @@ from django.contrib.auth.views import LogoutView
 from django.urls import path
 
 from inventory.web import entry, invitations, labels, language, more, receiving, scan, shelf, signing_in
+from inventory.web.steward_urls import urlpatterns as steward_pages
+from inventory.web.stock_urls import urlpatterns as stock_pages
 
 urlpatterns = [
     path("login/", signing_in.SignIn.as_view(), name="login"),
@@ -20,4 +22,6 @@ urlpatterns = [
     path("labs/<slug:slug>/scan/", scan.scan, name="scan"),
     path("labs/<slug:slug>/shelf/", shelf.shelf, name="shelf"),
     path("labs/<slug:slug>/shelf.csv", shelf.shelf_csv, name="shelf-csv"),
+    *steward_pages,
+    *stock_pages,
 ]

@@ -24,6 +24,7 @@ from inventory.services.due_telling import judged
 from inventory.web.desk import Desk
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
+from recovery.web.today_alerts import standing
 
 # The other months are folded away, so that a phone need not scroll past them.
 MONTHS_SHOWN = 3
@@ -76,14 +77,16 @@ def lab(request: HttpRequest, slug: str) -> HttpResponse:
 
 def lab_page(request: HttpRequest, caller: Caller) -> HttpResponse:
     """Render a lab's page in the lab's own time zone."""
-    return Desk(request, caller, timezone.now()).render("recovery/lab.html", _context(caller), here="lab")
+    desk = Desk(request, caller, timezone.now())
+    return desk.render("recovery/lab.html", _context(desk), here="lab")
 
 
-def _context(caller: Caller) -> dict[str, Any]:
-    lab = caller.lab
-    today = today_in(lab, timezone.now())
+def _context(desk: Desk) -> dict[str, Any]:
+    caller, lab, today = desk.caller, desk.lab, desk.today
     counts = overview.due_counts(lab=lab, today=today)
     due = _judged(overview.due_parts(lab=lab, today=today, counts=counts), today)
+    listed = {item.container_id for part in due for item in part.items}
+    alerts = overview.open_alerts(lab=lab)
     parts = {part.rank: part for part in due}
     soon = parts.pop(SOON, Part(SOON, 0, []))
     open_count, open_runs = overview.open_runs(lab=lab)
@@ -101,7 +104,8 @@ def _context(caller: Caller) -> dict[str, Any]:
         "soon": soon,
         "policy": policy_in_use(lab),
         "any_container": overview.any_container(lab=lab),
-        "alerts": overview.open_alerts(lab=lab),
+        "alerts": alerts,
+        "standing": standing(desk, listed=listed, open_count=alerts),
         # Those who can do something about it; stewards among them.
         "reach": reach_of(lab) if caller.may("deliveries.read") else None,
         "open_count": open_count,

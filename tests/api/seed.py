@@ -8,8 +8,9 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory.models import Alert, Delivery
+from inventory.models import Alert, Delivery, Event
 from inventory.services import (
+    import_sheets,
     limits,
     places,
     policies,
@@ -23,6 +24,7 @@ from inventory.services import (
 )
 from inventory.services.catalogue import solvent_add
 from inventory.services.delivery import feeds, webhooks
+from inventory.services.importing import import_stock
 from inventory.services.limits import OwnLimit
 from inventory.services.sweep import sweep
 from inventory.services.waste import WasteFacts
@@ -30,6 +32,8 @@ from recovery.services import runs
 from tests.api.client import token_for
 from tests.api.seed_runs import planted_runs
 from tests.factories import Club, club, empty, stocked, tested
+
+LIST = "Bottle;What;Size;Left\nL-1;ethyl acetate;500 mL;400 mL\n"
 
 
 @dataclass(frozen=True)
@@ -40,10 +44,11 @@ class Seed:
     names: dict[str, str]
 
 
-def planted() -> Seed:
+def planted(lab: Club | None = None) -> Seed:
+    """Into a club that is there already, or into a new one."""
     # A day ago, so that what is told of today came after it.
     now = timezone.now() - timedelta(days=1)
-    lab = club(now=now)
+    lab = lab or club(now=now)
     by: dict[str, Any] = {"lab": lab.lab, "actor": lab.steward, "now": now}
     cabinet = places.location_get(lab=lab.lab, name="Blue cabinet", kind="cabinet")
     box = places.location_get(lab=lab.lab, name="Box")
@@ -78,7 +83,13 @@ def planted() -> Seed:
     message = webhooks.trial(**head, webhook=hook)
     Delivery.objects.filter(pk=message.pk).update(failed_at=now, last_error="The receiver answered 410.")
     feed, _ = feeds.feed_add(**head, kind="calendar")
+    listed: dict[str, Any] = {"data": LIST.encode(), "filename": "list.csv"}
+    sheet = import_sheets.sheet_keep(**by, target="stock", **listed)
+    import_stock(**by, **listed, write=True)
+    imported = Event.objects.get(lab=lab.lab, verb="stock-imported")
     names = {
+        "sheet": str(sheet.pk),
+        "event": str(imported.pk),
         "location": str(box.pk),
         "limit": str(limit.pk),
         "waste": can.code,
@@ -86,6 +97,7 @@ def planted() -> Seed:
         "delivery": str(message.pk),
         "feed": str(feed.pk),
         "alert": str(short.pk),
+        "person": str(lab.lab.memberships.get(user=lab.member).pk),
         "lab": lab.lab.slug,
         "container": "B-1",
         "solvent": own.key,
@@ -99,6 +111,8 @@ def planted() -> Seed:
         "reagent": str(solution.pk),
         "treatment": str(treated.pk),
         "policy": kept.key,
+        "part": "rules",
+        "row": "0",
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
     return Seed(lab, names | planted_runs(lab, now))

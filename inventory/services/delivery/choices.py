@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
@@ -42,6 +43,13 @@ def choice_of(*, lab: Lab, user: User) -> Chosen:
     own = getattr(member, "mail_choice", None)
     held: Any = own or DEFAULTS.get(member.role, NOTHING)
     return Chosen(email, held.at_once_severity, held.digest, own is None)
+
+
+def mail_words(email: str) -> str:
+    """Why no mail comes to somebody; empty when it does."""
+    if not settings.STILLKEEP_SENDS_MAIL:
+        return "This server sends no mail: whoever runs it has set no mail server (EMAIL_URL)."
+    return "" if email else "No mail comes to you, as no address is known."
 
 
 def choose(*, lab: Lab, actor: User, now: datetime, changes: Mapping[str, Any]) -> Chosen:

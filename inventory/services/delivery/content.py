@@ -81,7 +81,7 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
     held = list(alerts)
     zone = zone_of(lab.time_zone)
     today, subjects = now.astimezone(zone).date(), subjects_of(held)
-    advice = _advice(held, today)
+    advice = advice_of(held, today)
     found = []
     for alert in held:
         words, severity = rule_words(alert.rule)
@@ -102,7 +102,7 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
     return sorted(found, key=lambda line: (line.severity, line.due_on or date.min, line.subject.name))
 
 
-def _advice(alerts: Iterable[Alert], today: date) -> dict[int, str]:
+def advice_of(alerts: Iterable[Alert], today: date) -> dict[int, str]:
     """By the id of the alert: nobody is told that a test is due where the verdict has it left alone."""
     held = {a.pk: a.subject_id for a in alerts if a.subject_kind == "container" and a.closed_at is None}
     said = told_by_id(set(held.values()), today) if held else {}

@@ -1,0 +1,132 @@
+"""Programs that are told of alerts: added, tried, given a new secret, switched off."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.db.models import Max
+from django.http import HttpResponse
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from inventory.models import Delivery, Webhook
+from inventory.services.delivery import webhooks as hooks
+from inventory.services.watches import rules
+from inventory.web.deliveries import told
+from inventory.web.desk import Desk, DeskForm, desk_page, status_of
+from inventory.web.rows import RowForm, act, asked
+from inventory.web.secrets_once import shown_once
+
+SIGNED = gettext_lazy(
+    "Messages are signed with it by the Standard Webhooks scheme: headers webhook-id, webhook-timestamp and "
+    "webhook-signature. An id that comes twice is the same message."
+)
+
+
+class WebhookForm(DeskForm):
+    """Where a program listens, and for what."""
+
+    name = forms.CharField(
+        label=gettext_lazy("Name of the program"),
+        max_length=80,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    url = forms.CharField(
+        label=gettext_lazy("Its address"),
+        max_length=500,
+        help_text=gettext_lazy("https:// only, and none inside a private network."),
+        widget=forms.TextInput(attrs={"inputmode": "url", "autocomplete": "off", "placeholder": "https://"}),
+    )
+    rules = forms.MultipleChoiceField(
+        label=gettext_lazy("Told of"),
+        required=False,
+        choices=[],
+        help_text=gettext_lazy("None chosen: of everything."),
+    )
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        field = self.fields["rules"]
+        assert isinstance(field, forms.MultipleChoiceField)
+        field.choices = [(rule.key, rule.words) for rule in rules()]
+
+
+@desk_page("webhooks.edit", "POST")
+def webhooks(desk: Desk) -> HttpResponse:
+    """All of a lab, those that stand first, each with what became of the last message."""
+    fault: RowForm | None = None
+    form = WebhookForm()
+    if asked(desk) and desk.request.POST["deed"] == "secret":
+        fault = RowForm(desk.request.POST)
+        shown = _new_secret(desk, fault)
+        if shown is not None:
+            return shown
+    elif asked(desk):
+        answer = act(desk, {"try": _try, "end": _end}, "webhooks")
+        if not isinstance(answer, RowForm):
+            return answer
+        fault = answer
+    elif desk.request.method == "POST":
+        form = WebhookForm(desk.request.POST)
+        shown = _add(desk, form)
+        if shown is not None:
+            return shown
+    context = {"hooks": _listed(desk), "make": form, "form": fault or form}
+    status = 400 if fault else status_of(form)
+    return desk.render("inventory/webhooks.html", context, here="more", status=status)
+
+
+def _listed(desk: Desk) -> list[dict[str, Any]]:
+    words = {rule.key: rule.words for rule in rules()}
+    found = list(Webhook.objects.filter(lab=desk.lab).annotate(last=Max("deliveries__pk")).order_by("-pk"))
+    found.sort(key=lambda hook: hook.ended_at is not None)
+    newest = Delivery.objects.select_related("webhook", "user").in_bulk([hook.last for hook in found])
+    return [
+        {
+            "hook": hook,
+            "rules": [words.get(key, key) for key in hook.rules],
+            "last": told(newest[hook.last]) if hook.last in newest else None,
+        }
+        for hook in found
+    ]
+
+
+def _add(desk: Desk, form: WebhookForm) -> HttpResponse | None:
+    def make() -> str:
+        given = form.cleaned_data
+        return hooks.webhook_add(**desk.by, name=given["name"], url=given["url"], listens=given["rules"])[1]
+
+    return shown_once(
+        desk,
+        form,
+        make,
+        back="webhooks",
+        title=_("A program is told of alerts"),
+        label=_("Secret"),
+        what=SIGNED,
+    )
+
+
+def _new_secret(desk: Desk, form: RowForm) -> HttpResponse | None:
+    def make() -> str:
+        return hooks.secret_rotate(**desk.by, webhook=_found(desk, form.cleaned_data["row"]))[1]
+
+    what = f"{_('For a day messages carry signatures of the old one as well.')} {SIGNED}"
+    return shown_once(
+        desk, form, make, back="webhooks", title=_("A new secret"), label=_("Secret"), what=what
+    )
+
+
+def _found(desk: Desk, row: str) -> Webhook:
+    return desk.caller.by_id(Webhook.objects.all(), row)
+
+
+def _try(desk: Desk, row: str) -> str:
+    hooks.trial(**desk.by, webhook=_found(desk, row))
+    return _("A trial message is on its way. What became of it stands here in a moment.")
+
+
+def _end(desk: Desk, row: str) -> str:
+    hook = hooks.webhook_end(**desk.by, webhook=_found(desk, row))
+    return _("“%(name)s” is told of nothing any more.") % {"name": hook.name}
