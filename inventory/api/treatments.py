@@ -23,9 +23,9 @@ from inventory.api.shapes_bench import TreatmentShape
 from inventory.models import Container, Treatment
 from inventory.rules.errors import InputError
 from inventory.rules.inhibitor import CURES_NOTHING
-from inventory.rules.quantity import parse_quantity
 from inventory.services import treatments
 from inventory.services.treating_against import spoke_against
+from inventory.services.treating_told import inhibitor_told
 from inventory.services.treatments import ADDED, REMOVED
 
 NEWEST = orderings(id=Key("id", "int"))
@@ -103,22 +103,8 @@ class ContainerTreatments(BenchView):
 
 
 def _inhibitor(data: Any) -> dict[str, Any]:
-    if "mass" not in data:
-        raise InputError("mass", "missing", "It is not said how much was added.", 'Send it as "178 mg".')
-    mass = parse_quantity(_pair(data["mass"], "mass"), field="mass", dimension="mass", allow_zero=False)
-    found: dict[str, Any] = {"inhibitor": data.get("inhibitor", ""), "mass_ug": int(mass.to("mg") * 1000)}
-    if "target" in data:
-        raw = _pair(data["target"], "target")
-        target = parse_quantity(raw, field="target", dimension="fraction", allow_zero=False)
-        found["target_ppm"] = target.to("[ppm]")
-    return found
-
-
-def _pair(raw: Any, field: str) -> Any:
-    """An amount without an uncertainty: none is kept of what was weighed in."""
-    if not isinstance(raw, str) and {"instrument", "uncertainty"} & set(raw):
-        raise InputError(field, "unknown-key", "Only value and unit are taken here.", "Leave the rest out.")
-    return raw
+    named = data.get("inhibitor", "")
+    return inhibitor_told(inhibitor=named, mass=data.get("mass"), target=data.get("target"))
 
 
 def _refuse_inhibitor(data: Any) -> None:

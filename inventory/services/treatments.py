@@ -157,7 +157,7 @@ def warnings(row: Treatment) -> list[str]:
     if row.container.due_code.startswith("reading-"):
         words.insert(0, BAD_READING)
     if row.target_ppm is not None and row.reached_ppm is not None and row.reached_ppm < row.target_ppm:
-        words.append(f"Less was added than {row.target_ppm:f} ppm takes.")
+        words.append(f"Less was added than {row.target_ppm.normalize():f} ppm takes.")
     return words
 
 

@@ -136,6 +136,8 @@ class DeskForm(AsksWhatIsMeant):
     """A form that writes. `field_of` says which field shows a fault of which member of the service."""
 
     field_of: dict[str, str] = {}
+    # Folded away where a form has such: a template compares every field with them.
+    late_fields: tuple[str, ...] = ()
 
     key = forms.CharField(max_length=200, widget=forms.HiddenInput)
 

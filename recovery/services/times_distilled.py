@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from inventory.models import Lab, Lot, User
@@ -15,6 +16,15 @@ from recovery.services.heel import standing as standing_moves
 
 FINDING, REFUSED = "distilled-too-often", "distilled-too-often"
 ALLOWED = "distilled-too-often-allowed"
+
+
+@dataclass(frozen=True)
+class Often:
+    """times: with the distillation that a charge is there for. most: what the lab allows."""
+
+    lot: Lot
+    times: int
+    most: int
 
 
 def admit_times(
@@ -37,19 +47,24 @@ def admit_times(
 
 def note_often(run: Run, *, may_be_mended: bool = False) -> None:
     """What was distilled more often than the lab allows, or is about to be, is a finding of its run."""
-    limits = list(standing(run.lab))
-    if not limits and FINDING not in run.findings:
+    if not standing(run.lab).exists() and FINDING not in run.findings:
         return
-    moves = [move for move in standing_moves(run) if move.kind in ("charge", "return")]
+    set_finding(run, FINDING, bool(too_often(run)), may_be_mended=may_be_mended)
+
+
+def too_often(run: Run) -> list[Often]:
+    """What of a run was distilled more often than the lab allows today, or is about to be, by lot."""
+    limits = list(standing(run.lab))
+    moves = [move for move in standing_moves(run) if move.kind in ("charge", "return")] if limits else []
     lots = {lot.pk: lot for lot in Lot.objects.filter(pk__in={move.lot_id for move in moves})}
-    often = False
+    found: dict[int, Often] = {}
     for move in moves:
         lot = lots[move.lot_id]
         limit = times_limit(limits, lot.solvent_id)
-        if limit is not None and limit.highest is not None:
-            coming = int(run.distils) if move.kind == "charge" else 0
-            often = often or lot.times_distilled + coming > limit.highest
-    set_finding(run, FINDING, often, may_be_mended=may_be_mended)
+        times = lot.times_distilled + (int(run.distils) if move.kind == "charge" else 0)
+        if limit is not None and limit.highest is not None and times > limit.highest:
+            found[lot.pk] = Often(lot, times, int(limit.highest))
+    return list(found.values())
 
 
 def _once_more_is_too_often(lot: Lot, limit: QualityLimit) -> bool:

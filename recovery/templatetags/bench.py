@@ -13,7 +13,8 @@ from django.utils.translation import gettext, gettext_lazy
 from inventory.rules.levels import USE_WORDS
 from inventory.rules.peroxide import METHODS
 from inventory.selectors.timeline import Happening
-from inventory.templatetags.amounts import MINUS, NO_BREAK, ml, sign
+from inventory.templatetags.amounts import MINUS, NO_BREAK, marked, ml, sign
+from inventory.web.language import spoken
 
 register = template.Library()
 
@@ -78,7 +79,7 @@ TREATED = {
 @register.filter
 def use_words(use: str) -> str:
     """A use as a sentence begins with it."""
-    words = gettext(USE_WORDS[use])  # type: ignore[index]
+    words = spoken(USE_WORDS[use])  # type: ignore[index]
     return words[:1].upper() + words[1:]
 
 
@@ -100,6 +101,8 @@ FINDINGS = {
         "A peroxide former is not accounted for: it may have boiled off."
     ),
     "nothing-back": gettext_lazy("Nothing came back."),
+    "more-back-than-out": gettext_lazy("More came back than went out."),
+    "distilled-too-often": gettext_lazy("It was distilled more often than the lab allows."),
 }
 
 
@@ -112,7 +115,7 @@ def finding_words(code: str) -> str:
 @register.filter
 def normal(value: Decimal) -> str:
     """A decimal without trailing zeros."""
-    return f"{value.normalize():f}"
+    return marked(f"{value.normalize():f}")
 
 
 @register.filter

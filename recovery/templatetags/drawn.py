@@ -10,7 +10,9 @@ from urllib.parse import urlencode
 from django import template
 from django.utils.translation import gettext, gettext_lazy
 
-from inventory.templatetags.amounts import NO_BREAK, ml, percent
+from inventory.templatetags.amounts import NO_BREAK, grouped, marked, ml, percent
+from inventory.web.language import spoken
+from recovery.models import QualityCheck
 from recovery.rules.rates import Rate
 from recovery.rules.waterfall import Bar
 
@@ -76,7 +78,7 @@ def drawn(address: str, alt: str, query: str = "", **asked: Any) -> dict[str, An
 def between(rate: Rate) -> str:
     """The interval of a rate, or why there is none."""
     if rate.lower is None or rate.upper is None:
-        return gettext(rate.words) if rate.words else "–"
+        return spoken(rate.words) if rate.words else "–"
     return gettext("%(low)s to %(high)s") % {"low": share(rate.lower), "high": share(rate.upper)}
 
 
@@ -89,7 +91,7 @@ def share(fraction: float | Decimal | None) -> str:
 @register.filter
 def unit_words(code: str) -> str:
     """A UCUM code as people write it."""
-    return code.replace("Cel", "°C")
+    return "" if code == "1" else code.replace("Cel", "°C").replace("kg/m3", "kg/m³")
 
 
 @register.filter
@@ -98,16 +100,16 @@ def told(quantity: Mapping[str, Any] | None) -> str:
     if not quantity or quantity.get("value") is None:
         return "–"
     unit = unit_words(str(quantity.get("unit") or ""))
-    words = f"{quantity['value']}{NO_BREAK}{unit}".rstrip(NO_BREAK)
+    words = f"{marked(str(quantity['value']))}{NO_BREAK}{unit}".rstrip(NO_BREAK)
     spread = quantity.get("uncertainty")
-    return f"{words} ± {spread} (k = 1)" if spread else words
+    return f"{words} ± {marked(str(spread))} (k = 1)" if spread else words
 
 
 @register.filter
 def grams(mass_ng: int) -> str:
     """Nanograms as grams to a hundredth."""
     value = (Decimal(mass_ng) / 10**9).quantize(CENT, ROUND_HALF_UP)
-    return f"{value:,}".replace(",", "\u202f").replace("-", "\u2212") + f"{NO_BREAK}g"
+    return f"{grouped(value)}{NO_BREAK}g"
 
 
 @register.filter
@@ -125,6 +127,27 @@ def wet_words(state: str) -> str:
 @register.filter
 def property_words(what: str) -> str:
     return str(PROPERTIES.get(what, what))
+
+
+@register.filter
+def held_to(check: QualityCheck) -> str:
+    """What a check was compared with when it was made, and where that is from."""
+    kept = check.reference
+    ends = [kept.get(name) for name in ("lowest", "highest")]
+    if ends == [None, None]:
+        return gettext("There was nothing to compare it with.")
+    low, high = (marked(str(end)) if end is not None else "" for end in ends)
+    if low and high:
+        words = gettext("Held to %(low)s – %(high)s %(unit)s.") % {
+            "low": low, "high": high, "unit": unit_words(check.unit),
+        }  # fmt: skip
+    else:
+        said = gettext("at most") if high else gettext("at least")
+        words = gettext("Held to %(which)s %(end)s %(unit)s.") % {
+            "which": said, "end": high or low, "unit": unit_words(check.unit),
+        }  # fmt: skip
+    source = gettext("Source: %(source)s") % {"source": kept["source"]} if kept.get("source") else ""
+    return f"{words.replace(' .', '.')} {source}".strip()
 
 
 @register.filter
@@ -154,4 +177,4 @@ def figures(value: Any, digits: int) -> str:
     rounded = (
         number.quantize(step, ROUND_HALF_UP) if step < 1 else (number / step).quantize(Decimal(1)) * step
     )
-    return f"{rounded:f}"
+    return marked(f"{rounded:f}")

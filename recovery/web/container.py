@@ -23,7 +23,8 @@ from inventory.web.desk import Desk, desk_page, done, status_of
 from inventory.web.finding import container_or_404
 from recovery.models import Run
 from recovery.web.container_past import past_of
-from recovery.web.deeds import DEEDS, Deed, deeds_for
+from recovery.web.deed import Deed
+from recovery.web.deeds import DEEDS, deeds_for
 
 # What somebody in front of the shelf asks, in that order.
 ASKED: tuple[Use, ...] = ("draw", "distil", "open", "move", "keep")
@@ -126,4 +127,4 @@ def _asked(desk: Desk, found: Container, chosen: Deed, form: Any) -> dict[str, A
     }
 
 
-_USE_OF: dict[str, Use] = {"open": "open", "test": "open", "move": "move", "weigh": "move", "pour": "draw"}
+_USE_OF: dict[str, Use] = {"open": "open", "test": "open", "move": "move", "weigh": "move"}

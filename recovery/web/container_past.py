@@ -14,6 +14,7 @@ from inventory.services.forecasting import outlook_of, point_of
 from inventory.web.desk import Desk
 from recovery.selectors.trace import times_distilled_in
 from recovery.services.heel import is_former
+from recovery.services.quality_fit import FitFor, fitness_of
 
 
 @dataclass(frozen=True)
@@ -28,7 +29,16 @@ class Read:
 
 def past_of(desk: Desk, held: Container) -> dict[str, Any]:
     """Readings and forecast of a peroxide former, and the times distilled of what is in it."""
-    return {**_growth(desk, held), "distilled": _distilled(held)}
+    return {**_growth(desk, held), "distilled": _distilled(held), "fit": _fit(desk, held)}
+
+
+def _fit(desk: Desk, held: Container) -> FitFor | None:
+    """For what it is fit, where it was distilled or poured together here; the rest is its maker's word."""
+    if held.lot is None or held.volume_ul == 0 or not desk.caller.may("safety.read"):
+        return None
+    if held.lot.origin == held.lot.Origin.PURCHASED and not held.lot.times_distilled:
+        return None
+    return fitness_of(lab=desk.lab, container_ids=[held.pk], today=desk.today).get(held.pk)
 
 
 def _growth(desk: Desk, held: Container) -> dict[str, Any]:

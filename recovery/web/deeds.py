@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -31,24 +30,9 @@ from inventory.web.desk import Desk, DeskForm
 from inventory.web.finding import container_named
 from recovery.services import runs
 from recovery.services.gate import Signature
+from recovery.web.deed import Deed
 from recovery.web.draw_form import DrawForm
-
-Make = Callable[[Desk, Container, Any], DeskForm]
-CarryOut = Callable[[Desk, Container, Any], str]
-
-
-@dataclass(frozen=True)
-class Deed:
-    """title: on its page. button: on the container's page and on its own. grave: asks for a second look."""
-
-    key: str
-    title: Any
-    button: Any
-    permission: str
-    make: Make
-    carry_out: CarryOut
-    grave: bool = False
-    needs_content: bool = True
+from recovery.web.treating import TREATING, fitting
 
 
 def _draw_form(desk: Desk, container: Container, data: Any) -> DeskForm:
@@ -276,6 +260,7 @@ DEEDS: Mapping[str, Deed] = {
             grave=True,
             needs_content=False,
         ),
+        *TREATING,
     )
 }
 
@@ -291,4 +276,4 @@ def deeds_for(desk: Desk, container: Container) -> list[Deed]:
         fits = [deed for deed in fits if deed.key != "open"]
     if container.tare_mg is None:
         fits = [deed for deed in fits if deed.key != "weigh"]
-    return fits
+    return fitting(container, fits)

@@ -56,9 +56,14 @@ class DrawForm(AmountForm):
 
 
 def _named(runs: dict[str, Run]) -> list[tuple[str, str]]:
-    return [(key, f"{run.purpose} · {run.operator_name}") for key, run in runs.items()] or [
+    return [(key, _run_words(run)) for key, run in runs.items()] or [
         ("", _("none: start one under Runs"))
     ]
+
+
+def _run_words(run: Run) -> str:
+    words = f"{run.purpose} · {run.operator_name}"
+    return f"{words} · {_('draft')}" if run.is_draft else words
 
 
 def open_runs(lab: Lab) -> list[Run]:

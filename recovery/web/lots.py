@@ -12,6 +12,7 @@ from inventory.rules.errors import Conflict
 from inventory.web.desk import Desk, desk_page
 from inventory.web.language import spoken
 from recovery.selectors.trace import Passed, ancestry, descent, passed_by
+from recovery.web.quality import fits_of_lot
 
 SHOWN = 200
 
@@ -36,7 +37,7 @@ class Kin:
 def lot(desk: Desk, lot: str) -> HttpResponse:
     """One lot with its line back and forth."""
     found: Lot = desk.caller.by_id(Lot.objects.select_related("solvent"), lot)
-    context: dict[str, object] = {"lot": found, "fault": ""}
+    context: dict[str, object] = {"lot": found, "fault": "", "fits": fits_of_lot(desk, found)}
     try:
         context |= _line(found)
     except Conflict as refused:

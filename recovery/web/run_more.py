@@ -36,6 +36,8 @@ def _shown(
             return redirect("run", slug=desk.lab.slug, run=run.pk)
     title, button, before = words
     context = {"form": form, "run": run, "title": title, "button": button, "before": before}
+    # What is told at the bench waits for the network; what closes or opens a run does not.
+    context["queue"] = f"{title} · {run.purpose}" if isinstance(form, FactsForm | StateForm) else ""
     return desk.render("recovery/run_form.html", context, here="runs", status=status_of(form))
 
 

@@ -2,82 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
-from django import forms
 from django.contrib import messages
 from django.db.models import Prefetch
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
-from inventory.models import LOSSES, Movement, PlaceKind, Solvent
-from inventory.web.bench_forms import UNITS, number_input
-from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
+from inventory.models import Container, Movement
+from inventory.rules.errors import InputError
+from inventory.web.desk import Desk, desk_page, done, status_of
+from inventory.web.finding import container_coded
+from inventory.web.scan import code_in
 from recovery.models import Clearance, Run, RunSum
 from recovery.services import runs
-from recovery.services.runs import Loss
+from recovery.services.run_details import run_change
+from recovery.services.times_distilled import FINDING, too_often
+from recovery.web.close_form import CloseForm
 from recovery.web.run_balance import balances_of, known_of, prompts
 from recovery.web.run_forms import StartForm
 
 PAGE = 50
-NAMED_LOSSES = [kind for kind in LOSSES if kind != PlaceKind.UNACCOUNTED]
-LOSS_WORDS = {
-    "water-layer": gettext_lazy("into the water layer"),
-    "air": gettext_lazy("into the air"),
-    "still-residue": gettext_lazy("left in the still as residue"),
-    "product": gettext_lazy("left in the product"),
-    "reaction": gettext_lazy("used up in a reaction"),
-    "waste-contractor": gettext_lazy("handed over as waste"),
-}
-
-
-class CloseForm(DeskForm):
-    """A place for each loss that somebody can name; the rest is booked as unaccounted."""
-
-    def __init__(
-        self, *args: Any, held: list[RunSum], expected: Mapping[tuple[int, str], str], **kwargs: Any
-    ) -> None:
-        super().__init__(*args, **kwargs)
-        self.held = held
-        self.parts: list[tuple[str, Solvent, str]] = []
-        for row in held:
-            for kind in NAMED_LOSSES:
-                name = f"loss_{row.solvent_id}_{kind}"
-                label = str(LOSS_WORDS[kind])
-                if len(held) > 1:
-                    label = f"{row.solvent.name} {label}"
-                self.fields[name] = forms.CharField(
-                    label=label,
-                    required=False,
-                    max_length=30,
-                    widget=number_input(),
-                    help_text=expected.get((row.solvent_id, kind), ""),
-                )
-                self.parts.append((name, row.solvent, kind))
-        self.fields["unit"] = forms.ChoiceField(label=gettext_lazy("Unit"), choices=UNITS, initial="mL")
-        self.fields["to_dryness"] = forms.BooleanField(
-            label=gettext_lazy("What is left is to be taken to dryness"), required=False
-        )
-
-    def told(self) -> list[tuple[str, Loss]]:
-        """The losses named, each with its field."""
-        unit = self.cleaned_data["unit"]
-        return [
-            (name, Loss(to=kind, amount={"value": self.cleaned_data[name], "unit": unit}, solvent=solvent))
-            for name, solvent, kind in self.parts
-            if self.cleaned_data.get(name)
-        ]
-
-    def refuse(self, error: Any) -> None:
-        parts = error.field.split(".")
-        told = self.told()
-        if parts[0] == "losses" and len(parts) > 1 and parts[1].isdigit() and int(parts[1]) < len(told):
-            self.add_error(told[int(parts[1])][0], f"{error.detail} {error.remedy}".strip())
-            return
-        super().refuse(error)
+DRAFTS_SHOWN = 20
 
 
 @desk_page("runs.read")
@@ -104,17 +53,37 @@ def runs_page(desk: Desk) -> HttpResponse:
 
 @desk_page("runs.log", "POST")
 def start(desk: Desk) -> HttpResponse:
-    """Start a run; its page is where charges and returns are logged."""
+    """Start a run, or go on from a draft. `?container=` is what was scanned: it is charged next."""
     request = desk.request
+    scanned = _scanned(desk)
     form = StartForm(request.POST if request.method == "POST" else None, lab=desk.lab)
     if request.method == "POST" and form.is_valid():
         pk = done(desk, form, lambda: str(runs.run_start(**desk.by, **form.told()).pk))
         if pk is not None:
+            if scanned is not None:
+                messages.success(request, _("The run is open. Charge it now."))
+                charge = reverse("run-charge", args=[desk.lab.slug, pk])
+                return redirect(f"{charge}?{urlencode({'container': scanned.code})}")
             messages.success(request, _("The run is open. Scan a container to charge it."))
             return redirect("run", slug=desk.lab.slug, run=pk)
     latest = Run.objects.filter(lab=desk.lab).order_by("-id").values_list("purpose", flat=True)[:200]
-    context = {"form": form, "purposes": list(dict.fromkeys(latest))[:20]}
+    context = {
+        "form": form,
+        "purposes": list(dict.fromkeys(latest))[:20],
+        "scanned": scanned,
+        "drafts": list(
+            Run.objects.filter(lab=desk.lab, is_draft=True, closed_at=None).order_by("-id")[:DRAFTS_SHOWN]
+        ),
+    }
     return desk.render("recovery/run_start.html", context, here="runs", status=status_of(form))
+
+
+def _scanned(desk: Desk) -> Container | None:
+    """The container that the address names; one that is not of this lab is no container."""
+    try:
+        return container_coded(desk.caller, code_in(desk.request.GET.get("container", "")))
+    except InputError:
+        return None
 
 
 @desk_page("runs.read")
@@ -123,9 +92,18 @@ def run(desk: Desk, run: str) -> HttpResponse:
     found = desk.caller.by_id(Run.objects.select_related("operator", "kind", "location"), run)
     context = {**_facts(found), **known_of(desk.lab, found), "title": found.purpose}
     context["balances"] = balances_of(desk.lab, found)
+    context["came_into"] = _came_into(context["returns"])
+    context["often"] = too_often(found) if FINDING in found.findings else []
     for row in context["returns"]:
         row.told_state = context["states"].get(row.entry)
     return desk.render("recovery/run.html", context, here="runs")
+
+
+def _came_into(returns: list[Movement]) -> list[Container]:
+    """The containers that hold what came back, each once."""
+    standing = (row for row in returns if getattr(row, "reversed_by", None) is None)
+    rows = (getattr(row.destination, "container", None) for row in standing)
+    return list({row.pk: row for row in rows if row is not None and row.volume_ul > 0}.values())
 
 
 def _facts(found: Run) -> dict[str, Any]:
@@ -165,5 +143,8 @@ def close(desk: Desk, run: str) -> HttpResponse:
 
 def _closed(desk: Desk, found: Run, form: CloseForm) -> str:
     losses = [loss for _name, loss in form.told()]
+    remarks = form.remarks(found)
+    if remarks is not None:
+        run_change(**desk.by, run=found, changes={"remarks": remarks})
     runs.run_close(**desk.by, run=found, losses=losses, to_dryness=form.cleaned_data["to_dryness"])
     return _("The run is closed.")

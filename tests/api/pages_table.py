@@ -70,6 +70,7 @@ PAGES = [
     Page(BOTH, "/labs/{slug}/import/", KEEPERS),
     Page(BOTH, "/labs/{slug}/import/{sheet}/", KEEPERS),
     Page(BOTH, "/labs/{slug}/imports/{event}/", KEEPERS),
+    Page(BOTH, "/labs/{slug}/sample/", KEEPERS),
     Page(READING, "/labs/{slug}/containers/{code}/", EVERYONE),
     Page(BOTH, "/labs/{slug}/containers/{code}/{deed}/", BENCH),
     Page(READING, "/labs/{slug}/lots/{lot}/", EVERYONE),
