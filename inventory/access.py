@@ -12,6 +12,7 @@ from django.http import Http404
 
 from inventory.models import ApiToken, Lab, Membership, User
 from inventory.rules.errors import Denied
+from inventory.rules.phrases import Phrase
 from inventory.rules.roles import SCOPE_PERMISSIONS, allowed
 
 M = TypeVar("M", bound=Model)
@@ -43,10 +44,17 @@ class Caller:
             raise Denied(
                 "",
                 "scope-too-narrow",
-                f"A token with scope “{self.token.scope}” may not do this.",
-                "Use a token with a wider scope." if wide else "No token may: sign in and do it yourself.",
+                Phrase("A token with scope “{scope}” may not do this.", scope=self.token.scope),
+                Phrase("Use a token with a wider scope.")
+                if wide
+                else Phrase("No token may: sign in and do it yourself."),
             )
-        raise Denied("", "not-allowed", f"The role “{self.role}” may not do this.", "Ask a supervisor.")
+        raise Denied(
+            "",
+            "not-allowed",
+            Phrase("The role “{role}” may not do this.", role=self.role),
+            Phrase("Ask a supervisor."),
+        )
 
     def one(self, objects: QuerySet[M], **lookup: Any) -> M:
         """The one object of this lab that fits, or 404. `objects` must have a `lab`."""

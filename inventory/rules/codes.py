@@ -19,6 +19,7 @@ import unicodedata
 from collections.abc import Iterable
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 ALPHABET = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"
 MODULUS = len(ALPHABET)
@@ -35,10 +36,17 @@ def make_code(number: int, prefix: str = "") -> str:
     with a character outside the alphabet, or a code over 30 characters.
     """
     if number < 0:
-        raise InputError("number", "number-negative", "The running number is below zero.", "Count from 0 up.")
+        raise InputError(
+            "number",
+            "number-negative",
+            Phrase("The running number is below zero."),
+            Phrase("Count from 0 up."),
+        )
     body = _clean(prefix, "prefix") + _in_base_31(number)
     if len(body) >= CODE_LENGTH_MAX:
-        raise InputError("prefix", "code-too-long", "The code gets too long.", "Use a shorter prefix.")
+        raise InputError(
+            "prefix", "code-too-long", Phrase("The code gets too long."), Phrase("Use a shorter prefix.")
+        )
     check = pure_system_check((_VALUES[character] for character in body), MODULUS, RADIX, start=1)
     return body + ALPHABET[check]
 
@@ -51,18 +59,25 @@ def check_code(text: str, *, field: str = "code") -> str:
     """
     code = _clean(text, field)
     if len(code) < 2:
-        raise InputError(field, "code-empty", "No code was given.", "Type the code on the label.")
+        raise InputError(
+            field, "code-empty", Phrase("No code was given."), Phrase("Type the code on the label.")
+        )
     if len(code) > CODE_LENGTH_MAX:
         raise InputError(
-            field, "code-too-long", "This is longer than any code.", "Type the code on the label."
+            field,
+            "code-too-long",
+            Phrase("This is longer than any code."),
+            Phrase("Type the code on the label."),
         )
     values = [_VALUES[character] for character in code]
     if pure_system_check(values[:-1], MODULUS, RADIX, start=1) != values[-1]:
         raise InputError(
             field,
             "check-character-wrong",
-            f"{code} is not a code from a label: the last character does not fit the others.",
-            "Compare it with the label, character by character.",
+            Phrase(
+                "{code} is not a code from a label: the last character does not fit the others.", code=code
+            ),
+            Phrase("Compare it with the label, character by character."),
         )
     return code
 
@@ -92,7 +107,7 @@ def _clean(text: str, field: str) -> str:
         raise InputError(
             field,
             "code-character-unknown",
-            f"Codes never contain {' '.join(unknown)}.",
-            "Look again: 0, O, 1, I and L are left out of codes because they are easily mistaken.",
+            Phrase("Codes never contain {part}.", part=" ".join(unknown)),
+            Phrase("Look again: 0, O, 1, I and L are left out of codes because they are easily mistaken."),
         )
     return "".join(kept)

@@ -28,6 +28,7 @@ from math import exp, inf, log
 from typing import TYPE_CHECKING, Literal
 
 from inventory.rules.methods import METHODS, NOT_STATED, PEROXIDE_NUMBER, TITRATION
+from inventory.rules.phrases import Phrase
 
 if TYPE_CHECKING:
     from inventory.rules.censored import Line, Sample
@@ -66,10 +67,12 @@ PICTURE_DAYS = 91
 # The band is drawn no higher: a million mg/L would be pure peroxide.
 LOG_MOST = log(1e6)
 CAUTIONS = (
-    "An inhibitor that is used up lets growth set in all at once: no earlier reading shows that coming.",
-    "Warmth, light or more air than so far make it grow faster than this.",
-    "A strip misses polymeric and some dialkyl peroxides, and so does what is worked out from it.",
-    "It only brings a test forward. It never replaces one, and it is no leave to distil or to dry.",
+    Phrase(
+        "An inhibitor that is used up lets growth set in all at once: no earlier reading shows that coming."
+    ),
+    Phrase("Warmth, light or more air than so far make it grow faster than this."),
+    Phrase("A strip misses polymeric and some dialkyl peroxides, and so does what is worked out from it."),
+    Phrase("It only brings a test forward. It never replaces one, and it is no leave to distil or to dry."),
 )
 
 
@@ -171,36 +174,44 @@ def _hindrance(told: Sequence[Point], level_mg_per_l: Decimal) -> Forecast | Non
         (
             "level-reached",
             bool(told) and max(p.lower_mg_per_l for p in told if p.day == told[-1].day) >= level_mg_per_l,
-            "The last reading has reached the level already.",
+            Phrase("The last reading has reached the level already."),
         ),
         (
             "mixed-methods",
             len({p.method for p in told}) > 1,
-            "The readings were made by different methods, whose errors differ.",
+            Phrase("The readings were made by different methods, whose errors differ."),
         ),
         (
             "method-not-stated",
             any(p.method == NOT_STATED for p in told),
-            "It is not known by which method the readings were made.",
+            Phrase("It is not known by which method the readings were made."),
         ),
         (
             "too-few",
             len(told) < READINGS_MIN,
-            f"{len(told)} of the {READINGS_MIN} dated readings that are needed since the last reset.",
+            Phrase(
+                "{told} of the {readings_min} dated readings that are needed since the last reset.",
+                told=len(told),
+                readings_min=READINGS_MIN,
+            ),
         ),
         (
             "same-day",
             len({p.day for p in told}) < DAYS_MIN,
-            f"The readings are of fewer than {DAYS_MIN} different days.",
+            Phrase("The readings are of fewer than {days_min} different days.", days_min=DAYS_MIN),
         ),
         (
             "below-first-step",
             sum(_bounds(p)[0] > -inf for p in told) < SHOWN_MIN,
-            "Fewer than two readings lie above the least amount that the method shows.",
+            Phrase("Fewer than two readings lie above the least amount that the method shows."),
         ),
     )
     found = next(((code, words) for code, holds, words in checks if holds), None)
-    return None if found is None else Forecast(found[0], f"No forecast. {found[1]}", readings=len(told))
+    return (
+        None
+        if found is None
+        else Forecast(found[0], Phrase("No forecast. {found}", found=found[1]), readings=len(told))
+    )
 
 
 # A container's date is worked out anew whenever any of its facts changes, mostly from the same readings.
@@ -213,12 +224,14 @@ def _worked_out(told: tuple[Point, ...], level_mg_per_l: Decimal, samples: int) 
         sample = _sample(told)
         line = censored.fit(sample)
         if line.slope * max(sample.x) < -LEVEL_FALL:
-            words = "No forecast. The readings fall, and peroxide does not go away by itself: was it treated?"
+            words = Phrase(
+                "No forecast. The readings fall, and peroxide does not go away by itself: was it treated?"
+            )
             return Forecast("falling", words, readings=len(told))
         excluded = censored.value_excluded(sample, log(level_mg_per_l), confidence=CONFIDENCE)
         found = _told(told, level_mg_per_l, _first_day(excluded, int(max(sample.x))))
     except (censored.NoFitError, ArithmeticError, ValueError):
-        words = "No forecast. No line was found that fits the readings."
+        words = Phrase("No forecast. No line was found that fits the readings.")
         return Forecast("no-fit", words, readings=len(told))
     return _pictured(found, told[0].day, sample, line, samples) if samples else found
 
@@ -254,15 +267,21 @@ def _first_day(excluded: Callable[[float], bool], last: int) -> int | None:
 def _told(told: Sequence[Point], level_mg_per_l: Decimal, days: int | None) -> Forecast:
     start = told[0].day
     if days is None or days > (date.max - start).days:
-        words = (
-            f"No forecast. By {len(told)} readings it stays below {level_mg_per_l} mg/L for {HORIZON_MONTHS} "
-            "months after the last one, which is as far as is looked. That is no reason to test later."
+        words = Phrase(
+            "No forecast. By {told} readings it stays below {level_mg_per_l} mg/L for {horizon_months} "
+            "months after the last one, which is as far as is looked. That is no reason to test later.",
+            told=len(told),
+            level_mg_per_l=level_mg_per_l,
+            horizon_months=HORIZON_MONTHS,
         )
         return Forecast("beyond-horizon", words, readings=len(told))
     on = start + timedelta(days=days)
-    words = (
-        f"By {len(told)} readings since {start.isoformat()} it may reach {level_mg_per_l} mg/L "
-        f"by {on.isoformat()}."
+    words = Phrase(
+        "By {told} readings since {start} it may reach {level_mg_per_l} mg/L by {on}.",
+        told=len(told),
+        start=start,
+        level_mg_per_l=level_mg_per_l,
+        on=on,
     )
     return Forecast("forecast", words, on, len(told))
 

@@ -5,10 +5,15 @@ from __future__ import annotations
 import re
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 # Long enough to say what and why; our choice, not published.
 LETTERS_MIN_LENGTH, WORDS_MIN = 10, 2
-REMEDY = f"Say in at least {WORDS_MIN} words and {LETTERS_MIN_LENGTH} characters why it is right this time."
+REMEDY = Phrase(
+    "Say in at least {words_min} words and {letters_min_length} characters why it is right this time.",
+    words_min=WORDS_MIN,
+    letters_min_length=LETTERS_MIN_LENGTH,
+)
 _LETTER = r"[^\W\d_]"
 _WORD = re.compile(rf"\S*{_LETTER}\S*")
 
@@ -22,5 +27,10 @@ def checked_reason(reason: str, *, what: str, field: str = "reason") -> str:
     if not plain:
         raise InputError(field, "missing", what, REMEDY)
     if len(plain) < LETTERS_MIN_LENGTH or len(_WORD.findall(plain)) < WORDS_MIN:
-        raise InputError(field, "reason-too-short", f"{what} “{plain[:40]}” says too little.", REMEDY)
+        raise InputError(
+            field,
+            "reason-too-short",
+            Phrase("{what} “{plain}” says too little.", what=what, plain=plain[:40]),
+            REMEDY,
+        )
     return plain

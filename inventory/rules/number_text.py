@@ -10,12 +10,13 @@ import unicodedata
 from decimal import Decimal
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 MAX_TEXT = 64
 MAX_DIGITS = 18
 MAX_MAGNITUDE = 12
 
-_REMEDY = "Write one number such as 12.5 or 0,50."
+_REMEDY = Phrase("Write one number such as 12.5 or 0,50.")
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?)\s*"
     r"(?P<body>[0-9](?:[0-9.,]| (?=[0-9]{3}(?![0-9])))*|[.,][0-9]+)"
@@ -50,16 +51,25 @@ def split_number(text: str, *, field: str) -> tuple[Decimal, str]:
     Errors (codes): too-long, empty, not-a-number, ambiguous-number, too-many-digits, out-of-range.
     """
     if len(text) > MAX_TEXT:
-        raise InputError(field, "too-long", f"The text is longer than {MAX_TEXT} characters.", _REMEDY)
+        raise InputError(
+            field,
+            "too-long",
+            Phrase("The text is longer than {max_text} characters.", max_text=MAX_TEXT),
+            _REMEDY,
+        )
     text = plain(text)
     if not text:
-        raise InputError(field, "empty", "No amount is given.", _REMEDY)
+        raise InputError(field, "empty", Phrase("No amount is given."), _REMEDY)
     found = _NUMBER.match(text)
     if not found:
-        raise InputError(field, "not-a-number", f"'{text}' does not start with a number.", _REMEDY)
+        raise InputError(
+            field, "not-a-number", Phrase("'{text}' does not start with a number.", text=text), _REMEDY
+        )
     rest = text[found.end() :].strip()
     if rest[:1].isnumeric() or rest[:1] in tuple("/⁄.,-+~") or found["body"][-1:] in ",":
-        raise InputError(field, "not-a-number", f"'{text}' is not one number and a unit.", _REMEDY)
+        raise InputError(
+            field, "not-a-number", Phrase("'{text}' is not one number and a unit.", text=text), _REMEDY
+        )
     digits = _decimal_text(found["body"].rstrip("."), text, field)
     return _bounded(found["sign"] + digits + (found["exp"] or ""), text, field), rest
 
@@ -68,7 +78,9 @@ def _decimal_text(body: str, text: str, field: str) -> str:
     """The digits with a point as decimal mark and no grouping."""
     whole = body.replace(" ", "") if _spaces_group(body) else body
     if " " in whole:
-        raise InputError(field, "not-a-number", f"'{text}' holds more than one number.", _REMEDY)
+        raise InputError(
+            field, "not-a-number", Phrase("'{text}' holds more than one number.", text=text), _REMEDY
+        )
     points, commas = whole.count("."), whole.count(",")
     if points and commas:
         return _two_marks(whole, text, field)
@@ -82,8 +94,12 @@ def _decimal_text(body: str, text: str, field: str) -> str:
         raise InputError(
             field,
             "ambiguous-number",
-            f"'{text}' can be read with a decimal comma or with grouped thousands.",
-            f"Write {before}.{after} for a decimal or {before}{after} for thousands.",
+            Phrase("'{text}' can be read with a decimal comma or with grouped thousands.", text=text),
+            Phrase(
+                "Write {before}.{after} for a decimal or {before}{after} for thousands.",
+                before=before,
+                after=after,
+            ),
         )
     return f"{before or '0'}.{after}"
 
@@ -98,13 +114,20 @@ def _two_marks(whole: str, text: str, field: str) -> str:
     mark = max(".,", key=whole.rfind)
     before, after = whole.rsplit(mark, 1)
     if mark in before:
-        raise InputError(field, "not-a-number", f"'{text}' has too many decimal marks.", _REMEDY)
+        raise InputError(
+            field, "not-a-number", Phrase("'{text}' has too many decimal marks.", text=text), _REMEDY
+        )
     return f"{_grouped(before, '.' if mark == ',' else ',', text, field)}.{after}"
 
 
 def _grouped(whole: str, mark: str, text: str, field: str) -> str:
     if not _GROUPED[mark].fullmatch(whole):
-        raise InputError(field, "not-a-number", f"'{text}' is not a number with grouped thousands.", _REMEDY)
+        raise InputError(
+            field,
+            "not-a-number",
+            Phrase("'{text}' is not a number with grouped thousands.", text=text),
+            _REMEDY,
+        )
     return whole.replace(mark, "")
 
 
@@ -112,7 +135,17 @@ def _bounded(number: str, text: str, field: str) -> Decimal:
     """The decimal, refused when it has more digits or a greater size than any real amount."""
     value = Decimal(number)
     if len(value.as_tuple().digits) > MAX_DIGITS:
-        raise InputError(field, "too-many-digits", f"'{text}' has more than {MAX_DIGITS} digits.", _REMEDY)
+        raise InputError(
+            field,
+            "too-many-digits",
+            Phrase("'{text}' has more than {max_digits} digits.", text=text, max_digits=MAX_DIGITS),
+            _REMEDY,
+        )
     if (value and abs(value.adjusted()) > MAX_MAGNITUDE) or abs(int(value.as_tuple().exponent)) > MAX_DIGITS:
-        raise InputError(field, "out-of-range", f"'{text}' is outside anything that can be meant.", _REMEDY)
+        raise InputError(
+            field,
+            "out-of-range",
+            Phrase("'{text}' is outside anything that can be meant.", text=text),
+            _REMEDY,
+        )
     return value or abs(value)

@@ -12,7 +12,7 @@ from html import escape
 from string import Formatter
 from typing import Any, ClassVar
 
-__all__ = ["Phrase", "phrased"]
+__all__ = ["Phrase"]
 
 Translate = Callable[[str], str]
 # A part and its format in the template → how it is written, as the built-in `format` does it for English.
@@ -71,8 +71,3 @@ class Phrase(str):
         """Several one after another, each said for itself; empty ones are left out."""
         parts = {f"part{n}": each for n, each in enumerate(filter(None, phrases))}
         return cls(by.join(f"{{{name}}}" for name in parts), **parts)
-
-
-def phrased(words: str) -> Phrase:
-    """The words as a phrase; text that is none is taken as it stands."""
-    return words if isinstance(words, Phrase) else Phrase("{text}", text=words)

@@ -10,6 +10,7 @@ from typing import Any
 
 from inventory.rules.errors import InputError
 from inventory.rules.number_text import split_number
+from inventory.rules.phrases import Phrase
 from inventory.rules.units import UNITS, Dimension, Unit, affine, find_unit
 
 __all__ = ["Dimension", "Quantity", "parse_quantity"]
@@ -39,7 +40,9 @@ class Quantity:
         if unit == self.unit:
             return self.value
         if unit not in UNITS or UNITS[unit].dimension != self.dimension:
-            raise InputError("", "wrong-dimension", f"{self.text} cannot be given in {unit}.")
+            raise InputError(
+                "", "wrong-dimension", Phrase("{text} cannot be given in {unit}.", text=self.text, unit=unit)
+            )
         slope, offset = affine(self.unit, unit)
         exact = slope * Fraction(self.value) + offset
         return Decimal(exact.numerator) / Decimal(exact.denominator)
@@ -69,7 +72,12 @@ def parse_quantity(
     number_text, unit_text, text = _pieces(raw, field)
     value, rest = split_number(number_text, field=field)
     if rest and unit_text:
-        raise InputError(field, "unit-twice", f"'{text}' names a unit twice.", "Name the unit once.")
+        raise InputError(
+            field,
+            "unit-twice",
+            Phrase("'{text}' names a unit twice.", text=text),
+            Phrase("Name the unit once."),
+        )
     unit = _unit(rest or unit_text, allowed, default_unit, text, field)
     _check_sign(value, unit, allow_zero, text, field)
     return Quantity(value, unit.code, unit.dimension, text)
@@ -81,15 +89,23 @@ def _pieces(raw: object, field: str) -> tuple[str, str, str]:
         return raw, "", raw.strip()
     if not isinstance(raw, Mapping):
         raise InputError(
-            field, "wrong-type", "An amount is text or an object.", 'Send "12.5 mL" or {"value", "unit"}.'
+            field,
+            "wrong-type",
+            Phrase("An amount is text or an object."),
+            'Send "12.5 mL" or {"value", "unit"}.',
         )
     if unknown := sorted(map(str, set(raw) - _KEYS)):
         raise InputError(
-            field, "unknown-key", f"Not known here: {', '.join(unknown)}.", "Use value and unit only."
+            field,
+            "unknown-key",
+            Phrase("Not known here: {part}.", part=", ".join(unknown)),
+            Phrase("Use value and unit only."),
         )
     number, unit = _value_text(raw.get("value"), field), raw.get("unit")
     if unit is not None and not isinstance(unit, str):
-        raise InputError(f"{field}.unit", "wrong-type", "A unit is text.", 'Send for example "mL".')
+        raise InputError(
+            f"{field}.unit", "wrong-type", Phrase("A unit is text."), Phrase('Send for example "mL".')
+        )
     unit = (unit or "").strip()
     return number, unit, f"{number} {unit}".strip()
 
@@ -97,47 +113,80 @@ def _pieces(raw: object, field: str) -> tuple[str, str, str]:
 def _value_text(value: object, field: str) -> str:
     """The number as text; a binary float is refused because it is seldom the number that was meant."""
     if value is None:
-        raise InputError(f"{field}.value", "empty", "No value is given.", 'Send for example "12.5".')
+        raise InputError(
+            f"{field}.value", "empty", Phrase("No value is given."), Phrase('Send for example "12.5".')
+        )
     if isinstance(value, str):
         return value
     if isinstance(value, int) and abs(value) > _LARGEST_INT:
-        raise InputError(f"{field}.value", "out-of-range", "The value is too large.", "Check the digits.")
+        raise InputError(
+            f"{field}.value", "out-of-range", Phrase("The value is too large."), Phrase("Check the digits.")
+        )
     if isinstance(value, int | Decimal) and not isinstance(value, bool):
         return str(value)
-    raise InputError(f"{field}.value", "wrong-type", "The value must be text.", 'Send "12.5" with quotes.')
+    raise InputError(
+        f"{field}.value", "wrong-type", Phrase("The value must be text."), Phrase('Send "12.5" with quotes.')
+    )
 
 
 def _unit(text: str, allowed: tuple[Dimension, ...], default: str | None, entered: str, field: str) -> Unit:
     if not text:
         if default is None:
-            raise InputError(field, "unit-missing", f"'{entered}' has no unit.", _accepted(allowed))
+            raise InputError(
+                field, "unit-missing", Phrase("'{entered}' has no unit.", entered=entered), _accepted(allowed)
+            )
         return UNITS[default]
     found = find_unit(text) if len(text) <= 32 else None
     if found is None:
-        raise InputError(field, "unknown-unit", f"'{text[:32]}' is not a known unit.", _accepted(allowed))
+        raise InputError(
+            field, "unknown-unit", Phrase("'{text}' is not a known unit.", text=text[:32]), _accepted(allowed)
+        )
     if isinstance(found, tuple):
         raise InputError(
-            field, "ambiguous-unit", f"'{text}' can mean two things.", f"Write {found[0]} or {found[1]}."
+            field,
+            "ambiguous-unit",
+            Phrase("'{text}' can mean two things.", text=text),
+            f"Write {found[0]} or {found[1]}.",
         )
     if found.dimension not in allowed:
         raise InputError(
             field,
             "wrong-dimension",
-            f"'{entered}' is a {found.dimension}, not a {' or '.join(allowed)}.",
+            Phrase(
+                "'{entered}' is a {dimension}, not a {part}.",
+                entered=entered,
+                dimension=found.dimension,
+                part=" or ".join(allowed),
+            ),
             _accepted(allowed),
         )
     return found
 
 
 def _accepted(allowed: tuple[Dimension, ...]) -> str:
-    return f"Use one of: {', '.join(code for code, unit in UNITS.items() if unit.dimension in allowed)}."
+    return Phrase(
+        "Use one of: {part}.",
+        part=", ".join((code for code, unit in UNITS.items() if unit.dimension in allowed)),
+    )
 
 
 def _check_sign(value: Decimal, unit: Unit, allow_zero: bool, text: str, field: str) -> None:
     if unit.dimension == "temperature":
         if value < _ABSOLUTE_ZERO[unit.code]:
-            raise InputError(field, "out-of-range", f"'{text}' is below absolute zero.", "Check the sign.")
+            raise InputError(
+                field,
+                "out-of-range",
+                Phrase("'{text}' is below absolute zero.", text=text),
+                Phrase("Check the sign."),
+            )
     elif value < 0:
-        raise InputError(field, "negative", f"'{text}' is below zero.", "Give an amount of zero or more.")
+        raise InputError(
+            field,
+            "negative",
+            Phrase("'{text}' is below zero.", text=text),
+            Phrase("Give an amount of zero or more."),
+        )
     elif value == 0 and not allow_zero:
-        raise InputError(field, "zero", f"'{text}' is nothing.", "Give an amount above zero.")
+        raise InputError(
+            field, "zero", Phrase("'{text}' is nothing.", text=text), Phrase("Give an amount above zero.")
+        )

@@ -13,10 +13,12 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
+from inventory.rules.phrases import Phrase
+
 Bond = Literal["beside", "together"]
 GROUPS_FILE = Path(__file__).parent.parent / "data" / "storage_groups.toml"
 NOT_KNOWN = "groups-not-known"
-NOT_KNOWN_SOURCE = "Nothing is recorded, so the worse is assumed (ours)"
+NOT_KNOWN_SOURCE = Phrase("Nothing is recorded, so the worse is assumed (ours)")
 
 
 @dataclass(frozen=True)
@@ -61,9 +63,11 @@ def clashes(
     None: of that one nothing is known.
     """
     if one is None or other is None:
-        words = "Nobody has said what this goes with: let it stand apart, and ask."
+        words = Phrase("Nobody has said what this goes with: let it stand apart, and ask.")
         if bond == "together":
-            words = "Nobody has said what this goes with: collect it in a container of its own, and ask."
+            words = Phrase(
+                "Nobody has said what this goes with: collect it in a container of its own, and ask."
+            )
         return [Clash(NOT_KNOWN, "warn", words, NOT_KNOWN_SOURCE)]
     pairs = groups.beside if bond == "beside" else groups.together
     found = [

@@ -37,7 +37,8 @@ from inventory.rules.outcomes import outcome
 from inventory.rules.peroxide import Reading
 from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy
-from inventory.rules.retest import OUR_RULE, Due, dues, next_test, notes, overridden
+from inventory.rules.retest import OUR_RULE, Due, dues, next_test, overridden
+from inventory.rules.retest_notes import notes
 from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
 from inventory.rules.verdict_handling import handling_reasons, sign_reasons
 from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, reading_fact

@@ -15,6 +15,7 @@ from typing import Any
 from inventory.rules.density import REFERENCE_C, Liquid
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import ROOT_3, Instrument, find_instrument, standard_uncertainty
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 
 __all__ = ["Entry", "Liquid", "Measured", "measure", "parse_entry", "present", "quadrature"]
@@ -65,7 +66,10 @@ def parse_entry(
         return Entry(amount)
     if unknown := sorted(map(str, set(raw) - _KEYS)):
         raise InputError(
-            field, "unknown-key", f"Not known here: {', '.join(unknown)}.", f"Use {', '.join(sorted(_KEYS))}."
+            field,
+            "unknown-key",
+            Phrase("Not known here: {part}.", part=", ".join(unknown)),
+            f"Use {', '.join(sorted(_KEYS))}.",
         )
     amount = parse_quantity(
         {key: raw[key] for key in ("value", "unit") if key in raw},
@@ -79,8 +83,8 @@ def parse_entry(
         raise InputError(
             f"{field}.tare",
             "tare-needs-mass",
-            "A tare goes with a mass.",
-            "Give the gross mass in g, or no tare.",
+            Phrase("A tare goes with a mass."),
+            Phrase("Give the gross mass in g, or no tare."),
         )
     return Entry(amount, tare, temperature, _instrument_key(raw.get("instrument"), field))
 
@@ -99,7 +103,7 @@ def _instrument_key(value: object, field: str) -> str | None:
         return None
     if not isinstance(value, str):
         raise InputError(
-            f"{field}.instrument", "wrong-type", "An instrument is text.", 'Send "cylinder-a-100".'
+            f"{field}.instrument", "wrong-type", Phrase("An instrument is text."), 'Send "cylinder-a-100".'
         )
     return find_instrument(value, field=f"{field}.instrument").key
 
@@ -117,7 +121,7 @@ def measure(
     instrument = find_instrument(entry.instrument, field=f"{field}.instrument")
     notes: list[str] = []
     if entry.instrument is None:
-        notes.append("instrument not stated: taken as a rough estimate")
+        notes.append(Phrase("instrument not stated: taken as a rough estimate"))
     if entry.amount.dimension == "mass":
         volume_ml, budget = _from_mass(entry, liquid, instrument, notes, field)
     else:
@@ -147,7 +151,12 @@ def _from_volume(
     rise, u_rise = _rise(entry.temperature, notes, field)
     expansion, u_expansion = liquid.expansion
     if not liquid.expansion_known:
-        notes.append(f"expansion of the liquid unknown: {expansion} per K taken, with a wide uncertainty")
+        notes.append(
+            Phrase(
+                "expansion of the liquid unknown: {expansion} per K taken, with a wide uncertainty",
+                expansion=expansion,
+            )
+        )
     gamma = expansion - GLASS_EXPANSION_PER_K
     factor = 1 - gamma * rise - liquid.expansion_slope_per_k2 * rise * rise
     u_read = standard_uncertainty(
@@ -168,22 +177,22 @@ def _from_mass(
     """(V20 in mL, parts of the budget in mL) for a mass, gross less tare."""
     if entry.temperature:
         _rise(entry.temperature, notes, field)
-        notes.append("temperature not needed: the mass is the same at any temperature")
+        notes.append(Phrase("temperature not needed: the mass is the same at any temperature"))
     readings = [entry.amount.to("g"), *([entry.tare.to("g")] if entry.tare else [])]
     net_g = readings[0] - sum(readings[1:], Decimal(0))
     if net_g < 0:
         raise InputError(
             f"{field}.tare",
             "net-negative",
-            "The tare is not below the gross mass.",
-            "Check both weighings.",
+            Phrase("The tare is not below the gross mass."),
+            Phrase("Check both weighings."),
         )
     density = liquid.density_20c_kg_m3 / 1000
     spread = [
         standard_uncertainty(instrument, reading, measures="mass", field=f"{field}.instrument")
         for reading in readings
     ]
-    notes.append("air buoyancy not corrected, counted in the uncertainty")
+    notes.append(Phrase("air buoyancy not corrected, counted in the uncertainty"))
     volume_ml = net_g / density
     budget = {
         "instrument": quadrature(spread) / density,
@@ -196,15 +205,20 @@ def _from_mass(
 def _rise(temperature: Quantity | None, notes: list[str], field: str) -> tuple[Decimal, Decimal]:
     """(T − 20, its standard uncertainty) in K."""
     if temperature is None:
-        notes.append("temperature not stated: 20 °C taken, give or take 5 K")
+        notes.append(Phrase("temperature not stated: 20 °C taken, give or take 5 K"))
         return Decimal(0), _U_ROOM_K
     celsius = temperature.to("Cel")
     if not MIN_TEMPERATURE_C <= celsius <= MAX_TEMPERATURE_C:
         raise InputError(
             f"{field}.temperature",
             "temperature-out-of-range",
-            f"{temperature.text} is outside {MIN_TEMPERATURE_C} to {MAX_TEMPERATURE_C} °C.",
-            "Measure again near room temperature.",
+            Phrase(
+                "{text} is outside {min_temperature_c} to {max_temperature_c} °C.",
+                text=temperature.text,
+                min_temperature_c=MIN_TEMPERATURE_C,
+                max_temperature_c=MAX_TEMPERATURE_C,
+            ),
+            Phrase("Measure again near room temperature."),
         )
     return celsius - REFERENCE_C, _U_THERMOMETER_K
 
@@ -213,11 +227,23 @@ def _whole_ul(volume_ml: Decimal, entry: Entry, allow_zero: bool, field: str) ->
     volume_ul = int((volume_ml * 1000).to_integral_value(rounding=ROUND_HALF_EVEN))
     text = entry.amount.text
     if volume_ul > MAX_VOLUME_UL:
-        raise InputError(field, "too-much", f"'{text}' is more than 10 000 L.", "Check the unit.")
+        raise InputError(
+            field, "too-much", Phrase("'{text}' is more than 10 000 L.", text=text), Phrase("Check the unit.")
+        )
     if volume_ml == 0 and not allow_zero:
-        raise InputError(field, "zero", f"'{text}' comes to nothing.", "Give an amount above zero.")
+        raise InputError(
+            field,
+            "zero",
+            Phrase("'{text}' comes to nothing.", text=text),
+            Phrase("Give an amount above zero."),
+        )
     if volume_ul == 0 and volume_ml != 0:
-        raise InputError(field, "too-little", f"'{text}' is less than one microlitre.", "Check the unit.")
+        raise InputError(
+            field,
+            "too-little",
+            Phrase("'{text}' is less than one microlitre.", text=text),
+            Phrase("Check the unit."),
+        )
     return volume_ul
 
 

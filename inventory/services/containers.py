@@ -16,6 +16,7 @@ from django.db.models.lookups import Exact
 from inventory.models import Container, Lab, Location, Lot, Movement, Place, PlaceKind, Solvent, User
 from inventory.rules.codes import check_code, make_code
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Entry
 from inventory.selectors.storage import above
 from inventory.services import ledger, safety
@@ -91,23 +92,38 @@ def check_facts(facts: ContainerFacts, lot: LotFacts, today: date) -> None:
     }
     for name, day in dates.items():
         if day is not None and day > today:
-            raise InputError(name, "in-the-future", f"{day.isoformat()} has not come yet.", "Check the date.")
+            raise InputError(
+                name,
+                "in-the-future",
+                Phrase("{day} has not come yet.", day=day),
+                Phrase("Check the date."),
+            )
     if facts.opened not in Container.Opened.values:
-        raise InputError("opened", "unknown-choice", "Say unopened, opened or unknown.")
+        raise InputError("opened", "unknown-choice", Phrase("Say unopened, opened or unknown."))
     if facts.opened_on is not None and facts.opened != Container.Opened.OPENED:
         raise InputError(
-            "opened_on", "not-opened", "An opening date needs “opened”.", "Set opened, or leave the date out."
+            "opened_on",
+            "not-opened",
+            Phrase("An opening date needs “opened”."),
+            Phrase("Set opened, or leave the date out."),
         )
     if facts.opened_on and facts.received_on and facts.opened_on < facts.received_on:
         raise InputError(
-            "opened_on", "before-receipt", "It was opened before it was received.", "Check both dates."
+            "opened_on",
+            "before-receipt",
+            Phrase("It was opened before it was received."),
+            Phrase("Check both dates."),
         )
     if facts.atmosphere not in ATMOSPHERES:
-        raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
+        raise InputError(
+            "atmosphere", "unknown-choice", Phrase("Say {part} or unknown.", part=", ".join(ATMOSPHERES[:-1]))
+        )
     if facts.closure not in CLOSURES:
-        raise InputError("closure", "unknown-choice", f"Say {', '.join(CLOSURES[:-1])} or unknown.")
+        raise InputError(
+            "closure", "unknown-choice", Phrase("Say {part} or unknown.", part=", ".join(CLOSURES[:-1]))
+        )
     if facts.capacity_ul <= 0:
-        raise InputError("capacity", "not-positive", "The container needs a size above zero.")
+        raise InputError("capacity", "not-positive", Phrase("The container needs a size above zero."))
 
 
 def container_add(
@@ -139,8 +155,8 @@ def empty_add(*, lab: Lab, actor: User, now: datetime, facts: ContainerFacts) ->
     """
     if facts.opened != Container.Opened.UNKNOWN.value or facts.opened_on is not None:
         field = "opened" if facts.opened != Container.Opened.UNKNOWN.value else "opened_on"
-        detail = "An empty container has no opening: that is told of what is in it."
-        raise InputError(field, "nothing-in-it", detail, "Leave it out.")
+        detail = Phrase("An empty container has no opening: that is told of what is in it.")
+        raise InputError(field, "nothing-in-it", detail, Phrase("Leave it out."))
     check_facts(facts, LotFacts(), day_in_lab(lab, now))
     return container_add(lab=lab, actor=actor, now=now, facts=facts)
 
@@ -151,7 +167,9 @@ def code_is(code: str) -> Exact:
 
 
 def _code_taken(code: str) -> Conflict:
-    return Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
+    return Conflict(
+        "code", "code-taken", Phrase("{code} stands here already.", code=code), Phrase("Choose another code.")
+    )
 
 
 def _container_insert(
@@ -161,7 +179,9 @@ def _container_insert(
         place = Place.objects.create(lab=lab, kind=PlaceKind.CONTAINER)
         code = facts.code.strip() or make_code(place.pk, CODE_PREFIX)
         if len(code) > 24:
-            raise InputError("code", "too-long", "A code has at most 24 characters.", "Shorten it.")
+            raise InputError(
+                "code", "too-long", Phrase("A code has at most 24 characters."), Phrase("Shorten it.")
+            )
         if Container.objects.filter(code_is(code), lab=lab).exists():
             raise _code_taken(code)
         container = Container.objects.create(
@@ -192,7 +212,7 @@ def lot_add(*, lab: Lab, now: datetime, solvent: Solvent, facts: LotFacts, times
         raise InputError(
             "origin",
             "unknown-origin",
-            f"“{facts.origin}” is not an origin.",
+            Phrase("“{origin}” is not an origin.", origin=facts.origin),
             f"Use {', '.join(Lot.Origin.values)}.",
         )
     return Lot.objects.create(
@@ -235,10 +255,13 @@ def receive(
     check_facts(facts, lot, day_in_lab(lab, now))
     if facts.received_on and facts.received_on > day_in_lab(lab, happened):
         raise InputError(
-            "received_on", "after-receipt", "It came into stock before that day.", "Check both dates."
+            "received_on",
+            "after-receipt",
+            Phrase("It came into stock before that day."),
+            Phrase("Check both dates."),
         )
     if solvent.lab_id not in (None, lab.pk):
-        raise InputError("solvent", "unknown-solvent", "This lab does not know that solvent.")
+        raise InputError("solvent", "unknown-solvent", Phrase("This lab does not know that solvent."))
     volume = measured(amount, solvent, field="volume")
     origin = Lot.Origin(lot.origin) if lot.origin in SOURCES else Lot.Origin.NOT_KNOWN
     with transaction.atomic():
@@ -341,7 +364,7 @@ def put_away(
 ) -> PutAway:
     """Note where a container now stands. Raises Conflict when a storage rule refuses that."""
     if location.lab_id != container.lab_id:
-        raise InputError("location", "unknown-location", "This lab has no such location.")
+        raise InputError("location", "unknown-location", Phrase("This lab has no such location."))
     with transaction.atomic():
         held = Container.objects.select_for_update(of=("self",)).get(pk=container.pk)
         came_from = held.location_id
@@ -350,7 +373,9 @@ def put_away(
         held.save(update_fields=["location", "version"])
         # Only now: the foreign key waits for whoever is ending that location.
         if not Location.objects.filter(pk=location.pk, ended_at=None).exists():
-            raise InputError("location", "unknown-location", f"{location.name} is no longer in use.")
+            raise InputError(
+                "location", "unknown-location", Phrase("{name} is no longer in use.", name=location.name)
+            )
         by: Any = {"lab": held.lab, "actor": actor, "now": now, "subject": held}
         record(**by, verb="put-away", data=data)
         arrival = arrival_of(held, location.pk) if held.discarded_at is None else None

@@ -22,6 +22,7 @@ from django.dispatch import Signal
 
 from inventory.models import Container, Lab, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services import bulk, timing
 
 # Sent inside the posting transaction with lab, lines, now and the month of lines without one of their own; a
@@ -101,11 +102,17 @@ def post(
     """
     if not lines:
         raise InputError(
-            "volume", "nothing-to-book", "There is nothing to book.", "Give an amount above zero."
+            "volume",
+            "nothing-to-book",
+            Phrase("There is nothing to book."),
+            Phrase("Give an amount above zero."),
         )
     if any(line.volume_ul <= 0 for line in lines):
         raise InputError(
-            "volume", "not-positive", "An amount must be above zero.", "Give an amount above zero."
+            "volume",
+            "not-positive",
+            Phrase("An amount must be above zero."),
+            Phrase("Give an amount above zero."),
         )
     # No savepoint of its own: every service that posts brings its transaction, undone as a whole.
     with transaction.atomic(savepoint=False):
@@ -150,34 +157,38 @@ def _refusal(lab_id: int, place_id: int, delta_ul: int, hold: Holds) -> Conflict
     """Say which of the guards stopped the posting."""
     container = Container.objects.filter(place_id=place_id, lab_id=lab_id).first()
     if container is None:
-        return Conflict("container", "unknown-container", "This lab has no such container.")
+        return Conflict("container", "unknown-container", Phrase("This lab has no such container."))
     held_ml, room_ml = container.volume_ul / 1000, (container.capacity_ul - container.volume_ul) / 1000
     if container.discarded_at is not None:
         return Conflict(
             "container",
             "container-discarded",
-            f"{container.code} has been discarded.",
-            "Choose another container.",
+            Phrase("{code} has been discarded.", code=container.code),
+            Phrase("Choose another container."),
         )
     if container.lot_id != hold.before:
         return Conflict(
             "container",
             "contents-changed",
-            f"What is in {container.code} changed in the meantime.",
-            "Look at it again, then repeat.",
+            Phrase("What is in {code} changed in the meantime.", code=container.code),
+            Phrase("Look at it again, then repeat."),
         )
     if container.volume_ul + delta_ul < 0:
         return Conflict(
             "volume",
             "not-enough",
-            f"{container.code} holds {held_ml:g} mL by the records, less than that.",
-            "Take less, or count the container first.",
+            Phrase(
+                "{code} holds {held_ml:g} mL by the records, less than that.",
+                code=container.code,
+                held_ml=held_ml,
+            ),
+            Phrase("Take less, or count the container first."),
         )
     return Conflict(
         "volume",
         "over-capacity",
-        f"{container.code} has room for {max(room_ml, 0):g} mL more.",
-        "Put in less, use another container, or have a steward correct its capacity.",
+        Phrase("{code} has room for {room_ml:g} mL more.", code=container.code, room_ml=max(room_ml, 0)),
+        Phrase("Put in less, use another container, or have a steward correct its capacity."),
     )
 
 

@@ -8,6 +8,7 @@ from django.db import transaction
 
 from inventory.models import Container, Movement, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.containers import day_in_lab, set_opened
 from inventory.services.facts import first_opened_on
 from inventory.services.loosening import signed
@@ -34,9 +35,16 @@ def mark_opened(
     """
     today = day_in_lab(container.lab, now)
     if opened_on is not None and opened_on > today:
-        raise InputError("opened_on", "in-the-future", "That day has not come yet.", "Check the date.")
+        raise InputError(
+            "opened_on", "in-the-future", Phrase("That day has not come yet."), Phrase("Check the date.")
+        )
     if opened_on and container.received_on and opened_on < container.received_on:
-        raise InputError("opened_on", "before-receipt", "It was received later than that.", "Check the date.")
+        raise InputError(
+            "opened_on",
+            "before-receipt",
+            Phrase("It was received later than that."),
+            Phrase("Check the date."),
+        )
     with transaction.atomic():
         held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
         _check_open_to_it(held, opened_on)
@@ -49,7 +57,7 @@ def mark_opened(
                 lab=held.lab,
                 actor=actor,
                 now=now,
-                what="A day told for an opening that was not known",
+                what=Phrase("A day told for an opening that was not known"),
                 may_loosen=may_loosen,
                 reason=reason,
             ):
@@ -63,11 +71,16 @@ def _check_open_to_it(held: Container, opened_on: date | None) -> None:
         raise Conflict(
             "opened_on",
             "already-opened",
-            f"{held.code} was opened on {held.opened_on.isoformat()}.",
-            "A steward corrects a wrong date with a reason; a supervisor, when it makes the next test later.",
+            Phrase("{code} was opened on {opened_on}.", code=held.code, opened_on=held.opened_on.isoformat()),
+            Phrase(
+                "A steward corrects a wrong date with a reason; a supervisor, when it makes the next "
+                "test later."
+            ),
         )
     if held.discarded_at is not None:
-        raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
+        raise Conflict(
+            "container", "container-discarded", Phrase("{code} has been discarded.", code=held.code)
+        )
     _check_opening_fits(held, opened_on)
 
 
@@ -83,15 +96,17 @@ def _check_opening_fits(held: Container, opened_on: date | None) -> None:
         known_by = day_in_lab(held.lab, first.recorded_at)
     elif poured_in.exists():
         # The day that is not known is that of another bottle, perhaps long before this one was recorded.
-        raise _opening_not_known(held, "What was poured into it may have been open for longer.")
+        raise _opening_not_known(held, Phrase("What was poured into it may have been open for longer."))
     if (opened_on or known_by) > known_by:
-        raise _opening_not_known(held, f"It may have been open since before {known_by.isoformat()}.")
+        raise _opening_not_known(
+            held, Phrase("It may have been open since before {known_by}.", known_by=known_by.isoformat())
+        )
 
 
 def _opening_not_known(held: Container, why: str) -> Conflict:
     return Conflict(
         "opened_on",
         "opening-not-known",
-        f"{held.code} cannot be opened for the first time then. {why}",
-        "Give the earlier day if you know it, or test it: a passed test starts the clock anew.",
+        Phrase("{code} cannot be opened for the first time then. {why}", code=held.code, why=why),
+        Phrase("Give the earlier day if you know it, or test it: a passed test starts the clock anew."),
     )

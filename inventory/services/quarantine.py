@@ -10,6 +10,7 @@ from django.db.models import F
 from inventory.models import Container, Lab, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.loosening import signed
 from inventory.services.refreshing import refresh_due
@@ -19,11 +20,13 @@ REASON_MAX = 300
 
 def set_aside(*, lab: Lab, actor: User, now: datetime, container: Container, reason: str) -> Container:
     """Nothing is drawn from it, distilled or opened from now on; tightening is free. Raises Conflict."""
-    _check_reason(reason, "Setting a container aside")
+    _check_reason(reason, Phrase("Setting a container aside"))
     with transaction.atomic():
         held = _locked(container)
         if held.quarantined_at is not None:
-            raise Conflict("container", "already-set-aside", f"{held.code} is set aside already.")
+            raise Conflict(
+                "container", "already-set-aside", Phrase("{code} is set aside already.", code=held.code)
+            )
         _write(held, now, reason.strip()[:REASON_MAX])
         refresh_due(container=held, now=now)
         data = {"reason": reason.strip()}
@@ -41,17 +44,17 @@ def release(
     may_loosen: bool = False,
 ) -> Container:
     """It is judged by its other facts again. Raises Denied without a supervisor's signature, Conflict."""
-    reason = checked_reason(reason, what="Lifting it needs a reason.")
+    reason = checked_reason(reason, what=Phrase("Lifting it needs a reason."))
     with transaction.atomic():
         held = _locked(container)
         if held.quarantined_at is None:
-            raise Conflict("container", "not-set-aside", f"{held.code} is not set aside.")
+            raise Conflict("container", "not-set-aside", Phrase("{code} is not set aside.", code=held.code))
         with signed(
             [held],
             lab=lab,
             actor=actor,
             now=now,
-            what="Lifting a quarantine",
+            what=Phrase("Lifting a quarantine"),
             may_loosen=may_loosen,
             reason=reason,
             always=True,
@@ -76,13 +79,20 @@ def follow(*, giver: Container, taker: Container, lab: Lab, actor: User, now: da
 
 def _check_reason(reason: str, what: str) -> None:
     if not reason.strip():
-        raise InputError("reason", "missing", f"{what} needs a reason.", "Say what is the matter.")
+        raise InputError(
+            "reason",
+            "missing",
+            Phrase("{what} needs a reason.", what=what),
+            Phrase("Say what is the matter."),
+        )
 
 
 def _locked(container: Container) -> Container:
     held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
     if held.discarded_at is not None:
-        raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
+        raise Conflict(
+            "container", "container-discarded", Phrase("{code} has been discarded.", code=held.code)
+        )
     return held
 
 

@@ -15,6 +15,7 @@ from inventory.models import Container, Lab, Observation, PeroxideTest, Reagent,
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.outcomes import passes_levels
 from inventory.rules.peroxide import Reading, parse_reading
+from inventory.rules.phrases import Phrase
 from inventory.rules.retest import Due
 from inventory.rules.signs import SIGNS
 from inventory.services.facts import (
@@ -70,9 +71,13 @@ def test_record(
     date; Conflict for an empty container.
     """
     if container.lot_id is None:
-        raise Conflict("container", "container-empty", f"{container.code} never held anything to test.")
+        raise Conflict(
+            "container", "container-empty", Phrase("{code} never held anything to test.", code=container.code)
+        )
     if tested_on is not None and tested_on > now.astimezone(ZoneInfo(lab.time_zone)).date():
-        raise InputError("tested_on", "in-the-future", "That day has not come yet.", "Check the date.")
+        raise InputError(
+            "tested_on", "in-the-future", Phrase("That day has not come yet."), Phrase("Check the date.")
+        )
     if isinstance(reading, str):
         as_entered = as_entered or reading
         density = None if container.lot is None else container.lot.solvent.density_20c_kg_m3
@@ -113,8 +118,8 @@ def _check_filled(container: Container, reading: Reading) -> None:
             raise Conflict(
                 "container",
                 "container-empty",
-                f"{container.code} is empty by the records: nothing in it could be tested.",
-                "Count it first if something is in it; a bad result is taken even so.",
+                Phrase("{code} is empty by the records: nothing in it could be tested.", code=container.code),
+                Phrase("Count it first if something is in it; a bad result is taken even so."),
             )
 
 
@@ -133,10 +138,17 @@ def observe(
     A sign of the liquid counts wherever that has gone or goes from there.
     """
     if sign not in SIGNS:
-        raise InputError("sign", "unknown-sign", f"“{sign}” is not a known sign.", f"Use {', '.join(SIGNS)}.")
+        raise InputError(
+            "sign",
+            "unknown-sign",
+            Phrase("“{sign}” is not a known sign.", sign=sign),
+            f"Use {', '.join(SIGNS)}.",
+        )
     today = now.astimezone(ZoneInfo(lab.time_zone)).date()
     if seen_on is not None and seen_on > today:
-        raise InputError("seen_on", "in-the-future", "That day has not come yet.", "Check the date.")
+        raise InputError(
+            "seen_on", "in-the-future", Phrase("That day has not come yet."), Phrase("Check the date.")
+        )
     with transaction.atomic():
         lot_id = _lot_now(container)
         liquid = [lot_id] if sign in LIQUID_SIGNS and lot_id is not None else []
@@ -168,8 +180,8 @@ def _check_holds_still(container: Container, lot_id: int | None) -> None:
         raise Conflict(
             "container",
             "contents-changed",
-            f"What is in {container.code} changed in the meantime.",
-            "Look at it again, then repeat.",
+            Phrase("What is in {code} changed in the meantime.", code=container.code),
+            Phrase("Look at it again, then repeat."),
         )
 
 

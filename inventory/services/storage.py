@@ -17,6 +17,7 @@ from django.db import models
 from inventory.models import Container, Lab, Location, Solvent, User, WasteContainer
 from inventory.rules.errors import Conflict, Denied
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.rules.storage import Limit, Stand, counts_in, over_by_ul, sizes_for
 from inventory.selectors import storage as look
 from inventory.selectors.storage import Kept, Liquid
@@ -186,16 +187,16 @@ def override_refusals(
             field,
             first.code,
             first.words,
-            "Choose another place, or have a supervisor override it with a reason.",
+            Phrase("Choose another place, or have a supervisor override it with a reason."),
         )
     if not override.allowed:
         raise Denied(
             "override_reason",
             "override-not-signed",
-            f"Only a supervisor may go beyond this storage rule: {first.words}",
-            "Choose another place, or ask a supervisor to sign in and do it with a reason.",
+            Phrase("Only a supervisor may go beyond this storage rule: {words}", words=first.words),
+            Phrase("Choose another place, or ask a supervisor to sign in and do it with a reason."),
         )
-    what = "Going beyond a storage rule needs a reason."
+    what = Phrase("Going beyond a storage rule needs a reason.")
     reason = checked_reason(override.reason, what=what, field="override_reason")
     data = {"reason": reason, "refused": [warning.plain() for warning in refused]}
     record(lab=lab, actor=actor, now=now, verb=OVERRIDDEN, subject=subject, data=data)
@@ -232,9 +233,13 @@ def _totals(
         limit, held_ul = one.limit, used.get(pk, 0)
         if held_ul <= limit.limit_ul:
             continue
-        words = (
-            f"{limit.name}: at most {litres(limit.limit_ul)} ({limit.code}); that makes {litres(held_ul)}, "
-            f"{litres(held_ul - limit.limit_ul)} too much."
+        words = Phrase(
+            "{name}: at most {limit_ul} ({code}); that makes {held_ul}, {held_ul2} too much.",
+            name=limit.name,
+            limit_ul=litres(limit.limit_ul),
+            code=limit.code,
+            held_ul=litres(held_ul),
+            held_ul2=litres(held_ul - limit.limit_ul),
         )
         warning = StorageWarning("over-limit", words, limit.effect, pk, limit.code, limit.source)
         found.append(_Found(warning, one.location_id not in before or (limit.outside_cabinets and taken_out)))
@@ -256,11 +261,18 @@ def _too_large(limits: Sequence[Kept], arrivals: Sequence[Arrival], before: Coll
             for limit in sizes_for((one.limit for one in limits), stand):
                 if not over_by_ul(limit, [stand]):
                     continue
-                guess = "" if stand.material else " Its material is not known, so the smallest size holds."
-                words = (
-                    f"{limit.name}: at most {litres(limit.limit_ul)} ({limit.code}); {stand.name} holds "
-                    f"{litres(stand.capacity_ul)}, {litres(stand.capacity_ul - limit.limit_ul)} more.{guess}"
+                words: str = Phrase(
+                    "{name}: at most {limit_ul} ({code}); {name2} holds {capacity_ul}, {capacity_ul2} more.",
+                    name=limit.name,
+                    limit_ul=litres(limit.limit_ul),
+                    code=limit.code,
+                    name2=stand.name,
+                    capacity_ul=litres(stand.capacity_ul),
+                    capacity_ul2=litres(stand.capacity_ul - limit.limit_ul),
                 )
+                if not stand.material:
+                    guess = Phrase("Its material is not known, so the smallest size holds.")
+                    words = Phrase.joined([words, guess])
                 warning = StorageWarning(
                     "container-too-large", words, limit.effect, limit.id, limit.code, limit.source
                 )
@@ -280,7 +292,7 @@ def _neighbours(lab: Lab, at: int, arrivals: Sequence[Arrival], before: Collecti
             clash = look.clash_of(one, other)
             if clash is None:
                 continue
-            words = f"{one.name} beside {other.name}: {clash.words}"
+            words = Phrase("{one} beside {other}: {clash}", one=one.name, other=other.name, clash=clash.words)
             warning = StorageWarning("stands-apart", words, clash.effect, None, clash.code, clash.source)
             found.append(_Found(warning, unit[at] not in before))
     return found

@@ -11,6 +11,7 @@ from django.db import transaction
 
 from inventory.models import Container, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Entry, Measured
 from inventory.selectors.storage import above
 from inventory.services import ledger, quarantine, safety
@@ -34,7 +35,10 @@ def held_lot(container: Container) -> Lot:
     """The lot in a container, or Conflict when it is empty."""
     if container.lot is None or container.volume_ul == 0:
         raise Conflict(
-            "container", "container-empty", f"{container.code} is empty by the records.", "Count it first."
+            "container",
+            "container-empty",
+            Phrase("{code} is empty by the records.", code=container.code),
+            Phrase("Count it first."),
         )
     return container.lot
 
@@ -43,7 +47,12 @@ def bench_end(lab: Lab, kind: str, *, field: str) -> End:
     """A boundary that solvent may go to or come from without a run."""
     if kind not in [end.value for end in BENCH_ENDS]:
         names = ", ".join(end.value for end in BENCH_ENDS)
-        raise InputError(field, "unknown-place", f"“{kind}” cannot be used here.", f"Use one of {names}.")
+        raise InputError(
+            field,
+            "unknown-place",
+            Phrase("“{kind}” cannot be used here.", kind=kind),
+            Phrase("Use one of {names}.", names=names),
+        )
     return boundary(lab, kind, field=field)
 
 
@@ -152,7 +161,10 @@ def put_back(
     batch = lot or container.lot
     if batch is None:
         raise Conflict(
-            "container", "lot-not-known", f"{container.code} never held anything.", "Pour over instead."
+            "container",
+            "lot-not-known",
+            Phrase("{code} never held anything.", code=container.code),
+            Phrase("Pour over instead."),
         )
     volume = measured(amount, batch.solvent)
     day = day_in_lab(lab, happened)
@@ -210,7 +222,7 @@ def pour(
     """
     happened = moment(now, happened_at, source, into)
     if source.pk == into.pk:
-        raise InputError("into", "same-container", "A container cannot be poured into itself.")
+        raise InputError("into", "same-container", Phrase("A container cannot be poured into itself."))
     with transaction.atomic():
         locked = {
             c.pk: c
@@ -221,7 +233,7 @@ def pour(
             .order_by("place_id")
         }
         if len(locked) != 2:
-            raise InputError("into", "unknown-container", "This lab has no such container.")
+            raise InputError("into", "unknown-container", Phrase("This lab has no such container."))
         giver, taker = locked[source.pk], locked[into.pk]
         lot, day = held_lot(giver), day_in_lab(lab, happened)
         spoken = drawing_verdict(giver, day)

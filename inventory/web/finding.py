@@ -8,6 +8,7 @@ from django.http import Http404
 from inventory.access import Caller
 from inventory.models import Container
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.containers import code_is, code_read
 
 CODE_MAX = 40
@@ -48,6 +49,9 @@ def container_named(caller: Caller, code: str, field: str) -> Container:
         raise InputError(field, error.code, error.detail, error.remedy) from error
     if found is None:
         raise InputError(
-            field, "unknown-container", f"No container has the code “{code}”.", "Compare it with the label."
+            field,
+            "unknown-container",
+            Phrase("No container has the code “{code}”.", code=code),
+            Phrase("Compare it with the label."),
         )
     return found

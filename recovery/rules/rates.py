@@ -12,11 +12,12 @@ from dataclasses import dataclass
 from math import sqrt
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.student import t_quantile
 
 RUNS_LEAST, RUNS_FEW = 5, 10
 LEVEL = 0.95
-SOURCE = (
+SOURCE = Phrase(
     "ratio of sums with the limits of E. C. Fieller, J. R. Statist. Soc. B 16, 175, 1954, and Student's t; "
     "standard error: W. G. Cochran, Sampling Techniques, chapter 6 (both from memory)"
 )
@@ -26,11 +27,11 @@ GRAIN = 1e-12
 Why = Literal["", "nothing-charged", "too-few-runs", "charges-too-unlike"]
 WHY_WORDS: dict[Why, str] = {
     "": "",
-    "nothing-charged": "Nothing was charged: there is no rate.",
-    "too-few-runs": f"Fewer than {RUNS_LEAST} runs: too few for an interval.",
-    "charges-too-unlike": "The charges are too unlike for an interval with so few runs.",
+    "nothing-charged": Phrase("Nothing was charged: there is no rate."),
+    "too-few-runs": Phrase("Fewer than {runs_least} runs: too few for an interval.", runs_least=RUNS_LEAST),
+    "charges-too-unlike": Phrase("The charges are too unlike for an interval with so few runs."),
 }
-FEW_WORDS = f"Fewer than {RUNS_FEW} runs: one more may move it a good deal."
+FEW_WORDS = Phrase("Fewer than {runs_few} runs: one more may move it a good deal.", runs_few=RUNS_FEW)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,6 +19,7 @@ from inventory.rules.errors import Cause, Denied, Refusal
 from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.levels import LEVEL_WORDS, RANK, Level, allows, gravest
 from inventory.rules.outcomes import passes_levels
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy
 from inventory.rules.signs import sign_named
 from inventory.rules.verdict import VerdictReason, distilling_terms, reading_level
@@ -32,10 +33,10 @@ from recovery.rules.clearing import remedy
 from recovery.services.heel import is_former
 
 NOT_CLEARED = "distilling-not-cleared"
-OUR_RULE = "When a fact is missing, the worse is assumed: our choice, not published"
-BY_SUPERVISOR = "A supervisor who is signed in may let it through with a reason."
-BY_NOBODY = "Nobody may let this through."
-LATE = "If it was distilled already, a supervisor can record it with a reason."
+OUR_RULE = Phrase("When a fact is missing, the worse is assumed: our choice, not published")
+BY_SUPERVISOR = Phrase("A supervisor who is signed in may let it through with a reason.")
+BY_NOBODY = Phrase("Nobody may let this through.")
+LATE = Phrase("If it was distilled already, a supervisor can record it with a reason.")
 
 
 @dataclass(frozen=True)
@@ -51,10 +52,12 @@ class Signature:
             raise Denied(
                 "",
                 "not-allowed",
-                "Only a supervisor may let it through.",
-                "Ask a supervisor to sign in and do it.",
+                Phrase("Only a supervisor may let it through."),
+                Phrase("Ask a supervisor to sign in and do it."),
             )
-        checked_reason(self.reason, what="Letting it through needs a reason.", field="override.reason")
+        checked_reason(
+            self.reason, what=Phrase("Letting it through needs a reason."), field="override.reason"
+        )
 
 
 @dataclass(frozen=True)
@@ -221,7 +224,7 @@ def _judged_charge(
 ) -> Judged:
     """By its container as long as that holds the same; where it may differ, by its clearance as well."""
     if container is None or container.lot_id != charge.lot_id:
-        code = container.code if container else "A run log"
+        code = container.code if container else Phrase("A run log")
         return _judged_by_its_clearance(run, charge, code, today)
     own = _judged(found, container, today)
     if not _filled_since(container, charge) and (run.distils or not _long_apart(run, charge, today)):
@@ -256,21 +259,28 @@ def refuse_unless(
         return True
     codes = ", ".join(dict.fromkeys(one.code for one, _ in ruling.against))
     what_else = BY_NOBODY if ruling.level == "do-not-touch" else BY_SUPERVISOR
-    emergency = f"In an emergency: {lab.emergency_text}" if ruling.level == "do-not-touch" else ""
+    emergency = (
+        Phrase("In an emergency: {text}", text=lab.emergency_text) if ruling.level == "do-not-touch" else ""
+    )
     first, reason = max(ruling.against, key=lambda pair: pair[1].level == ruling.level)
     parts = [remedy(reason.level, first.code), what_else, LATE if late else "", emergency]
     raise Refusal(
         field,
         NOT_CLEARED,
-        f"{codes}: {LEVEL_WORDS[ruling.level]}. Nothing was booked.",
-        " ".join(part for part in parts if part),
+        Phrase(
+            "{codes}: {level_words}. Nothing was booked.", codes=codes, level_words=LEVEL_WORDS[ruling.level]
+        ),
+        Phrase.joined(parts),
         [_cause(one, reason) for one, reason in ruling.against],
     )
 
 
 def _cause(one: Judged, reason: VerdictReason) -> Cause:
     return Cause(
-        reason.code, f"{one.code}: {reason.words}", remedy(reason.level, one.code), reason.source or OUR_RULE
+        reason.code,
+        Phrase("{code}: {words}", code=one.code, words=reason.words),
+        remedy(reason.level, one.code),
+        reason.source or OUR_RULE,
     )
 
 
@@ -293,11 +303,17 @@ def _against_moved_on(
     if test is not None and not _still_passes(test, policy, solvent):
         test = None
     if test is None or not tests.filter(pk=test.pk).exists():
-        words = f"What was charged from {code} is no longer in it, and no passed test stands behind it."
+        words = Phrase(
+            "What was charged from {code} is no longer in it, and no passed test stands behind it.", code=code
+        )
         yield VerdictReason("charged-without-test", words, f"entry {charge.entry}", OUR_RULE, "test-first")
     elif _too_old(test, policy, today):
         terms = distilling_terms(policy)
-        words = f"What was charged from {code} was last tested on {test.tested_on}: too long ago."
+        words = Phrase(
+            "What was charged from {code} was last tested on {tested_on}: too long ago.",
+            code=code,
+            tested_on=test.tested_on,
+        )
         yield VerdictReason("test-too-old", words, f"test {test.pk}", terms.test_age_source, "test-first")
     since = tests.exclude(pk=test.pk) if test else tests
     yield from _bad_since(since, cleared, policy, solvent, code)
@@ -316,7 +332,9 @@ def _signs_of_lot(charge: Charged) -> Iterable[VerdictReason]:
     )
     for code in seen.values_list("sign", flat=True).distinct():
         sign = sign_named(code)
-        yield VerdictReason(f"sign-{code}"[:60], sign.words, f"sign seen: {code}", sign.source, sign.former)
+        yield VerdictReason(
+            f"sign-{code}"[:60], sign.words, Phrase("sign seen: {code}", code=code), sign.source, sign.former
+        )
 
 
 def _too_old(test: PeroxideTest, policy: Policy, today: date) -> bool:
@@ -332,7 +350,11 @@ def _bad_since(
     for test in since:
         reading = reading_of(test)
         if not passes_levels(reading, policy, solvent.density_20c_kg_m3, "distil"):
-            words = f"A test of what was charged from {code} does not pass: {test.as_entered}."
+            words = Phrase(
+                "A test of what was charged from {code} does not pass: {as_entered}.",
+                code=code,
+                as_entered=test.as_entered,
+            )
             said = reading_level(reading, policy, "distil", solvent.density_20c_kg_m3)
             level = gravest(["do-not-distil", said])
             yield VerdictReason("bad-test-since", words, f"test {test.pk}", OUR_RULE, level)

@@ -19,6 +19,7 @@ from inventory.models import (
     User,
 )
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
@@ -109,7 +110,10 @@ def _purpose(text: str) -> str:
     purpose = " ".join(text.split())
     if not purpose or len(purpose) > 120:
         raise InputError(
-            "purpose", "missing", "A run needs a purpose of at most 120 characters.", "Say what it is for."
+            "purpose",
+            "missing",
+            Phrase("A run needs a purpose of at most 120 characters."),
+            Phrase("Say what it is for."),
         )
     return purpose
 

@@ -66,7 +66,9 @@ def _in_python(source: str) -> Iterator[Words]:
 
 
 def _text(node: ast.expr) -> str:
-    return node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+    """A literal with a letter in it; what only sets parts one after another says the same in any language."""
+    text = node.value if isinstance(node, ast.Constant) and isinstance(node.value, str) else ""
+    return text if re.search(r"[^\W\d_]", re.sub(r"\{[^}]*\}", "", text)) else ""
 
 
 def _in_template(source: str) -> Iterator[Words]:
