@@ -19,15 +19,28 @@ from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.roles import ROLES, SCOPES, scopes_for
 from inventory.services.delivery.feeds import feed_revoke
 from inventory.services.events import record
+from inventory.services.policies import policy_set
 
 DEFAULT_POLICY = "cautious-default"
 LINK_LIFE = timedelta(days=7)
 
 
 def lab_create(
-    *, actor: User, now: datetime, name: str, time_zone: str = "UTC", slug: str = "", **texts: str
+    *,
+    actor: User,
+    now: datetime,
+    name: str,
+    time_zone: str = "UTC",
+    slug: str = "",
+    policy: str = "",
+    policy_reason: str = "",
+    **texts: str,
 ) -> Lab:
-    """Make a lab with all its boundaries; the actor becomes its supervisor."""
+    """Make a lab with all its boundaries; the actor becomes its supervisor.
+
+    policy: key of a shipped policy that was chosen; empty: none was, and the cautious default holds. One that
+    is looser than that needs a reason. Raises InputError naming time_zone, name, policy or reason.
+    """
     if time_zone not in available_timezones():
         raise InputError(
             "time_zone",
@@ -42,13 +55,26 @@ def lab_create(
         )
     if Lab.objects.filter(slug=slug).exists():
         raise Conflict("slug", "slug-taken", f"There is a lab called “{slug}”.", "Choose another name.")
-    policy = Policy.objects.get(lab=None, key=DEFAULT_POLICY)
+    cautious = Policy.objects.get(lab=None, key=DEFAULT_POLICY)
     with transaction.atomic():
-        lab = Lab.objects.create(name=name, slug=slug, time_zone=time_zone, policy=policy, **texts)
+        lab = Lab.objects.create(name=name, slug=slug, time_zone=time_zone, policy=cautious, **texts)
         Place.objects.bulk_create([Place(lab=lab, kind=kind) for kind in BOUNDARIES])
         Membership.objects.create(user=actor, lab=lab, role="supervisor")
         record(lab=lab, actor=actor, now=now, verb="lab-created", subject=lab, data={"time_zone": time_zone})
+        if policy:
+            _choose_policy(lab, actor, now, policy, policy_reason)
     return lab
+
+
+def _choose_policy(lab: Lab, actor: User, now: datetime, key: str, reason: str) -> None:
+    """The policy that the set-up names; that somebody chose at all is on record."""
+    chosen = Policy.objects.filter(lab=None, key=key).first()
+    if chosen is None:
+        raise InputError("policy", "unknown-policy", f"“{key}” is no shipped policy.", "Choose one that is.")
+    if chosen.pk != lab.policy_id:
+        policy_set(lab=lab, actor=actor, now=now, policy=chosen, reason=reason)
+    data = {"policy": key, "reason": reason.strip()}
+    record(lab=lab, actor=actor, now=now, verb="policy-chosen", subject=lab, data=data)
 
 
 def member_add(
@@ -187,7 +213,7 @@ def entry_link_use(
 ) -> tuple[User, Lab]:
     """Use a one-time link: make the person, and the lab too when this is the first set-up.
 
-    lab_fields: what `lab_create` takes (name, time_zone, emergency_text, contact), for the first set-up.
+    lab_fields: what `lab_create` takes (name, time_zone, policy and so on), for the first set-up.
     """
     with transaction.atomic():
         link = _link_spend(secret, now)

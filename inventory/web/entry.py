@@ -19,6 +19,7 @@ from inventory.rules.errors import Conflict, InputError
 from inventory.services import labs
 from inventory.web.forms import PersonForm, SetUpForm, user_or_none
 from inventory.web.language import spoken
+from inventory.web.policy_choice import shipped_described
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 # The address holds the secret, so a Referer may name the host alone. "no-referrer" would also make browsers
@@ -71,7 +72,8 @@ def _parts(form: PersonForm, link: EntryLink) -> dict[str, Any]:
     """The form in its groups: the person, then the lab."""
     person = [form[name] for name in PersonForm.base_fields]
     lab = [form[name] for name in form.fields if name not in PersonForm.base_fields]
-    return {"form": form, "link": link, "person_fields": person, "lab_fields": lab}
+    policies = shipped_described() if lab else []
+    return {"form": form, "link": link, "person_fields": person, "lab_fields": lab, "policies": policies}
 
 
 @sensitive_variables("secret")
