@@ -24,6 +24,7 @@ from inventory.services.due_telling import judged
 from inventory.web.desk import Desk
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
+from recovery.web.first_steps import first_steps
 from recovery.web.today_alerts import standing
 
 # The other months are folded away, so that a phone need not scroll past them.
@@ -103,6 +104,7 @@ def _context(desk: Desk) -> dict[str, Any]:
         "groups": [_group(part) for part in parts.values()],
         "soon": soon,
         "policy": policy_in_use(lab),
+        "first_steps": first_steps(desk),
         "any_container": overview.any_container(lab=lab),
         "alerts": alerts,
         "standing": standing(desk, listed=listed, open_count=alerts),
