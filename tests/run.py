@@ -1,5 +1,6 @@
 """`manage.py test`: the whole suite on SQLite and, beside it, all that touches a database on PostgreSQL.
 
+With both, the pass on PostgreSQL, the shorter one, takes the tests of the rules over, which use no database.
 Everything after the options below goes to pytest: paths, -k, -x and so on.
 """
 
@@ -141,7 +142,7 @@ def run_passes(databases: list[str], arguments: list[str], *, full: bool) -> int
     with tempfile.TemporaryDirectory(prefix="stillkeep-run-") as folder, _started() as passes:
         for database in databases:
             output = None if database == databases[-1] else Path(folder) / database
-            passes.append(start(database, arguments, output, full=full))
+            passes.append(start(database, arguments, output, full=full, shared=len(databases) > 1))
         shown = passes[-1]
         assert shown.process.stdout is not None
         show_live(shown, shown.process.stdout)
@@ -170,20 +171,30 @@ def _started() -> Iterator[list[Pass]]:
                 each.process.kill()
 
 
-def start(database: str, arguments: list[str], output: Path | None, *, full: bool) -> Pass:
-    """Start pytest on one database, its output to a file or to a pipe."""
+def start(
+    database: str, arguments: list[str], output: Path | None, *, full: bool, shared: bool = False
+) -> Pass:
+    """Start pytest on one database, its output to a file or to a pipe; shared: another runs beside it."""
     environment = {**os.environ, "STILLKEEP_TEST_DB": database, "PYTHONUNBUFFERED": "1"}
     environment.pop("DJANGO_SETTINGS_MODULE", None)
     environment["STILLKEEP_TEST_FULL"] = "1" if full else "0"
     command = [sys.executable, "-m", "pytest", *colour(), *own_cache(database), *arguments]
-    if database == "postgresql" and not any(Path(a.split("::")[0]).exists() for a in arguments):
-        command += ["--ignore=tests/rules", "--ignore=tests/house"]
+    if not any(Path(a.split("::")[0]).exists() for a in arguments):
+        command += [f"--ignore={folder}" for folder in left_out(database, shared=shared)]
+        environment["STILLKEEP_TEST_RULES_HERE"] = "1" if shared and database == "postgresql" else "0"
     stdout = output.open("w") if output else subprocess.PIPE
     process = subprocess.Popen(
         command, cwd=ROOT, env=environment, stdin=subprocess.DEVNULL, stdout=stdout,
         stderr=subprocess.STDOUT, text=True, errors="replace",
     )  # fmt: skip
     return Pass(database, process, output)
+
+
+def left_out(database: str, *, shared: bool) -> list[str]:
+    """The folders that a pass over the whole suite does not collect."""
+    if database == "postgresql":
+        return ["tests/house"] if shared else ["tests/house", "tests/rules"]
+    return ["tests/rules"] if shared else []
 
 
 def colour() -> list[str]:

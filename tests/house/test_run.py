@@ -76,6 +76,12 @@ def test_the_main_pass_comes_last_and_postgresql_only_where_it_is() -> None:
     assert run.databases_for("postgresql", ["PostgreSQL"]) == ["postgresql"]
 
 
+def test_no_folder_is_left_out_by_every_pass() -> None:
+    """Whatever passes there are; alone, the one on PostgreSQL is for what touches the database."""
+    assert run.left_out("sqlite", shared=False) == []
+    assert not {*run.left_out("sqlite", shared=True)} & {*run.left_out("postgresql", shared=True)}
+
+
 def test_the_closing_line_adds_up_the_passes(capsys: pytest.CaptureFixture[str]) -> None:
     one = run.Pass("postgresql", subprocess.Popen([sys.executable, "-c", ""], text=True), None)
     two = run.Pass("sqlite", one.process, None, code=1)
