@@ -1,6 +1,6 @@
 """Papers with tables as PDF: A4 or Letter, numbered pages, heads repeated. ReportLab is loaded only then.
 
-What is grave is in bold, with a mark in front and a shade, so that it can be read in black and white.
+What is grave has a mark in front, a shade and bold words, so that it can be read in black and white.
 """
 
 from __future__ import annotations
@@ -26,11 +26,15 @@ _PLAIN_MAX_LENGTH = 12
 
 @dataclass(frozen=True)
 class Column:
-    """share: of the width, beside those of the other columns. right: figures stand under one another."""
+    """share: of the width, beside those of the other columns. right: figures stand under one another.
+
+    strong: in bold where the line is grave, as the first column always is.
+    """
 
     head: str
     share: float
     right: bool = False
+    strong: bool = False
 
 
 @dataclass(frozen=True)
@@ -43,13 +47,14 @@ class Line:
 
 @dataclass(frozen=True)
 class Part:
-    """A heading with words below it and a table, or what to say in its stead."""
+    """A heading with words below it and a table, or what to say in its stead; after: words below that."""
 
     title: str
     words: Sequence[str] = ()
     columns: Sequence[Column] = ()
     lines: Sequence[Line] = ()
     empty: str = ""
+    after: str = ""
 
 
 @dataclass(frozen=True)
@@ -135,8 +140,12 @@ def _part(part: Part, width: float) -> list[Any]:
     said = _style("said", SIZE_PT + 0.6, spaceAfter=3)
     found = [CondPageBreak(30 * MM), _words(part.title, head), *(_words(text, said) for text in part.words)]
     if part.lines:
-        return [*found, _table(part, width)]
-    return [*found, _words(part.empty, said)] if part.empty else found
+        found.append(_table(part, width))
+    elif part.empty:
+        found.append(_words(part.empty, said))
+    if part.after:
+        found.append(_words(part.after, _style("after", SIZE_PT + 0.6, spaceBefore=8)))
+    return found
 
 
 def _table(part: Part, width: float) -> Any:
@@ -145,7 +154,10 @@ def _table(part: Part, width: float) -> Any:
 
     heads = [_style("th", SIZE_PT, bold=True, alignment=2 if one.right else 0) for one in part.columns]
     plain = [_style("td", SIZE_PT, alignment=2 if one.right else 0) for one in part.columns]
-    bold = [_style("tb", SIZE_PT, bold=True, alignment=2 if one.right else 0) for one in part.columns]
+    bold = [
+        _style("tb", SIZE_PT, bold=one.strong or not at, alignment=2 if one.right else 0)
+        for at, one in enumerate(part.columns)
+    ]
     rows: list[list[Any]] = [[_words(c.head, style) for c, style in zip(part.columns, heads, strict=True)]]
     for line in part.lines:
         styles = bold if line.grave else plain

@@ -50,6 +50,7 @@ class Bottle:
     volume_ul: int
     capacity_ul: int
     received_on: date | None
+    made_on: date | None
     opened: str
     opened_on: date | None
     due_on: date | None
@@ -118,6 +119,7 @@ def _bottle(container: Container, place: str, test: LastTest | None, said: Told)
         volume_ul=container.volume_ul,
         capacity_ul=container.capacity_ul,
         received_on=container.received_on,
+        made_on=None if container.lot is None else container.lot.made_on,
         opened=container.opened,
         opened_on=container.opened_on,
         due_on=container.next_test_due,

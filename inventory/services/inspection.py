@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from inventory.models import Container, Event, Lab, Location, Reagent, Solvent, StorageLimit, WasteContainer
+from inventory.rules.levels import LEVEL_WORDS
 from inventory.selectors import storage
 from inventory.selectors.due import today_in
 from inventory.selectors.loosening import PolicyInUse, policy_in_use
@@ -149,6 +150,8 @@ def _ways(data: Mapping[str, Any]) -> Iterable[str]:
         yield data["what"]
     yield from (str(way) for way in data.get("looser", ()))
     yield from (str(one["words"]) for one in data.get("refused", ()))
+    if data.get("level") in LEVEL_WORDS and data.get("codes"):
+        yield f"{LEVEL_WORDS[data['level']]}: {', '.join(data['codes'])}."
     if isinstance(data.get("words"), str):
         yield data["words"]
     yield from (str(one["words"]) for one in data.get("reasons", ()) if isinstance(one, Mapping))

@@ -15,6 +15,7 @@ from inventory.selectors import storage
 from inventory.services.bottles import Bottle, bottles
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page
+from inventory.web.language import spoken
 from inventory.web.papers import PAPERS, amount, day, opened_words, pdf_answer
 
 CSV_COLUMNS = (
@@ -63,7 +64,7 @@ def list_page(desk: Desk, location: str) -> HttpResponse:
         "now": desk.now,
         "papers": PAPERS,
     }
-    context |= {"local_code": CAUTIONS["local-code"], "several": len({b.place for b in found}) > 1}
+    context |= {"local_code": spoken(CAUTIONS["local-code"]), "several": len({b.place for b in found}) > 1}
     return desk.render("inventory/cabinet_list.html", context, here="more")
 
 
@@ -93,7 +94,7 @@ def list_file(desk: Desk, location: str) -> HttpResponse:
             (_("In an emergency"), desk.lab.emergency_text or _("Follow the notice in the room.")),
         ],
         parts=[_bottles(desk, found), _wastes(desk, waste)],
-        foot=f"{place.name} · {desk.lab.name} · {CAUTIONS['local-code']}",
+        foot=f"{place.name} · {desk.lab.name}",
         page_words=_("Page {page} of {pages}"),
     )
     name = f"{desk.lab.slug}-place-{place.pk}"
@@ -110,7 +111,7 @@ def _bottles(desk: Desk, found: list[Bottle]) -> Part:
             Column(_("Amount"), 10, right=True),
             Column(_("Opened"), 11),
             Column(_("Test by"), 11),
-            Column(_("Verdict today"), 19),
+            Column(_("Verdict today"), 19, strong=True),
             Column(_("Place"), 14),
         ],
         lines=[
@@ -122,7 +123,7 @@ def _bottles(desk: Desk, found: list[Bottle]) -> Part:
                     amount(one.volume_ul) if one.volume_ul else _("empty"),
                     opened_words(one),
                     day(one.due_on),
-                    one.told.verdict,
+                    spoken(one.told.verdict),
                     one.place,
                 ],
                 grave=one.alone or one.overdue(desk.today),
@@ -141,7 +142,7 @@ def _wastes(desk: Desk, waste: list[WasteContainer]) -> Part:
             Column(_("What belongs in it"), 34),
             Column(_("Amount"), 12, right=True),
             Column(_("Of"), 12, right=True),
-            Column(_("Collect by"), 14),
+            Column(_("Collect by"), 14, strong=True),
             Column(_("Place"), 18),
         ],
         lines=[
@@ -159,4 +160,5 @@ def _wastes(desk: Desk, waste: list[WasteContainer]) -> Part:
             for one in waste
         ],
         empty=_("None."),
+        after=spoken(CAUTIONS["local-code"]),
     )

@@ -14,6 +14,7 @@ from inventory.rules.cautions import CAUTIONS
 from inventory.rules.paper import Column, Line, Paper, Part
 from inventory.services.bottles import Bottle, LastTest
 from inventory.services.inspection import Inspection, Signed
+from inventory.web.language import spoken
 from inventory.web.papers import amount, day, opened_words
 
 VERBS = {
@@ -71,8 +72,8 @@ def _formers(found: Inspection) -> Part:
         title=_("Peroxide formers, and whatever a sign was seen on"),
         words=[
             " · ".join(counted) + ".",
-            _("Those that nobody may use stand first, then those past their day, the longest first. ")
-            + CAUTIONS["tests-miss-some"],
+            _("Those that nobody may use stand first, then those past their day, the longest first.")
+            + f" {spoken(CAUTIONS['tests-miss-some'])}",
         ],
         columns=[
             Column(_("Code"), 10),
@@ -84,7 +85,7 @@ def _formers(found: Inspection) -> Part:
             Column(_("Last test"), 8.5),
             Column(_("Result"), 13),
             Column(_("Next test"), 8.5),
-            Column(_("Verdict, and why"), 27),
+            Column(_("Verdict, and why"), 27, strong=True),
         ],
         lines=[former_line(bottle, grave=bottle.alone or bottle.overdue(today)) for bottle in formers],
         empty=_("There is none by the records."),
@@ -97,22 +98,29 @@ def former_line(bottle: Bottle, *, grave: bool) -> Line:
         kind = _("class not known")
     if bottle.peroxide_class == "none":
         kind = _("no former")
-    why = " ".join(filter(None, (bottle.told.words, bottle.told.advice)))
+    why = " ".join(spoken(words) for words in (bottle.told.words, bottle.told.advice) if words)
     return Line(
         [
             bottle.code,
             f"{bottle.solvent}, {kind}",
             bottle.place or _("not recorded"),
             amount(bottle.volume_ul) if bottle.volume_ul else _("empty"),
-            day(bottle.received_on, _("not recorded")),
+            _came(bottle),
             opened_words(bottle),
             "–" if bottle.test is None else day(bottle.test.on, _("day not known")),
             _("no test on record") if bottle.test is None else result_words(bottle.test),
             day(bottle.due_on, _("none by date")),
-            f"{bottle.told.verdict}. {why}".strip(),
+            f"{spoken(bottle.told.verdict)}. {why}".strip(),
         ],
         grave=grave,
     )
+
+
+def _came(bottle: Bottle) -> str:
+    """The day it came in, or was made."""
+    if bottle.received_on is None and bottle.made_on is not None:
+        return _("made %(day)s") % {"day": day(bottle.made_on)}
+    return day(bottle.received_on, _("not recorded"))
 
 
 def result_words(test: LastTest) -> str:
@@ -148,7 +156,7 @@ def _limits(found: Inspection) -> Part:
     ]
     return Part(
         title=_("What stands where, against the limits"),
-        words=[_("Only limits that this lab has entered are shown. ") + CAUTIONS["local-code"]],
+        words=[_("Only limits that this lab has entered are shown.") + f" {spoken(CAUTIONS['local-code'])}"],
         columns=[
             Column(_("Place"), 13),
             Column(_("Limit"), 20),
@@ -156,7 +164,7 @@ def _limits(found: Inspection) -> Part:
             Column(_("Is there"), 9, right=True),
             Column(_("Allowed"), 9, right=True),
             Column(_("Share"), 6, right=True),
-            Column(_("Beyond it"), 13),
+            Column(_("Beyond it"), 13, strong=True),
             Column(_("Rule and source"), 28),
         ],
         lines=lines,
@@ -178,7 +186,7 @@ def _neighbours(found: Inspection) -> Part:
             Column(_("Place"), 15),
             Column(_("One"), 14),
             Column(_("Other"), 14),
-            Column(_("Why"), 34),
+            Column(_("Why"), 34, strong=True),
             Column(_("Rule and source"), 28),
         ],
         lines=[
@@ -194,14 +202,17 @@ def _neighbours(found: Inspection) -> Part:
             )
             for one in found.storage.neighbours
         ],
-        empty=_("Nothing that the groups of this house know of."),
+        empty=_("No two liquids that are known to be kept apart share a cabinet or shelf."),
     )
 
 
 def _waste(found: Inspection) -> Part:
     return Part(
         title=_("Waste"),
-        words=[_("How long waste may stay differs from place to place. ") + CAUTIONS["local-code"]],
+        words=[
+            _("How long waste may stay differs from place to place.")
+            + f" {spoken(CAUTIONS['local-code'])} {spoken(CAUTIONS['licensed-disposal'])}"
+        ],
         columns=[
             Column(_("Code"), 12),
             Column(_("What belongs in it"), 24),
@@ -209,7 +220,7 @@ def _waste(found: Inspection) -> Part:
             Column(_("Amount"), 9, right=True),
             Column(_("Of"), 9, right=True),
             Column(_("Begun on"), 10),
-            Column(_("Collect by"), 10),
+            Column(_("Collect by"), 10, strong=True),
             Column(_("Rule"), 20),
             Column(_("Collected on"), 10),
         ],
@@ -276,8 +287,7 @@ def _code() -> Part:
     return Part(
         title=_("How to read this"),
         words=[
-            CAUTIONS["local-code"],
+            spoken(CAUTIONS["local-code"]),
             _("It shows what has been recorded, no more; what is not known is taken as the worse case."),
-            CAUTIONS["licensed-disposal"],
         ],
     )

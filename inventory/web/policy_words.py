@@ -84,7 +84,7 @@ def _for(uses: Iterable[str] | None) -> str:
     if not uses:
         return ""
     words = ", ".join(_(USE_WORDS[use]) for use in sorted(uses))  # type: ignore[index]
-    return " (" + _("to %(uses)s") % {"uses": words} + ")"
+    return " (" + _("for: %(uses)s") % {"uses": words} + ")"
 
 
 def handling_words(row: HandlingRow) -> tuple[str, str]:
