@@ -60,10 +60,11 @@ OUTCOMES = {
 
 
 @register.inclusion_tag("recovery/_drawn.html")
-def drawn(address: str, alt: str, query: str = "", **asked: Any) -> dict[str, Any]:
-    """A picture that has an address of its own, with its download.
+def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any) -> dict[str, Any]:
+    """A picture that has an address of its own, with its downloads.
 
-    asked: its parameters; empty ones go. query: the same, encoded already.
+    asked: its parameters; empty ones go. query: the same, encoded already. table: address of its figures as
+    CSV, which takes `query` too.
     """
     told = {name: value for name, value in asked.items() if value not in (None, "")}
 
@@ -71,7 +72,10 @@ def drawn(address: str, alt: str, query: str = "", **asked: Any) -> dict[str, An
         return f"{address}?{'&'.join(filter(None, (query, urlencode({**told, **look}))))}"
 
     sources = [(media, of(**look, format="svg")) for media, look in LOOKS]
-    return {"sources": sources, "src": of(format="svg"), "alt": alt, "png": of(format="png")}
+    if table and query:
+        table = f"{table}{'&' if '?' in table else '?'}{query}"
+    found = {"sources": sources, "src": of(format="svg"), "alt": alt, "png": of(format="png")}
+    return {**found, "table": table}
 
 
 @register.filter

@@ -7,6 +7,7 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django.http import HttpResponse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from inventory.models import Solvent
@@ -17,6 +18,7 @@ from recovery.selectors.losses import LossRate, loss_rates
 from recovery.selectors.runs_behind import choices_of, runs_behind, standing_signals, started_on
 from recovery.selectors.solvent_balance import solvent_balance
 from recovery.web.loss_form import BY, NOT_TOLD, LossFilter
+from recovery.web.tables import TABLES
 
 RUNS_SHOWN, CHARTED = 50, 60
 BEHIND_SHOWN = 30
@@ -62,6 +64,8 @@ def losses(desk: Desk) -> HttpResponse:
         "signals": _signals(desk, solvent),
         "solvent": solvent,
         "sides": [] if solvent is None else _sides(desk, form, solvent),
+        "choices": choices.solvents,
+        "tables": _tables(desk),
         "runs": shown[:RUNS_SHOWN],
         "more": len(shown) > RUNS_SHOWN,
         "flows": solvent_balance(lab=desk.lab, **form.period, solvent=key),
@@ -101,10 +105,49 @@ def _name(value: Any, by: str, solvents: dict[str, str], kinds: dict[str, str]) 
     return {"solvent": solvents, "kind": kinds}.get(by, {}).get(value, value)
 
 
-def _sides(desk: Desk, form: LossFilter, solvent: Solvent) -> list[tuple[Any, list[Row]]]:
-    """Tables with at least two rows: one alone compares nothing."""
-    tables = [(BY[by], _rows(desk, form, by, solvent=solvent.key)) for by in SIDES if by != form.by_group]
-    return [(by, rows) for by, rows in tables if len(rows) > 1]
+def _tables(desk: Desk) -> dict[str, str]:
+    """Where the figures of this page are as CSV: by the same filters."""
+    home, asked = reverse("recovery-csv", args=[desk.lab.slug]), desk.request.GET.copy()
+    found = {}
+    for name in TABLES:
+        asked["table"] = name
+        found[name] = f"{home}?{asked.urlencode()}"
+    return found
+
+
+def _sides(desk: Desk, form: LossFilter, solvent: Solvent) -> list[tuple[str, Any, list[Row]]]:
+    """(caption, of what, rows) with at least two rows: one alone compares nothing. Last, stills within a
+    purpose: what differs there is not the purpose."""
+    tables: list[tuple[str, Any, list[Row]]] = [
+        (_by(BY[by]), BY[by], _rows(desk, form, by, solvent=solvent.key))
+        for by in SIDES
+        if by != form.by_group
+    ]
+    both = _both(desk, form, solvent)
+    if len({row.of.group["purpose"] for row in both}) < len(both):
+        tables.append((_("Apparatus within each purpose"), _("purpose, apparatus"), both))
+    return [table for table in tables if len(table[2]) > 1]
+
+
+def _by(words: Any) -> str:
+    return _("By %(what)s") % {"what": words}
+
+
+def _both(desk: Desk, form: LossFilter, solvent: Solvent) -> list[Row]:
+    """Each purpose with each apparatus, purpose by purpose."""
+    wanted: dict[str, Any] = {**_period(form), **form.equal, "solvent": solvent.key}
+    rates = loss_rates(lab=desk.lab, by=("solvent", "purpose", "apparatus"), **wanted)
+    rates = [rate for rate in rates if rate.group["apparatus"]]
+    rates.sort(key=lambda rate: (rate.group["purpose"], rate.group["apparatus"]))
+    return [
+        Row(
+            f"{rate.group['purpose']}, {rate.group['apparatus']}",
+            solvent.name,
+            rate,
+            urlencode(form.narrowed(rate.group, desk.lab)),
+        )
+        for rate in rates
+    ]
 
 
 def _signals(desk: Desk, solvent: Solvent | None) -> list[Told]:

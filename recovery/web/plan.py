@@ -7,11 +7,13 @@ from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.http import HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
 from django.utils.translation import gettext as _
 
 from inventory.rules.errors import InputError
 from inventory.rules.pictures.style import Look
+from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page, done, status_of
 from recovery.models import Run
 from recovery.rules.pictures.plan_yields import yields_of
@@ -89,6 +91,21 @@ def plan_picture(desk: Desk) -> HttpResponse:
     content = draw_yield_curve(curve, look)
     media = "image/png" if look.kind == "png" else "image/svg+xml"
     return HttpResponse(content, content_type=media, headers={"Content-Security-Policy": PICTURE_POLICY})
+
+
+WAY = {"for_yield": "for the wanted yield", "same_total": "as much solvent in all"}
+COLUMNS = ("way", "portions", "portion_ml", "total_ml", "yield_percent", "net_ml", "note")
+
+
+@desk_page("runs.read")
+def plan_csv(desk: Desk) -> HttpResponseBase:
+    """The portions of the plan that the address asks for, as a table."""
+    planned = _planned(desk, PlanForm(desk.request.GET, desk.lab))
+    if planned is None:
+        return HttpResponse(status=400)
+    of = planned["extraction"] or {}
+    rows = ([WAY[way], *(row[name] for name in COLUMNS[1:])] for way in WAY for row in of.get(way) or [])
+    return csv_file("plan", COLUMNS, rows)
 
 
 @desk_page("runs.log", "POST")

@@ -28,27 +28,30 @@ EXTRACTION = (
 )  # fmt: skip
 
 
-def _text(label: Any, help_text: Any = "") -> forms.CharField:
-    return forms.CharField(
-        label=label, required=False, max_length=40, help_text=help_text, widget=number_input()
-    )
+def _text(label: Any, help_text: Any = "", slide: str = "") -> forms.CharField:
+    """slide: between what and in which steps a slider beside it goes."""
+    widget = number_input(**({"data-slide": slide} if slide else {}))
+    return forms.CharField(label=label, required=False, max_length=40, help_text=help_text, widget=widget)
 
 
 class PlanForm(AsksWhatIsMeant):
     """Either a volume, or an extraction whose portions are worked out."""
 
     solvent = forms.ChoiceField(label=_T("Solvent"))
-    volume = _text(_T("Volume to be charged"), _T("In mL, where no extraction is worked out."))
-    water = _text(_T("Water layer"), _T("In mL."))
-    k = _text(_T("Distribution constant K"), _T("In the solvent over in the water."))
-    wanted_percent = _text(_T("Wanted yield in per cent"), _T("Empty: 99."))
-    portion = _text(_T("Size of a portion"), _T("In mL. Empty: what loses least solvent."))
-    portions = forms.IntegerField(label=_T("Number of portions"), required=False, min_value=1, max_value=50)
+    volume = _text(_T("Volume to be charged"), _T("In mL, where no extraction is worked out."), "10 1000 10")
+    water = _text(_T("Water layer"), _T("In mL."), "10 500 5")
+    k = _text(_T("Distribution constant K"), _T("In the solvent over in the water."), "0.1 20 0.1")
+    wanted_percent = _text(_T("Wanted yield in per cent"), _T("Empty: 99."), "50 99.9 0.1")
+    portion = _text(_T("Size of a portion"), _T("In mL. Empty: what loses little solvent."), "5 250 5")
+    portions = forms.IntegerField(
+        label=_T("Number of portions"), required=False, min_value=1, max_value=50,
+        widget=forms.NumberInput(attrs={"data-slide": "1 10 1"}),
+    )  # fmt: skip
     pka = _text(_T("pKa"), _T("Of a weak acid, or of a base's conjugate acid."))
     ph = _text(_T("pH of the water"))
     base = forms.BooleanField(label=_T("It is a weak base"), required=False)
     water_temperature = _text(_T("Temperature of the water"), _T("In °C. Empty: 10, which keeps more."))
-    still_loss_percent = _text(_T("Loss in the still in per cent"), _T("Of what goes into it."))
+    still_loss_percent = _text(_T("Loss in the still in per cent"), _T("Of what goes into it."), "0 50 1")
     kind = forms.ChoiceField(label=_T("Kind of run"), required=False)
     distils = forms.ChoiceField(
         label=_T("Will it be distilled back?"),

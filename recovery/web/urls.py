@@ -20,6 +20,7 @@ from recovery.web import (
     runs,
     sample,
     solvent_balance,
+    tables,
 )
 
 urlpatterns = [
@@ -36,6 +37,7 @@ urlpatterns = [
         name="apparatus-record-back",
     ),
     path("labs/<slug:slug>/containers/<str:code>/", container.container, name="container"),
+    path("labs/<slug:slug>/containers/<str:code>/readings.csv", tables.growth_csv, name="readings-csv"),
     path("labs/<slug:slug>/containers/<str:code>/<slug:deed>/", container.deed, name="deed"),
     path("labs/<slug:slug>/loss-fits/", loss_fits.fits, name="loss-fits"),
     path("labs/<slug:slug>/loss-fits/<str:fit>/", loss_fits.fit, name="loss-fit"),
@@ -46,14 +48,17 @@ urlpatterns = [
     path("labs/<slug:slug>/imports/<str:event>/", import_past.past, name="import-past"),
     path("labs/<slug:slug>/lots/<str:lot>/", lots.lot, name="lot"),
     path("labs/<slug:slug>/plan/", plan.plan, name="plan"),
+    path("labs/<slug:slug>/plan.csv", plan.plan_csv, name="plan-csv"),
     path("labs/<slug:slug>/plan/picture/", plan.plan_picture, name="plan-picture"),
     path("labs/<slug:slug>/quality-checks/<str:check>/take-back/", quality.check_back, name="check-back"),
+    path("labs/<slug:slug>/recovery.csv", tables.recovery_csv, name="recovery-csv"),
     path("labs/<slug:slug>/recovery/", losses.losses, name="recovery"),
     path("labs/<slug:slug>/solvent-balance/", solvent_balance.solvent_balance_page, name="solvent-balance"),
     path("labs/<slug:slug>/sample/", sample.sample, name="sample"),
     path("labs/<slug:slug>/runs/", runs.runs_page, name="runs"),
     path("labs/<slug:slug>/runs/start/", runs.start, name="run-start"),
     path("labs/<slug:slug>/runs/<str:run>/", runs.run, name="run"),
+    path("labs/<slug:slug>/runs/<str:run>/balance.csv", tables.balance_csv, name="balance-csv"),
     path("labs/<slug:slug>/runs/<str:run>/charge/", run_log.charge, name="run-charge"),
     path("labs/<slug:slug>/runs/<str:run>/close/", runs.close, name="run-close"),
     path("labs/<slug:slug>/runs/<str:run>/details/", run_more.details, name="run-details"),
