@@ -55,7 +55,7 @@ def test_a_held_write_lock_is_503_and_the_same_key_does_the_work_once() -> None:
     other.execute("BEGIN IMMEDIATE")
     try:
         busy = api.post(address, {"volume": "10 mL"}, key=key)
-        page = head.post("/labs/biscuit-club/invite/", {"role": "member"})
+        page = head.post("/labs/biscuit-club/invite/", {"role": "member", "key": "once"})
         read = api.get(f"{base(at)}containers/B-1/")
     finally:
         other.execute("ROLLBACK")

@@ -151,7 +151,7 @@ def test_a_supervisor_makes_a_link_that_works(client: Client) -> None:
     at = factories.club()
     client.force_login(at.supervisor)
     assert client.get("/labs/biscuit-club/invite/").status_code == 200
-    page = client.post("/labs/biscuit-club/invite/", {"role": "steward"})
+    page = client.post("/labs/biscuit-club/invite/", {"role": "steward", "key": "once"})
     address = page.context["address"]
     assert address in page.content.decode()
     assert Client().post(address, PERSON).status_code == 302
@@ -176,5 +176,5 @@ def test_a_stranger_cannot_tell_that_there_is_a_lab_to_invite_to(client: Client)
 def test_an_unknown_role_makes_no_link(client: Client) -> None:
     at = factories.club()
     client.force_login(at.supervisor)
-    assert client.post("/labs/biscuit-club/invite/", {"role": "owner"}).status_code == 400
+    assert client.post("/labs/biscuit-club/invite/", {"role": "owner", "key": "once"}).status_code == 400
     assert not EntryLink.objects.exists()
