@@ -29,7 +29,7 @@ from django.views.decorators.http import require_http_methods
 
 from inventory import access
 from inventory.access import Caller
-from inventory.models import Lab, User
+from inventory.models import Container, Lab, User
 from inventory.rules.errors import Conflict, Denied, InputError, Refusal
 from inventory.selectors.due import today_in
 from inventory.services.once import Reply, fingerprint, once
@@ -92,6 +92,8 @@ class Desk:
             "today": self.today,
             "ways": [way for way in WAYS if self.caller.may(way.permission)],
             "here": here,
+            # Asked only by pages that say what to do in a lab that holds nothing.
+            "holds_nothing": lambda: not Container.objects.filter(lab=self.lab, discarded_at=None).exists(),
         }
         with timezone.override(ZoneInfo(self.lab.time_zone)):
             return render(self.request, template, {**shared, **context}, status=status)

@@ -35,7 +35,8 @@ def runs_page(desk: Desk) -> HttpResponse:
     sums = Prefetch("sums", RunSum.objects.select_related("solvent").order_by("solvent__name"))
     own = Run.objects.filter(lab=desk.lab).prefetch_related(sums)
     after = desk.request.GET.get("after", "")
-    closed = own.exclude(closed_at=None).order_by("-id")
+    # A draft that was given up was never charged; one that was is a line of a log that was taken back.
+    closed = own.exclude(closed_at=None).exclude(is_draft=True, sums__isnull=False).order_by("-id")
     if after.isdigit() and len(after) < 19:
         closed = closed.filter(pk__lt=int(after))
     shown = list(closed[: PAGE + 1])

@@ -30,7 +30,7 @@ EMPTY = {
     "plan/": "Receive a container",
     "solvent-balance/": "Receive a container",
     "labels/": "Receive a container",
-    "scan/": "Labels",
+    "scan/": "Receive a container",
     "import/": "Receive a container",
     "more/": "Bring in a list",
 }

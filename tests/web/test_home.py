@@ -137,7 +137,7 @@ def test_empty_parts_say_what_to_do_next(client: Client) -> None:
     at = factories.club()
     client.force_login(at.steward)
     text = page(client)
-    for words in ("import stock list.csv", "import runs log.csv", "No run is open", "Nothing more falls due"):
+    for words in ("Bring in a list", "Bring in a run log", "No run is open", "Nothing more falls due"):
         assert words in text
     factories.stocked(at, now=timezone.now())
     assert "Nothing is due today, and no signs have been seen." in page(client)

@@ -15,6 +15,7 @@ from django.utils import timezone
 from inventory.models import Container, Event, ImportSheet
 from inventory.services import import_sheets, volumes
 from recovery.models import Run
+from recovery.services import import_undo
 from tests import factories
 from tests.factories import Club
 from tests.inventory.club_lists import RUNS, STOCK
@@ -63,7 +64,9 @@ def reading(text: str) -> dict[str, str]:
     return told
 
 
-def test_the_clubs_own_lists_come_in_by_the_pages_alone(client: Client, at: Club) -> None:
+def test_the_clubs_own_lists_come_in_by_the_pages_alone(
+    client: Client, at: Club, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Good and bad rows as counted by hand for tests/recovery/test_import_command.py."""
     address = sent(client, at, STOCK.read_bytes())
     text = shown(client, address)
@@ -79,8 +82,18 @@ def test_the_clubs_own_lists_come_in_by_the_pages_alone(client: Client, at: Club
     address = sent(client, at, RUNS.read_bytes(), "runs")
     text = shown(client, address)
     assert "140 can be entered" in text
-    assert client.post(address, booking(text)).status_code == 302
+    past = client.post(address, booking(text))["Location"]
     assert Run.objects.count() == 140
+    key = KEY.search(shown(client, past))
+    assert key is not None
+    monkeypatch.setattr(import_undo, "ROWS_AT_ONCE", 2)
+    done = client.post(past, {"key": key[1], "reason": "the wrong year"}, follow=True)
+    text = unescape(done.content.decode())
+    assert "2 rows were taken back. 138 rows are left: press again." in text
+    assert text.count("taken back</strong>") == 2
+    undone = Run.objects.filter(is_draft=True).latest("pk")
+    assert undone.purpose in shown(client, f"/labs/{at.lab.slug}/runs/{undone.pk}/")
+    assert f"/runs/{undone.pk}/" not in shown(client, f"/labs/{at.lab.slug}/runs/")
 
 
 def test_a_person_says_what_the_columns_are(client: Client, at: Club) -> None:
