@@ -12,6 +12,7 @@ from decimal import Decimal
 from types import MappingProxyType
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 NOT_STATED = "not-stated"
 PEROXIDE_NUMBER = "peroxide-number"
@@ -110,7 +111,7 @@ COLOUR_WORDS = frozenset(_IODIDE_COLOURS)
 _ALL = (
     _strip(
         "strip-25",
-        "test strip to 25 mg/L",
+        Phrase("test strip to 25 mg/L"),
         "range: RIT test-strip procedure; steps from memory",
         *("0", "0.5", "2", "5", "10", "25"),
         limits=(
@@ -120,14 +121,14 @@ _ALL = (
     ),
     _strip(
         "strip-100",
-        "test strip to 100 mg/L",
+        Phrase("test strip to 100 mg/L"),
         "range: Aarhus iNANO guidance; steps from memory",
         *("0", "1", "3", "10", "30", "100"),
         limits=_STRIP_LIMITS,
     ),
     Method(
         "iodide-visual",
-        "acidified iodide, colour by eye",
+        Phrase("acidified iodide, colour by eye"),
         "yellow then brown: Aarhus iNANO; faint at 0.01 %, strong at 0.1 %: from memory",
         first_step_mg_per_l=Decimal(100),
         colours=MappingProxyType({word: Decimal(least) for word, least in _IODIDE_COLOURS.items()}),
@@ -143,7 +144,7 @@ _ALL = (
     ),
     Method(
         TITRATION,
-        "iodometric titration",
+        Phrase("iodometric titration"),
         # c = V * c(thio) * 17.007 * 1000 / V(sample): a 0.05 mL drop of 0.1 N on 10 mL is 8.5 mg/L.
         "17.007 g per equivalent: Metrohm AN H-132; least amount: one drop, from memory, rounded up",
         first_step_mg_per_l=Decimal(10),
@@ -157,7 +158,7 @@ _ALL = (
     ),
     Method(
         PEROXIDE_NUMBER,
-        "peroxide number",
+        Phrase("peroxide number"),
         "mg/kg of active oxygen: ASTM D3703; scope to 50 mg/kg: from memory; least amount: one 0.05 mL drop "
         "of 0.005 N on 4 g; mg/L as H2O2 by 2.126 and the density at 20 °C",
         limits=(
@@ -174,7 +175,7 @@ _ALL = (
     ),
     Method(
         NOT_STATED,
-        "method not stated",
+        Phrase("method not stated"),
         "nothing is known of its range",
         limits=(
             Limit(

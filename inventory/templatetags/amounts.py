@@ -8,7 +8,7 @@ from django import template
 from django.utils.formats import get_format
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
-from django.utils.translation import gettext, ngettext
+from django.utils.translation import gettext, gettext_noop, ngettext
 
 register = template.Library()
 THIN_SPACE = "\u202f"
@@ -16,18 +16,19 @@ NO_BREAK = "\u00a0"
 MINUS = "\u2212"
 STEP = Decimal("0.1")
 SIGN_WORDS = {
-    "crystals": "Crystals",
-    "viscous-layer": "Viscous layer",
-    "cloudy": "Cloudy",
-    "cap-stuck": "Cap stuck",
-    "cap-rusted": "Cap or can rusted",
-    "odd-colour": "Odd colour",
-    "peroxide-unknown": "Peroxide not known",
-    "label-unreadable": "Label unreadable",
-    "dates-doubtful": "Dates doubtful",
+    "crystals": gettext_noop("Crystals"),
+    "viscous-layer": gettext_noop("Viscous layer"),
+    "cloudy": gettext_noop("Cloudy"),
+    "cap-stuck": gettext_noop("Cap stuck"),
+    "cap-rusted": gettext_noop("Cap or can rusted"),
+    "odd-colour": gettext_noop("Odd colour"),
+    "peroxide-unknown": gettext_noop("Peroxide not known"),
+    "label-unreadable": gettext_noop("Label unreadable"),
+    "dates-doubtful": gettext_noop("Dates doubtful"),
 }
 
 
+@register.filter
 def marked(number: str) -> str:
     """Digits with the decimal mark and the minus of the page's language."""
     return number.replace(".", get_format("DECIMAL_SEPARATOR")).replace("-", MINUS)

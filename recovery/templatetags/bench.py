@@ -146,5 +146,5 @@ def happening_words(row: Happening) -> str:
 def _moved(row: Any) -> str:
     other = place_words(row.other)
     words = str(MOVED.get(row.what, row.what.replace("-", " ").capitalize()))
-    way = gettext("from") if row.change_ul > 0 else gettext("to")
-    return f"{words}, {way} {other}"
+    way = gettext("%(words)s, from %(other)s") if row.change_ul > 0 else gettext("%(words)s, to %(other)s")
+    return way % {"words": words, "other": other}
