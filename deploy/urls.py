@@ -17,6 +17,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("api/v1/", include("recovery.api.urls")),
     path("feeds/", include("inventory.api.public_feeds")),
     path("", include("inventory.web.urls")),
+    path("", include("inventory.web.account_urls")),
     path("", include("recovery.web.urls")),
 ]
 

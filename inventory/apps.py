@@ -25,12 +25,17 @@ class InventoryConfig(AppConfig):
     name = "inventory"
 
     def ready(self) -> None:
+        from django.contrib.auth.signals import user_logged_in
+
         from inventory.rules.phrases import Phrase
         from inventory.services import waste
         from inventory.services.ledger import posted
         from inventory.web.language import shown
 
         Phrase.reader = staticmethod(shown)
+        from inventory.web import personal
+
+        user_logged_in.connect(personal.on_signed_in, dispatch_uid="inventory.signed_in")
         posted.connect(waste.on_posted, dispatch_uid="inventory.waste_containers")
         # For each app, since any later migration may rebuild a table and drop its triggers.
         post_migrate.connect(_after_migrate, dispatch_uid="inventory.after_migrate")

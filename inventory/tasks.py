@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from inventory.selectors.running import LEDGER_CHECK
 from inventory.services import audit as auditing
-from inventory.services import jobs, ledger_check, once, sweep_parts
+from inventory.services import import_sheets, jobs, ledger_check, once, sessions, sweep_parts
 from inventory.services.delivery import delivering, outbox
 
 
@@ -38,10 +38,12 @@ def deliver(payload: Mapping[str, Any], now: datetime) -> None:
 
 @jobs.task("prune")
 def prune(payload: Mapping[str, Any], now: datetime) -> None:
-    """Forget answers to client-made keys, and finished jobs, after their time."""
+    """Forget answers to client-made keys, sheets on their way in, and finished jobs, after their time."""
     once.prune(now=now)
+    import_sheets.prune(now=now)
     jobs.prune(now=now)
     outbox.prune(now=now)
+    sessions.prune(now=now)
 
 
 @jobs.task("audit", lease=timedelta(hours=2))

@@ -16,6 +16,8 @@ from inventory.models.places import (
 )
 from inventory.models.records import Alert, Answer, Event, ImportedRow, Job
 from inventory.models.safety import Observation, PeroxideTest, Reagent, Treatment
+from inventory.models.sheets import ImportSheet
+from inventory.models.sign_in import Passkey, RecoveryCode, SecondFactor, SignedIn
 from inventory.models.solvents import Policy, Solvent, SolventName, StockLevel
 from inventory.models.stock import Container, Flow, Lot, LotParent, Movement
 
@@ -33,6 +35,7 @@ __all__ = [
     "Event",
     "Feed",
     "Flow",
+    "ImportSheet",
     "ImportedRow",
     "Job",
     "Lab",
@@ -44,11 +47,15 @@ __all__ = [
     "Membership",
     "Movement",
     "Observation",
+    "Passkey",
     "PeroxideTest",
     "Place",
     "PlaceKind",
     "Policy",
     "Reagent",
+    "RecoveryCode",
+    "SecondFactor",
+    "SignedIn",
     "Solvent",
     "SolventName",
     "StockLevel",

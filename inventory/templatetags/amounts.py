@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from decimal import ROUND_HALF_UP, Decimal
 
 from django import template
@@ -9,6 +12,8 @@ from django.utils.formats import get_format
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext, gettext_noop, ngettext
+
+from inventory.rules.shown_units import shown
 
 register = template.Library()
 THIN_SPACE = "\u202f"
@@ -27,6 +32,18 @@ SIGN_WORDS = {
     "dates-doubtful": gettext_noop("Dates doubtful"),
 }
 
+UNIT = ContextVar("volume_unit", default="")
+
+
+@contextmanager
+def volumes_in(unit: str) -> Iterator[None]:
+    """Pages that are made inside show volumes in this unit of `rules.shown_units`."""
+    before = UNIT.set(unit)
+    try:
+        yield
+    finally:
+        UNIT.reset(before)
+
 
 @register.filter
 def marked(number: str) -> str:
@@ -41,9 +58,9 @@ def grouped(value: Decimal) -> str:
 
 @register.filter
 def ml(volume_ul: int) -> SafeString:
-    """Microlitres as millilitres with one decimal; the exact number stays in the mark-up."""
-    value = (Decimal(volume_ul) / 1000).quantize(STEP, ROUND_HALF_UP)
-    return format_html('<data value="{}">{}{}mL</data>', volume_ul, grouped(value), NO_BREAK)
+    """Microlitres in the reader's unit, else in mL; the exact number stays in the mark-up."""
+    value, symbol = shown(volume_ul, UNIT.get())
+    return format_html('<data value="{}">{}{}{}</data>', volume_ul, grouped(value), NO_BREAK, symbol)
 
 
 @register.filter

@@ -9,11 +9,15 @@ from __future__ import annotations
 import hashlib
 import unicodedata
 from dataclasses import dataclass
+from math import ceil
 from time import time
 
 from django.core.cache import caches
+from django.http import HttpRequest
+from django.utils.translation import ngettext
 
 CACHE = "attempts"
+MINUTE = 60
 
 
 @dataclass(frozen=True)
@@ -58,3 +62,18 @@ def give_back(*slots: Slot) -> None:
 def forget(limit: Limit, value: str) -> None:
     """Free every slot of a value."""
     caches[CACHE].delete_many(limit.keys(value))
+
+
+def address_of(request: HttpRequest) -> str:
+    """Where an attempt comes from."""
+    return str(request.META.get("REMOTE_ADDR", ""))
+
+
+def too_many(wait_seconds: int) -> str:
+    """What somebody is told who tried too often."""
+    minutes = ceil(wait_seconds / MINUTE)
+    return ngettext(
+        "There were too many attempts. Wait %(minutes)d minute, then try again.",
+        "There were too many attempts. Wait %(minutes)d minutes, then try again.",
+        minutes,
+    ) % {"minutes": minutes}

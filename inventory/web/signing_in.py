@@ -6,22 +6,24 @@ neither can be learned by trying.
 
 from __future__ import annotations
 
-from math import ceil
 from typing import Any
 
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
 from django.core.exceptions import ValidationError
 from django.http import HttpResponse
-from django.utils.translation import gettext, gettext_lazy, ngettext
+from django.shortcuts import redirect
+from django.utils.translation import gettext, gettext_lazy
 
 from inventory.models import User
-from inventory.web.attempts import Limit, Slot, forget, give_back, take
+from inventory.services import second_factor
+from inventory.web import second_step
+from inventory.web.attempts import Limit, Slot, address_of, forget, give_back, take, too_many
+from inventory.web.passkey_sign_in import site_of
 
 # A whole school may share one address, so that bound is the wider one.
 BY_NAME = Limit("sign-in-name", attempts=8, seconds=15 * 60)
 BY_ADDRESS = Limit("sign-in-address", attempts=60, seconds=15 * 60)
-MINUTE = 60
 
 
 class SignInForm(AuthenticationForm):
@@ -48,12 +50,13 @@ class SignInForm(AuthenticationForm):
         name = self.cleaned_data.get("username")
         if not name or not self.cleaned_data.get("password"):
             return self.cleaned_data
-        by_address = take(BY_ADDRESS, _address(self.request))
+        assert self.request is not None
+        by_address = take(BY_ADDRESS, address_of(self.request))
         by_name = take(BY_NAME, name)
         self.wait_seconds = max(by_address.wait_seconds, by_name.wait_seconds)
         if self.wait_seconds:
             give_back(by_address, by_name)
-            raise ValidationError(_too_many(self.wait_seconds), code="too-many-attempts")
+            raise ValidationError(too_many(self.wait_seconds), code="too-many-attempts")
         cleaned = super().clean()
         self._passed(by_address, name)
         return cleaned
@@ -62,19 +65,6 @@ class SignInForm(AuthenticationForm):
         """The right password ends the count of the name, but not that of other names at the address."""
         give_back(by_address)
         forget(BY_NAME, name)
-
-
-def _address(request: Any) -> str:
-    return str(request.META.get("REMOTE_ADDR", ""))
-
-
-def _too_many(wait_seconds: int) -> str:
-    minutes = ceil(wait_seconds / MINUTE)
-    return ngettext(
-        "There were too many attempts. Wait %(minutes)d minute, then try again.",
-        "There were too many attempts. Wait %(minutes)d minutes, then try again.",
-        minutes,
-    ) % {"minutes": minutes}
 
 
 class SignIn(LoginView):
@@ -86,7 +76,19 @@ class SignIn(LoginView):
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         nobody_yet = not User.objects.exists()
-        return super().get_context_data(title=gettext("Sign in"), nobody_yet=nobody_yet, **kwargs)
+        onward = self.get_redirect_url()
+        passkeys = site_of(self.request).takes_passkeys
+        return super().get_context_data(
+            title=gettext("Sign in"), nobody_yet=nobody_yet, onward=onward, passkeys=passkeys, **kwargs
+        )
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        """The right password; with a second step the person is not in yet."""
+        person = form.get_user()
+        if not second_factor.wanted(user=person):
+            return super().form_valid(form)
+        second_step.hold(self.request, person, self.get_success_url())
+        return redirect("login-second")
 
     def form_invalid(self, form: Any) -> HttpResponse:
         response = super().form_invalid(form)
