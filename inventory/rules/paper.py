@@ -21,7 +21,8 @@ SIZE_PT, HEAD_PT, TITLE_PT = 7.8, 11.5, 17
 MARK = "! "
 # What ReportLab leaves free on either side of a frame.
 FRAME_PAD_PT = 6
-_PLAIN_MAX_LENGTH = 12
+LEADING_PT = SIZE_PT * 1.28
+PAD_LEFT_PT, PAD_RIGHT_PT = 2, 3
 
 
 @dataclass(frozen=True)
@@ -105,9 +106,13 @@ def _style(name: str, size: float, *, bold: bool = False, **more: Any) -> Any:
     return ParagraphStyle(name, fontName=font, fontSize=size, leading=size * 1.28, splitLongWords=1, **more)
 
 
+def _printable(words: str) -> str:
+    return "".join(letter if letter.isprintable() else " " for letter in words)
+
+
 def _clean(words: str) -> str:
     """Without what cannot be printed, ready for the mark-up of a paragraph."""
-    return escape("".join(letter if letter.isprintable() else " " for letter in words), quote=False)
+    return escape(_printable(words), quote=False)
 
 
 def _words(words: str, style: Any) -> Any:
@@ -136,7 +141,7 @@ def _tight() -> list[tuple[Any, ...]]:
 def _part(part: Part, width: float) -> list[Any]:
     from reportlab.platypus import CondPageBreak
 
-    head = _style("head", HEAD_PT, bold=True, spaceBefore=10, spaceAfter=3, keepWithNext=1)
+    head = _style("head", HEAD_PT, bold=True, spaceBefore=10, spaceAfter=3)
     said = _style("said", SIZE_PT + 0.6, spaceAfter=3)
     found = [CondPageBreak(30 * MM), _words(part.title, head), *(_words(text, said) for text in part.words)]
     if part.lines:
@@ -149,31 +154,49 @@ def _part(part: Part, width: float) -> list[Any]:
 
 
 def _table(part: Part, width: float) -> Any:
-    """Long cells wrap; short ones are plain text, which is drawn several times as fast."""
+    """Cells are wrapped here and drawn as plain text, several times as fast as paragraphs would be."""
     from reportlab.platypus import LongTable
 
-    heads = [_style("th", SIZE_PT, bold=True, alignment=2 if one.right else 0) for one in part.columns]
-    plain = [_style("td", SIZE_PT, alignment=2 if one.right else 0) for one in part.columns]
-    bold = [
-        _style("tb", SIZE_PT, bold=one.strong or not at, alignment=2 if one.right else 0)
-        for at, one in enumerate(part.columns)
-    ]
-    rows: list[list[Any]] = [[_words(c.head, style) for c, style in zip(part.columns, heads, strict=True)]]
-    for line in part.lines:
-        styles = bold if line.grave else plain
-        marked = [MARK + line.cells[0], *line.cells[1:]] if line.grave else line.cells
-        rows.append([_cell(text, style) for text, style in zip(marked, styles, strict=True)])
     shares = sum(column.share for column in part.columns)
-    table = LongTable(
-        rows, colWidths=[width * column.share / shares for column in part.columns], repeatRows=1, splitInRow=1
-    )
+    widths = [width * column.share / shares for column in part.columns]
+    rows = [_row([column.head for column in part.columns], widths, [True] * len(widths))]
+    for line in part.lines:
+        cells = [MARK + line.cells[0], *line.cells[1:]] if line.grave else line.cells
+        bold = [line.grave and (column.strong or not at) for at, column in enumerate(part.columns)]
+        rows.append(_row(cells, widths, bold))
+    table = LongTable(rows, colWidths=widths, repeatRows=1, splitInRow=1)
     table.setStyle(_looks(part))
     return table
 
 
-def _cell(text: str, style: Any) -> Any:
-    short = len(text) <= _PLAIN_MAX_LENGTH and text.isdigit()
-    return text if short else _words(text, style)
+def _row(cells: Sequence[str], widths: Sequence[float], bold: Sequence[bool]) -> list[str]:
+    room = [width - PAD_LEFT_PT - PAD_RIGHT_PT for width in widths]
+    return ["\n".join(_wrapped(*cell)) for cell in zip(cells, room, bold, strict=True)]
+
+
+def _wrapped(text: str, room: float, bold: bool) -> list[str]:
+    """Lines no wider than the room; a word that is wider is broken."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    font, lines, line = "Label-Bold" if bold else "Label", [], ""
+    for word in _printable(text).split():
+        longer = f"{line} {word}" if line else word
+        if stringWidth(longer, font, SIZE_PT) <= room:
+            line = longer
+            continue
+        lines += [line] if line else []
+        line = word
+        while stringWidth(line, font, SIZE_PT) > room and len(line) > 1:
+            fits = next(n for n in range(len(line) - 1, 0, -1) if n == 1 or _fits(line[:n], font, room))
+            lines.append(line[:fits])
+            line = line[fits:]
+    return [*lines, line]
+
+
+def _fits(text: str, font: str, room: float) -> bool:
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return bool(stringWidth(text, font, SIZE_PT) <= room)
 
 
 def _looks(part: Part) -> list[tuple[Any, ...]]:
@@ -182,16 +205,19 @@ def _looks(part: Part) -> list[tuple[Any, ...]]:
     grey, line = Color(0.9, 0.9, 0.9), Color(0.55, 0.55, 0.55)
     looks: list[tuple[Any, ...]] = [
         ("VALIGN", (0, 0), (-1, -1), "TOP"),
-        ("FONT", (0, 1), (-1, -1), "Label", SIZE_PT),
+        ("FONT", (0, 0), (-1, 0), "Label-Bold", SIZE_PT, LEADING_PT),
+        ("FONT", (0, 1), (-1, -1), "Label", SIZE_PT, LEADING_PT),
         ("LINEBELOW", (0, 0), (-1, 0), 0.9, line),
         ("LINEBELOW", (0, 1), (-1, -1), 0.3, line),
-        ("LEFTPADDING", (0, 0), (-1, -1), 2),
-        ("RIGHTPADDING", (0, 0), (-1, -1), 3),
+        ("LEFTPADDING", (0, 0), (-1, -1), PAD_LEFT_PT),
+        ("RIGHTPADDING", (0, 0), (-1, -1), PAD_RIGHT_PT),
         *_tight(),
     ]
     looks += [("ALIGN", (at, 0), (at, -1), "RIGHT") for at, one in enumerate(part.columns) if one.right]
-    for row, one in enumerate(part.lines, start=1):
-        looks += [("BACKGROUND", (0, row), (-1, row), grey)] if one.grave else []
+    strong = [0, *(at for at, one in enumerate(part.columns) if one.strong and at)]
+    for row in (number for number, one in enumerate(part.lines, start=1) if one.grave):
+        looks.append(("BACKGROUND", (0, row), (-1, row), grey))
+        looks += [("FONTNAME", (at, row), (at, row), "Label-Bold") for at in strong]
     return looks
 
 
