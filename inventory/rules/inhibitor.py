@@ -10,16 +10,17 @@ from __future__ import annotations
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 ZERO = Decimal(0)
 UL_PER_ML, UG_PER_MG = 1000, 1000
 MOST_PPM = Decimal(10_000)
 PPM_STEP = Decimal("0.001")
-CURES_NOTHING = (
+CURES_NOTHING = Phrase(
     "Inhibitor slows new peroxides down and takes none away: added to a solvent that has peroxides it cures "
     "nothing. Test first; what does not pass is for licensed disposal, not for inhibitor."
 )
-COUNTS_AFTER_A_TEST = (
+COUNTS_AFTER_A_TEST = Phrase(
     "It counts as inhibited again from a test that passes on the day of the top-up or later."
 )
 FORMULA = "mass = volume * density * (wanted ppm - present ppm)"

@@ -15,6 +15,7 @@ from types import MappingProxyType
 from typing import Any
 
 from inventory.rules.label_text import MAY_FORM, NOT_KNOWN, LabelText, symbols
+from inventory.rules.phrases import Phrase
 
 A4_MM = (210.0, 297.0)
 MM = 72 / 25.4
@@ -47,9 +48,9 @@ SIZES = MappingProxyType(
     {
         size.key: size
         for size in (
-            Size("small", "100 to 250 mL: 66 by 49 mm, 18 on a sheet", 66, 49, 3, 6, 17, 14.2, 5.6),
-            Size("medium", "250 mL to 1 L: 99 by 69 mm, 8 on a sheet", 99, 69, 2, 4, 24, 18, 7.4),
-            Size("large", "1 L to 2.5 L: 105 by 99 mm, 6 on a sheet", 105, 99, 2, 3, 30, 23, 9),
+            Size("small", Phrase("100 to 250 mL: 66 by 49 mm, 18 on a sheet"), 66, 49, 3, 6, 17, 14.2, 5.6),
+            Size("medium", Phrase("250 mL to 1 L: 99 by 69 mm, 8 on a sheet"), 99, 69, 2, 4, 24, 18, 7.4),
+            Size("large", Phrase("1 L to 2.5 L: 105 by 99 mm, 6 on a sheet"), 105, 99, 2, 3, 30, 23, 9),
         )
     }
 )

@@ -102,7 +102,7 @@ _IODIDE_POLYMERIC = Limit(
 
 def _strip(key: str, name: str, source: str, *steps: str, limits: tuple[Limit, ...]) -> Method:
     marks = tuple(Decimal(step) for step in steps)
-    return Method(key, name, source, marks[1], marks[-1], marks, limits=limits, reagent="strip lot")
+    return Method(key, name, source, marks[1], marks[-1], marks, limits=limits, reagent=Phrase("strip lot"))
 
 
 _IODIDE_COLOURS = {"faint": "100", "yellow": "100", "strong": "1000", "brown": "1000"}
@@ -140,7 +140,7 @@ _ALL = (
             ),
             Limit("Old iodide solution is yellow by itself: use it fresh.", "common practice, no source"),
         ),
-        reagent="iodide solution",
+        reagent=Phrase("iodide solution"),
     ),
     Method(
         TITRATION,
@@ -154,7 +154,7 @@ _ALL = (
             Limit("Slow without molybdate: wait, or the end point comes too early and reads low.", _METROHM),
             Limit("Needs a blank.", _METROHM),
         ),
-        reagent="thiosulfate solution",
+        reagent=Phrase("thiosulfate solution"),
     ),
     Method(
         PEROXIDE_NUMBER,
@@ -167,7 +167,7 @@ _ALL = (
             Limit("The number is mg/kg of active oxygen, not H2O2: a bare figure is read so.", _D3703),
             Limit("Needs a blank.", _D3703),
         ),
-        reagent="thiosulfate solution",
+        reagent=Phrase("thiosulfate solution"),
         unit="mg/kg",
         first_step_mg_per_kg=Decimal("0.5"),
         top_mg_per_kg=Decimal(50),

@@ -13,8 +13,9 @@ from types import MappingProxyType
 
 from inventory.rules.methods import METHODS
 from inventory.rules.months import add_months
+from inventory.rules.phrases import Phrase
 
-_OURS = "our choice, not published"
+_OURS = Phrase("our choice, not published")
 
 
 @dataclass(frozen=True)
@@ -32,16 +33,29 @@ class Life:
         return add_months(start, self.months) + timedelta(days=self.days)
 
 
-_STRIPS = Life("opened", "six months after opening", f"tin closed at once, below 30 °C: {_OURS}", months=6)
+_STRIPS = Life(
+    "opened",
+    Phrase("six months after opening"),
+    Phrase("tin closed at once, below 30 °C: {ours}", ours=_OURS),
+    months=6,
+)
 _THIOSULFATE = Life(
-    "standardised", "one month after it was standardised", f"thiosulfate loses strength: {_OURS}", months=1
+    "standardised",
+    Phrase("one month after it was standardised"),
+    Phrase("thiosulfate loses strength: {ours}", ours=_OURS),
+    months=1,
 )
 LIVES: Mapping[str, tuple[Life, ...]] = MappingProxyType(
     {
         "strip-25": (_STRIPS,),
         "strip-100": (_STRIPS,),
         "iodide-visual": (
-            Life("opened", "the day after it was made up", f"iodide solution yellows: {_OURS}", days=1),
+            Life(
+                "opened",
+                Phrase("the day after it was made up"),
+                Phrase("iodide solution yellows: {ours}", ours=_OURS),
+                days=1,
+            ),
         ),
         "iodometric-titration": (_THIOSULFATE,),
         "peroxide-number": (_THIOSULFATE,),
@@ -67,14 +81,14 @@ def use_by(
 ) -> UseBy:
     """The earlier of the maker's expiry and of our period; None when neither date is known."""
     starts = {"opened": opened_on, "standardised": standardised_on}
-    ends = [UseBy(expiry_on, "the maker's expiry", "label")] if expiry_on else []
+    ends = [UseBy(expiry_on, Phrase("the maker's expiry"), "label")] if expiry_on else []
     for life in LIVES[method]:
         start = starts[life.since]
         if start is not None:
             ends.append(UseBy(life.ends_on(start), life.words, life.source))
     known = [end for end in ends if end.on is not None]
     if not known:
-        return UseBy(None, "no date is known: it cannot be told whether it is still good", _OURS)
+        return UseBy(None, Phrase("no date is known: it cannot be told whether it is still good"), _OURS)
     return min(known, key=lambda end: end.on or date.max)
 
 

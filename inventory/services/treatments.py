@@ -25,6 +25,7 @@ from inventory.rules.inhibitor import (
     dose_ug,
     reached_ppm,
 )
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import Verdict
 from inventory.services import ledger, safety
 from inventory.services.containers import day_in_lab, note_drawn, set_opened
@@ -40,10 +41,10 @@ ADDED, REMOVED = Treatment.Kind.INHIBITOR_ADDED.value, Treatment.Kind.PEROXIDES_
 MASS_MOST_UG = 10**12  # a tonne: far above any bottle, far below 64 bits
 LEAST_PPM = Decimal(50)  # BHT is usual at 50 to 300 ppm: common practice, no source
 PPM_MOST = Decimal(999_999)
-TEST_AFTERWARDS = (
+TEST_AFTERWARDS = Phrase(
     "Peroxides count as taken out only when a test made afterwards passes; inhibitor may be gone too."
 )
-BAD_READING = (
+BAD_READING = Phrase(
     "The last test does not pass: treat nothing that its level forbids to touch, ask your supervisor."
 )
 
@@ -153,11 +154,11 @@ def wanted_ug(row: Treatment) -> int | None:
 
 def warnings(row: Treatment) -> list[str]:
     """What everybody who treats a solvent should read."""
-    words = [CURES_NOTHING, COUNTS_AFTER_A_TEST] if row.kind == ADDED else [TEST_AFTERWARDS]
+    words: list[str] = [CURES_NOTHING, COUNTS_AFTER_A_TEST] if row.kind == ADDED else [TEST_AFTERWARDS]
     if row.container.due_code.startswith("reading-"):
         words.insert(0, BAD_READING)
     if row.target_ppm is not None and row.reached_ppm is not None and row.reached_ppm < row.target_ppm:
-        words.append(f"Less was added than {row.target_ppm.normalize():f} ppm takes.")
+        words.append(Phrase("Less was added than {ppm:f} ppm takes.", ppm=row.target_ppm.normalize()))
     return words
 
 

@@ -27,6 +27,7 @@ from inventory.services.reagents import (
 from inventory.web.bench_forms import REASON, number_input
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page
+from inventory.web.language import spoken
 from inventory.web.places import form_page, posted
 
 CSV_COLUMNS = (
@@ -122,7 +123,9 @@ class AddForm(ReagentForm):
 
     method = forms.ChoiceField(
         label=gettext_lazy("What it is for"),
-        choices=lambda: [(key, f"{METHODS[key].name}: {METHODS[key].reagent}") for key in REAGENT_METHODS],
+        choices=lambda: [
+            (key, f"{spoken(METHODS[key].name)}: {spoken(METHODS[key].reagent)}") for key in REAGENT_METHODS
+        ],
     )
     field_order = ("method",)
 
@@ -156,7 +159,7 @@ def add(desk: Desk) -> HttpResponse:
         until = use_by_of(made)
         if until.on is None:
             return _("Added. No day is known: it cannot be told whether it is still good.")
-        return _("Added. Good to %(day)s: %(why)s.") % {"day": until.on, "why": until.words}
+        return _("Added. Good to %(day)s: %(why)s.") % {"day": until.on, "why": spoken(until.words)}
 
     return form_page(
         desk, form, work, lambda: back, title=_("Add strips or a solution"), button=_("Add"), back=back

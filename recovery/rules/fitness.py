@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.quality import Corrected, Range, Sample, outcome, reference
 from recovery.rules.quality_data import Need, UseData, What
 
 State = Literal["fit", "as-bought", "not-shown", "not-fit"]
 WORDS: Mapping[State, str] = {
-    "fit": "shown to be fit",
-    "as-bought": "as bought: its maker answers for it, nothing was checked here",
-    "not-shown": "not shown to be fit",
-    "not-fit": "not fit",
+    "fit": Phrase("shown to be fit"),
+    "as-bought": Phrase("as bought: its maker answers for it, nothing was checked here"),
+    "not-shown": Phrase("not shown to be fit"),
+    "not-fit": Phrase("not fit"),
 }
 _GRAVITY: tuple[State, ...] = ("fit", "as-bought", "not-shown", "not-fit")
 
@@ -63,6 +64,14 @@ class Known:
     verdict: Sequence[Reason] = ()
 
 
+_NAMES = {
+    "density": Phrase("density"),
+    "refractive-index": Phrase("refractive index"),
+    "boiling-range": Phrase("boiling range"),
+    "water": Phrase("water"),
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Fitness:
     """The answer for one use, gravest reason first."""
@@ -76,6 +85,11 @@ class Fitness:
     @property
     def words(self) -> str:
         return WORDS[self.state]
+
+
+def _named(what: str) -> str:
+    """A property in words."""
+    return _NAMES.get(what) or what.replace("-", " ")
 
 
 def held_to(need: Need, sample: Sample, limits: Mapping[str, Range]) -> Range | None:
@@ -102,8 +116,8 @@ def _by_its_maker(reason: Reason) -> Reason:
     """What was not checked of a lot as it was bought is its maker's to answer for."""
     if reason.code != "not-checked":
         return reason
-    name = reason.what.replace("-", " ")
-    words = f"Its {name} is as its maker sold it; nobody checked it here."
+    name = _named(reason.what)
+    words = Phrase("Its {name} is as its maker sold it; nobody checked it here.", name=name)
     return Reason("as-bought", words, "as-bought", reason.what)
 
 
@@ -111,32 +125,54 @@ def _times(known: Known) -> list[Reason]:
     most = known.times_most
     if most is None or known.times_distilled <= most:
         return []
-    words = f"Distilled {known.times_distilled} times, more than the {most} that the lab allows."
+    words = Phrase(
+        "Distilled {times_distilled} times, more than the {most} that the lab allows.",
+        times_distilled=known.times_distilled,
+        most=most,
+    )
     state: State = "not-fit" if known.times_refuses else "not-shown"
     return [Reason("distilled-too-often", words, state, "times-distilled", source=known.times_source)]
 
 
 def _judged(need: Need, known: Known, limits: Mapping[str, Range], today: date) -> Reason:
-    what, name = need.what, need.what.replace("-", " ")
+    what, name = need.what, _named(need.what)
     within, check = held_to(need, known.sample, limits), known.checks.get(need.what)
     wet = what == "water" and known.returned_wet
     if check is None:
         if wet:
-            return Reason("returned-wet", "It came back wet and was not dried.", "not-fit", what)
-        return Reason("not-checked", f"Its {name} was not checked.", "not-shown", what)
+            return Reason("returned-wet", Phrase("It came back wet and was not dried."), "not-fit", what)
+        return Reason("not-checked", Phrase("Its {name} was not checked.", name=name), "not-shown", what)
     source = within.source if within else ""
     old = need.age_max_days is not None and (today - check.on).days > need.age_max_days
     said = outcome(check.found, within)
     if said == "outside":
         return Reason(
-            "outside", f"Its {name} is outside what it is held to.", "not-fit", what, check.id, source
+            "outside",
+            Phrase("Its {name} is outside what it is held to.", name=name),
+            "not-fit",
+            what,
+            check.id,
+            source,
         )
     if old:
-        words = f"Its {name} was checked on {check.on}, longer ago than {need.age_max_days} days."
+        words = Phrase(
+            "Its {name} was checked on {on}, longer ago than {age_max_days} days.",
+            name=name,
+            on=check.on,
+            age_max_days=need.age_max_days,
+        )
         return Reason("check-too-old", words, "not-shown", what, check.id, source)
     if said == "within":
-        return Reason("within", f"Its {name} is as it should be.", "fit", what, check.id, source)
+        return Reason(
+            "within", Phrase("Its {name} is as it should be.", name=name), "fit", what, check.id, source
+        )
     if said == "undecided":
-        words = f"Its {name} may be right or not: the uncertainty is too large to tell."
+        words = Phrase("Its {name} may be right or not: the uncertainty is too large to tell.", name=name)
         return Reason("undecided", words, "not-shown", what, check.id, source)
-    return Reason("no-reference", f"Nothing says what its {name} should be.", "not-shown", what, check.id)
+    return Reason(
+        "no-reference",
+        Phrase("Nothing says what its {name} should be.", name=name),
+        "not-shown",
+        what,
+        check.id,
+    )

@@ -15,6 +15,7 @@ from django.db.models import Q
 
 from inventory.models import Lab, MailChoice, Membership, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.telling import DEFAULTS, NOTHING, SEVERITY_MAX
 from inventory.services.events import record
 
@@ -48,8 +49,8 @@ def choice_of(*, lab: Lab, user: User) -> Chosen:
 def mail_words(email: str) -> str:
     """Why no mail comes to somebody; empty when it does."""
     if not settings.STILLKEEP_SENDS_MAIL:
-        return "This server sends no mail: whoever runs it has set no mail server (EMAIL_URL)."
-    return "" if email else "No mail comes to you, as no address is known."
+        return Phrase("This server sends no mail: whoever runs it has set no mail server (EMAIL_URL).")
+    return "" if email else Phrase("No mail comes to you, as no address is known.")
 
 
 def choose(*, lab: Lab, actor: User, now: datetime, changes: Mapping[str, Any]) -> Chosen:

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from django.conf import settings
 
 from inventory.models import Lab, Membership, Webhook
+from inventory.rules.phrases import Phrase
 from inventory.services.delivery.choices import reachable_q
 
 SUPERVISOR = "supervisor"
-NO_SERVER = "No mail server is set, so that nobody is told of alerts by mail."
-NO_ADDRESS = "No supervisor has a mail address, so that none of them is told by mail of what nobody answers."
-NOBODY = "An alert that nobody answers comes to nobody: who does not look here does not hear of it."
-ONLY_PROGRAMS = "Only programs, by webhook, hear of alerts that nobody answers."
+NO_SERVER = Phrase("No mail server is set, so that nobody is told of alerts by mail.")
+NO_ADDRESS = Phrase(
+    "No supervisor has a mail address, so that none of them is told by mail of what nobody answers."
+)
+NOBODY = Phrase("An alert that nobody answers comes to nobody: who does not look here does not hear of it.")
+ONLY_PROGRAMS = Phrase("Only programs, by webhook, hear of alerts that nobody answers.")
 
 
 @dataclass(frozen=True)
