@@ -195,7 +195,7 @@ def _neighbours(found: Inspection) -> Part:
                     places[one.location_id].name,
                     one.one.name,
                     one.other.name,
-                    one.clash.words,
+                    spoken(one.clash.words),
                     f"{one.clash.code}. {one.clash.source}",
                 ],
                 grave=one.clash.effect == "refuse",

@@ -19,6 +19,7 @@ from inventory.services.locations import location_add, location_change, location
 from inventory.services.storage import Override
 from inventory.web.bench_forms import REASON, number_input
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
+from inventory.web.language import spoken
 from inventory.web.storage import KINDS
 
 
@@ -151,7 +152,7 @@ def change(desk: Desk, location: str) -> HttpResponse:
         found = location_change(
             **desk.by, location=place, changes=form.changes(), reason=reason, override=override
         )
-        said = [_("Changed.")] + [warning.words for warning in found.warnings]
+        said = [_("Changed.")] + [spoken(warning.words) for warning in found.warnings]
         return " ".join(said)
 
     return form_page(

@@ -28,6 +28,7 @@ from inventory.web.bench_forms import (
 )
 from inventory.web.desk import Desk, DeskForm
 from inventory.web.finding import container_named
+from inventory.web.language import spoken
 from recovery.services import runs
 from recovery.services.gate import Signature
 from recovery.web.deed import Deed
@@ -163,7 +164,7 @@ def _move(desk: Desk, container: Container, form: MoveForm) -> str:
         location=told["location"],
         override=override,
     )
-    warned = " ".join(warning.words for warning in done.warnings)
+    warned = " ".join(spoken(warning.words) for warning in done.warnings)
     return f"{_('It stands there now.')} {warned}".strip()
 
 

@@ -99,7 +99,7 @@ def states(desk: Desk, run: str) -> HttpResponse:
 
 def _return_words(row: Movement) -> str:
     code = getattr(getattr(row.destination, "container", None), "code", "")
-    day = date_format(localtime(row.happened_at), "j F Y")
+    day = date_format(localtime(row.happened_at), "DATE_FORMAT")
     return f"{plain(row.volume_ul, row.u_volume_ul or 0)}, {code}, {day}"
 
 

@@ -73,7 +73,7 @@ def _dried_form(desk: Desk, container: Container, data: Any) -> DeskForm:
 
 
 def _day(row: Movement) -> str:
-    return str(date_format(localtime(row.happened_at), "j F Y"))
+    return str(date_format(localtime(row.happened_at), "DATE_FORMAT"))
 
 
 def _dried(desk: Desk, container: Container, form: DriedForm) -> str:
