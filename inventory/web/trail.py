@@ -23,6 +23,8 @@ from inventory.web.rows import PAGE, before_of, kept_filters
 from inventory.web.trail_words import VERBS, kind_words, said, verb_words
 
 CSV_PAGE = 500
+# What an event keeps that tells people whom or what it is about.
+NAMES = ("user", "name", "purpose")
 CSV_COLUMNS = ("id", "at", "username", "name", "what", "subject_kind", "subject_id", "container", "data")
 
 
@@ -80,12 +82,13 @@ class TrailFilter(forms.Form):
 
 @dataclass(frozen=True)
 class Line:
-    """One event for the page. code: of the container that it is about, if it is one."""
+    """One event for the page. named: whom or what, as far as the event says; code: of a container."""
 
     event: Event
     what: str
     kind: str
     said: list[tuple[str, str]]
+    named: str
     code: str
 
 
@@ -119,6 +122,7 @@ def _lines(desk: Desk, events: list[Event]) -> list[Line]:
             verb_words(event.verb),
             kind_words(event.subject_kind),
             said(event.data),
+            next((str(event.data[key]) for key in NAMES if event.data.get(key)), ""),
             codes.get(event.subject_id, "") if event.subject_kind == "container" else "",
         )
         for event in events

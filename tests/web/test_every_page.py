@@ -20,7 +20,9 @@ from inventory.models import Container
 from inventory.services import safety
 from recovery.models import Run
 from recovery.services import runs
+from recovery.services.apparatus import apparatus_add, record_add
 from tests import factories
+from tests.web import importing_seed, running_seed
 from tests.web.test_browser import fits, sign_in, watched
 from tests.web.test_home import run_with_loss, shelf
 
@@ -63,6 +65,16 @@ PAGES = {
     "open a run again": "runs/{closed}/reopen/",
     "closed run": "runs/{closed}/",
     "lot": "lots/{lot}/",
+    "charge a run": "runs/{run}/charge/?container={code}",
+    "return from a run": "runs/{run}/return/",
+    "lost in a run": "runs/{run}/lost/",
+    "start a run by scan": "runs/start/?container={code}",
+    "check of quality": "containers/{code}/check/",
+    "what came back": "containers/{back}/",
+    "apparatus": "apparatus/",
+    "one apparatus": "apparatus/{apparatus}/",
+    "record of an apparatus": "apparatus/{apparatus}/record/",
+    "fits of losses": "loss-fits/",
     "recovery": "recovery/",
     "recovery by apparatus": "recovery/?by=apparatus&since=2026-01",
     "solvent balance": "solvent-balance/",
@@ -70,6 +82,8 @@ PAGES = {
     "plan worked out": "plan/?solvent={solvent}&water=100&k=3&portions=3",
     "plan to be mended": "plan/?solvent={solvent}&water=100",
     "invite": "invite/",
+    **importing_seed.PAGES,
+    **running_seed.PAGES,
 }
 
 
@@ -86,7 +100,12 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
     assert Run.objects.count() == 2
     closed = Run.objects.exclude(closed_at=None).get()
     assert good.lot is not None
+    still = apparatus_add(lab=at.lab, actor=at.steward, now=now, name="Still 2", kind="still")
+    record_add(lab=at.lab, actor=at.steward, now=now, apparatus=still, what="repaired", note="new joint")
+    back = closed.place.outgoing.filter(kind="return").get().destination.container
     yield {
+        "apparatus": still.pk,
+        "back": back.code,
         "at": at,
         "code": good.code,
         "bad": made["sign"].code,
@@ -94,6 +113,8 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
         "closed": closed.pk,
         "lot": good.lot_id,
         "solvent": good.lot.solvent_id,
+        **importing_seed.imported(at),
+        **running_seed.running(at),
     }
 
 
