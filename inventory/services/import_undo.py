@@ -30,12 +30,12 @@ from inventory.rules.errors import Conflict, InputError
 from inventory.rules.giving_reasons import checked_reason
 from inventory.services import disposal, reversal, withdrawals
 from inventory.services.events import record
+from inventory.services.importing import CODE_LENGTH_MAX
 
 VERBS = {"stock": "stock-imported", "runs": "runs-imported"}
 UNDONE = "import-undone"
 # In one go, so that nobody waits long for the records; pressing again takes the next ones.
 ROWS_AT_ONCE = 50
-CODE_LENGTH_MAX = Container._meta.get_field("code").max_length
 
 
 @dataclass(frozen=True)

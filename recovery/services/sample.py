@@ -34,8 +34,8 @@ STOCK_HEAD = (
     "Bottle;What;Where from;Size;Left;Got it on;Opened;Inhibitor;Kept in;Peroxides mg/L;Tested;Method;Remarks"
 )
 RUNS_HEAD = "Date;Who;What for;Solvent;From bottle;Out;Back;Back into;Remarks"
-# Bottle, what, where from, size, left (mL), got and opened so many days ago, inhibitor, place, reading, tested
-# so many days ago, remarks. Invented.
+# Bottle, what, where from, size and left (mL), got and opened so many days ago, inhibitor, place, reading,
+# tested so many days ago, remarks. Invented.
 STOCK: tuple[tuple[Any, ...], ...] = (
     ("S01", "diethyl ether", "bought", 1000, 640, 200, 150, "BHT", "Vented cabinet", "<1", 20, ""),
     ("S02", "diethyl ether", "bought", 1000, 1000, 60, None, "BHT", "Vented cabinet", "", None, ""),
@@ -44,20 +44,7 @@ STOCK: tuple[tuple[Any, ...], ...] = (
     ("S05", "ethyl acetate", "bought", 1000, 700, 250, 240, "", "Cupboard by the window", "", None, ""),
     ("S06", "ethanol", "bought", 1000, 480, 180, 170, "", "Cupboard by the window", "", None, ""),
     ("S07", "tetrahydrofuran", "bought", 500, 210, 420, 400, "BHT", "Spark-free fridge", "30", 50, ""),
-    (
-        "S08",
-        "1,4-dioxane",
-        "bought",
-        250,
-        90,
-        600,
-        560,
-        "",
-        "Spark-free fridge",
-        "",
-        None,
-        "crystals at the cap",
-    ),
+    ("S08", "1,4-dioxane", "bought", 250, 90, 600, 560, "", "Spark-free fridge", "", None, "crystals seen"),
     ("S09", "diisopropyl ether", "bought", 500, 380, 500, 480, "", "Spark-free fridge", "", None, ""),
     ("S10", "diethyl ether", "recovered", 500, 300, 50, 50, "", "Vented cabinet", "<1", 50, ""),
     ("S11", "acetone", "recovered", 1000, 450, 50, 50, "", "Cupboard by the window", "", None, ""),

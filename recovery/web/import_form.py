@@ -81,9 +81,9 @@ class UploadForm(forms.Form):
     file = forms.FileField(
         label=_T("The list"),
         help_text=_T(
-            "A spreadsheet saved as CSV, up to 4 MB. The first line holds the names of the columns."
+            "A spreadsheet (XLSX) or CSV, up to 4 MB. The first line holds the names of the columns."
         ),
-        widget=forms.ClearableFileInput(attrs={"accept": ".csv,.txt,.tsv,text/csv,text/plain"}),
+        widget=forms.ClearableFileInput(attrs={"accept": ".csv,.txt,.tsv,.xlsx,text/csv,text/plain"}),
         allow_empty_file=True,
     )
 

@@ -75,7 +75,9 @@ def past(desk: Desk, event: str) -> HttpResponse:
 def _bottles(desk: Desk, told: Event, rows: list[ImportedRow]) -> list[Came]:
     held = Container.objects.select_related("lot__solvent").in_bulk([row.subject_id for row in rows])
     standing = [bottle for bottle in held.values() if bottle.discarded_at is None]
-    why = dict.fromkeys([] if desk.caller.may("safety.loosen") else with_signs(standing), SIGN_SEEN)
+    why: dict[int, Any] = dict.fromkeys(
+        [] if desk.caller.may("safety.loosen") else with_signs(standing), SIGN_SEEN
+    )
     why |= obstacles(told.at, standing)
     return [
         Came(row.line, bottle=held[pk], undone=held[pk].discarded_at is not None, why=why.get(pk, ""))

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from inventory.rules.errors import InputError
 from inventory.rules.sheets.outcomes import Outcome, error, warning
+from inventory.rules.sheets.workbook import workbook_text
 
 BYTES_MAX = 20_000_000
 ROWS_MAX = 200_000
@@ -32,6 +33,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
+_WORKBOOK = b"PK\x03\x04"
 _NOT_TABLES = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"\x1f\x8b")
 _SAVE_AS = "Save the sheet as CSV text (UTF-8) and import that file."
 
@@ -63,23 +65,35 @@ class _Record:
 
 
 def read_table(data: bytes, *, delimiter: str | None = None) -> Table:
-    """Read a delimited text file.
+    """Read a delimited text file, or the first sheet of a workbook (XLSX).
 
     data: the whole file, at most 20 MB, 200 000 rows, 200 columns, 10 000 characters in a cell.
     delimiter: one of ; , tab | or None to find it from the file.
     Raises InputError naming the field "file" (or "delimiter") for anything that is no such table.
     """
-    text, encoding = _decoded(data)
-    body, skipped, named = _without_separator_line(text)
-    mark = _chosen_delimiter(delimiter, named, body)
+    problems: list[Outcome] = []
+    if data.startswith(_WORKBOOK) and len(data) <= BYTES_MAX:
+        body, skipped, mark, encoding = _first_sheet(data, problems), 0, "\t", "xlsx"
+    else:
+        text, encoding = _decoded(data)
+        body, skipped, named = _without_separator_line(text)
+        mark = _chosen_delimiter(delimiter, named, body)
     records = _records(body, mark, skipped)
     header = next(records, None)
     if header is None:
         raise InputError("file", "file-empty", "The file holds no text.", "Check that it was saved.")
-    problems = _encoding_notes(encoding)
+    problems += _encoding_notes(encoding)
     headers = _tidy_headers(header, problems)
     rows = _rows(records, headers, mark, problems)
     return Table(headers, rows, encoding, mark, problems)
+
+
+def _first_sheet(data: bytes, problems: list[Outcome]) -> str:
+    text, sheets = workbook_text(data)
+    if sheets > 1:
+        reason = f"The workbook has {sheets} sheets; only the first is read."
+        problems.append(warning(0, "", "sheet-first", reason, "Import the others as files of their own."))
+    return text
 
 
 def _decoded(data: bytes) -> tuple[str, str]:
