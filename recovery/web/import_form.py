@@ -57,6 +57,7 @@ REMEDIES = {
     "column-missing": _T("Choose below which column it is."),
     "column-twice": _T("Choose one of them below."),
     "column-unmapped": _T("Choose below what it is, if it matters."),
+    "unit-missing": _T("Choose the unit below, or write it in your list."),
     "unit-unknown": _T("Choose the unit below."),
     "unit-ambiguous": _T("Choose the unit below."),
     "unit-suggested": _T("Choose another unit below, if that is wrong."),
@@ -73,9 +74,10 @@ class UploadForm(forms.Form):
 
     target = forms.ChoiceField(
         label=_T("What is it?"),
+        help_text=_T("Bottles with what is left in them; or what was taken for runs and what came back."),
         choices=[
-            ("stock", _T("Stock list: bottles and what is left in them")),
-            ("runs", _T("Run log: what was taken for a run, and what came back")),
+            ("stock", _T("Stock list")),
+            ("runs", _T("Run log")),
         ],
     )
     file = forms.FileField(

@@ -40,7 +40,12 @@ class ShownRow:
     """A row with what is to say of it."""
 
     row: RowResult
-    notes: list[Outcome]
+    said: list[Outcome]
+
+    @property
+    def notes(self) -> list[tuple[Outcome, Any]]:
+        """Each remark with what is to be done about it here."""
+        return [(note, REMEDIES.get(note.code, note.remedy)) for note in self.said]
 
     @property
     def words(self) -> Any:
