@@ -79,7 +79,9 @@ class YouForm(OwnForm):
         label=gettext_lazy("Volumes are shown in"),
         choices=[],
         required=False,
-        help_text=gettext_lazy("For you alone. You may always type any unit; files and labels stay in mL."),
+        help_text=gettext_lazy(
+            "For you alone. You may always type any unit; files, labels, pictures and plans keep theirs."
+        ),
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

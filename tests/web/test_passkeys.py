@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from io import BytesIO
 from typing import Any
+from urllib.parse import parse_qs, urlsplit
 
 import pytest
+import zxingcpp
 from axe_playwright_python.base import AXE_SCRIPT
 from django.test import Client
+from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
 from inventory.models import Passkey, User
@@ -15,6 +19,7 @@ from tests import factories
 from tests.web.soft_key import PRESENT, SoftKey
 from tests.web.test_browser import fits, watched
 from tests.web.test_every_page import faults_of
+from tests.web.test_second_step import code_of
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("no_attempts")]
 PROVED = {"now_password": factories.PASSWORD, "name": "phone"}
@@ -209,6 +214,23 @@ def stands_up(page: Page) -> None:
     fits(page)
 
 
+def second_step_on(page: Page) -> None:
+    """The QR code of the page is read from the screen, as an app does; its secret gives the first code."""
+    page.goto("/you/second-step/")
+    seen = Image.open(BytesIO(page.locator(".qr svg").screenshot()))
+    (told,) = zxingcpp.read_barcodes(seen)
+    assert told.text == page.get_by_role("link", name="open it on this phone").get_attribute("href")
+    secret = parse_qs(urlsplit(told.text).query)["secret"][0]
+    page.get_by_label("Code", exact=True).fill(code_of(secret))
+    page.get_by_label("Your password").fill(factories.PASSWORD)
+    page.get_by_role("button", name="Turn the second step on").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("Recovery codes")
+    assert page.locator(".codes li").count() == 10
+    stands_up(page)
+    page.get_by_role("button", name="I have them on paper").click()
+    expect(page.get_by_role("heading", level=1)).to_have_text("You")
+
+
 @pytest.mark.once
 @pytest.mark.django_db(transaction=True)
 def test_in_a_browser_from_password_to_passkey_and_the_pages_stand_up(
@@ -229,9 +251,10 @@ def test_in_a_browser_from_password_to_passkey_and_the_pages_stand_up(
         page.get_by_label("Your password").fill(factories.PASSWORD)
         page.get_by_role("button", name="Add a passkey").click()
         expect(page.get_by_role("status")).to_contain_text("The passkey is added.")
-        for address in ("", "password/", "places/", "second-step/", "passkeys/"):
+        for address in ("", "password/", "places/", "passkeys/", "second-step/"):
             page.goto(f"/you/{address}")
             stands_up(page)
+        second_step_on(page)
         page.get_by_role("button", name="Sign out").click()
         page.goto("/login/?next=/you/passkeys/")
         page.get_by_role("button", name="Sign in with a passkey").click()
