@@ -22,7 +22,7 @@ from recovery.models import Run
 from recovery.services import runs
 from recovery.services.apparatus import apparatus_add, record_add
 from tests import factories
-from tests.web import importing_seed, running_seed
+from tests.web import importing_seed, running_seed, stock_seed
 from tests.web.test_browser import fits, sign_in, watched
 from tests.web.test_home import run_with_loss, shelf
 
@@ -84,6 +84,7 @@ PAGES = {
     "invite": "invite/",
     **importing_seed.PAGES,
     **running_seed.PAGES,
+    **stock_seed.PAGES,
 }
 
 
@@ -115,6 +116,7 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
         "solvent": good.lot.solvent_id,
         **importing_seed.imported(at),
         **running_seed.running(at),
+        **stock_seed.kept(at),
     }
 
 
