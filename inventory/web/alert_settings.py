@@ -17,6 +17,7 @@ from inventory.rules.telling import SEVERITY_MAX
 from inventory.services.delivery.choices import ADDRESS_LENGTH_MAX, choice_of, choose, mail_words
 from inventory.services.watches import rules
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
+from inventory.web.language import spoken
 
 
 def severity_choices() -> list[tuple[str, str]]:
@@ -71,9 +72,18 @@ def alert_settings(desk: Desk) -> HttpResponse:
         "by_role": held.by_role,
         "sends_mail": settings.STILLKEEP_SENDS_MAIL,
         "why_not": mail_words(held.email),
-        "grades": [(n, [rule.words for rule in some]) for n, some in groupby(rules(), lambda r: r.severity)],
+        "grades": [
+            (n, [spoken(rule.words) for rule in some]) for n, some in groupby(rules(), lambda r: r.severity)
+        ],
     }
     return desk.render("inventory/alert_settings.html", context, here="more", status=status_of(form))
+
+
+def _grades() -> list[tuple[int, list[str]]]:
+    """Each severity with what has it, the worst first."""
+    return [
+        (n, [spoken(rule.words) for rule in some]) for n, some in groupby(rules(), lambda rule: rule.severity)
+    ]
 
 
 def _keep(desk: Desk, form: MailForm, before: dict[str, Any]) -> str:

@@ -15,6 +15,7 @@ from inventory.services.delivery import webhooks as hooks
 from inventory.services.watches import rules
 from inventory.web.deliveries import told
 from inventory.web.desk import Desk, DeskForm, desk_page, status_of
+from inventory.web.language import spoken
 from inventory.web.rows import RowForm, act, asked
 from inventory.web.secrets_once import shown_once
 
@@ -49,7 +50,7 @@ class WebhookForm(DeskForm):
         super().__init__(*args, **kwargs)
         field = self.fields["rules"]
         assert isinstance(field, forms.MultipleChoiceField)
-        field.choices = [(rule.key, rule.words) for rule in rules()]
+        field.choices = [(rule.key, spoken(rule.words)) for rule in rules()]
 
 
 @desk_page("webhooks.edit", "POST")
@@ -78,7 +79,7 @@ def webhooks(desk: Desk) -> HttpResponse:
 
 
 def _listed(desk: Desk) -> list[dict[str, Any]]:
-    words = {rule.key: rule.words for rule in rules()}
+    words = {rule.key: spoken(rule.words) for rule in rules()}
     found = list(Webhook.objects.filter(lab=desk.lab).annotate(last=Max("deliveries__pk")).order_by("-pk"))
     found.sort(key=lambda hook: hook.ended_at is not None)
     newest = Delivery.objects.select_related("webhook", "user").in_bulk([hook.last for hook in found])
