@@ -13,6 +13,7 @@ from inventory.rules.deciding import Tested
 from inventory.rules.label_text import hazards_of
 from inventory.rules.levels import RANK
 from inventory.rules.methods import METHODS
+from inventory.services.due_telling import spoken_again
 from inventory.services.facts import class_for_safety, containers_with, gathered
 from inventory.services.refreshing import CHUNK
 from inventory.services.verdicts import verdicts_in
@@ -90,15 +91,15 @@ def _judged(ids: Sequence[int], today: date) -> Iterator[Bottle]:
     )
     for container in containers:
         test = last.get(container.pk)
-        due = container.next_test_due
+        due, found = container.next_test_due, verdicts_in(known, container, today)
         yield _bottle(
             container,
             places.get(container.pk, ""),
             None if test is None else _last(test, as_entered[test.id]),
             told(
-                verdicts_in(known, container, today),
+                found,
                 code=container.due_code,
-                words=container.due_words,
+                words=spoken_again(container.due_words, found),
                 days=None if due is None else (today - due).days,
             ),
         )

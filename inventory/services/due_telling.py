@@ -8,9 +8,21 @@ from datetime import date
 
 from inventory.models import Container
 from inventory.rules.advice import Told, told
+from inventory.rules.levels import Use
+from inventory.rules.phrases import Phrase
+from inventory.rules.verdict import Verdict
 from inventory.selectors.due import DueItem
 from inventory.services.facts import containers_with
 from inventory.services.verdicts import verdicts_of_many
+
+
+def spoken_again(words: str, found: Mapping[Use, Verdict]) -> str:
+    """Stored words of a due day as the phrase they came from, where a verdict still gives it."""
+    for reason in (reason for verdict in found.values() for reason in verdict.reasons):
+        for phrase in (reason.words, *getattr(reason.words, "parts", {}).values()):
+            if isinstance(phrase, Phrase) and phrase == words:
+                return phrase
+    return words
 
 
 def told_of(containers: Sequence[Container], today: date) -> dict[int, Told]:
@@ -20,7 +32,7 @@ def told_of(containers: Sequence[Container], today: date) -> dict[int, Told]:
         c.pk: told(
             found[c.pk],
             code=c.due_code,
-            words=c.due_words,
+            words=spoken_again(c.due_words, found[c.pk]),
             days=None if c.next_test_due is None else (today - c.next_test_due).days,
         )
         for c in containers

@@ -9,6 +9,7 @@ from typing import Any
 
 from inventory.models import Alert
 from inventory.rules.alerts import AlertRule, goes_up_when_answered
+from inventory.rules.phrases import Phrase
 from recovery.models import Run
 from recovery.services.heel import (
     FORMER_GONE,
@@ -22,28 +23,36 @@ from recovery.services.heel import (
 FINDING_RULES = (
     AlertRule(
         HEEL_NOT_KEPT,
-        "Less stayed in the still than its heel, where peroxides collect: keep away from the still, tell the "
-        "supervisor.",
+        Phrase(
+            "Less stayed in the still than its heel, where peroxides collect: keep away from the still, tell "
+            "the supervisor."
+        ),
         severity=2,
         subject_kind="run",
     ),
     AlertRule(
         NOT_CLEARED_BACK,
-        "A peroxide former was distilled or boiled off in a run that the gate never saw: keep away from what "
-        "is left, tell the supervisor.",
+        Phrase(
+            "A peroxide former was distilled or boiled off in a run that the gate never saw: keep away from "
+            "what is left, tell the supervisor."
+        ),
         severity=2,
         subject_kind="run",
     ),
     AlertRule(
         FORMER_GONE,
-        "A peroxide former went out of a run that was not to distil and is not accounted for: it may have "
-        "boiled off, find out what is left.",
+        Phrase(
+            "A peroxide former went out of a run that was not to distil and is not accounted for: it may "
+            "have boiled off, find out what is left."
+        ),
         severity=4,
         subject_kind="run",
     ),
     AlertRule(
         MORE_BACK,
-        "More came back from the run than went into it: find out what was measured or booked wrongly.",
+        Phrase(
+            "More came back from the run than went into it: find out what was measured or booked wrongly."
+        ),
         severity=6,
         subject_kind="run",
     ),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from inventory.rules.alerts import AlertRule
+from inventory.rules.phrases import Phrase
 from inventory.services.watches import Subject, Watch
 from recovery.rules.loss_words import CURES
 from recovery.services.finding_alerts import FINDING_CURES, FINDING_RULES, holds_sql
@@ -14,7 +15,7 @@ OPEN_TOO_LONG = timedelta(days=7)
 
 RUN_OPEN_TOO_LONG = AlertRule(
     "run-open-too-long",
-    "The run has stood open for more than a week: distil, return or write off what it holds.",
+    Phrase("The run has stood open for more than a week: distil, return or write off what it holds."),
     severity=8,
     subject_kind="run",
 )
@@ -35,7 +36,7 @@ RUN_WATCH = Watch(
 )
 LOSES_MORE = AlertRule(
     "loses-more",
-    "Its runs lose more than they did: look for the leak, and record what was repaired.",
+    Phrase("Its runs lose more than they did: look for the leak, and record what was repaired."),
     severity=6,
     subject_kind="losssignal",
 )

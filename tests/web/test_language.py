@@ -78,7 +78,7 @@ def test_programs_get_english_whatever_they_ask_for(bottle: Any) -> None:
 def test_a_comma_is_a_decimal_mark_and_a_point_is_asked_about(bottle: Any) -> None:
     at, ether = bottle
     client = Client(headers=GERMAN)
-    client.force_login(at.member)
+    client.force_login(at.steward)
     address = f"/labs/{at.lab.slug}/containers/B-1/count/"
 
     def counted(amount: str) -> int:

@@ -113,6 +113,7 @@ pytestmark = pytest.mark.once
 # The name of the house, and of formats.
 NAMES = (
     "Stillkeep",
+    "Brackets",
     "Deutsch",
     "English",
     "CSV",
