@@ -47,9 +47,9 @@ def keep_seen(request: HttpRequest, person: User) -> None:
     now = timezone.now()
     if now.timestamp() - request.session.get(SEEN, 0) < SEEN_EVERY_SECONDS:
         return
-    request.session[SEEN] = int(now.timestamp())
     key, agent = request.session.session_key, request.META.get("HTTP_USER_AGENT", "")
-    if key is not None:
+    if key is not None:  # one begun in place of another person's session has none before the next page
+        request.session[SEEN] = int(now.timestamp())
         sessions.seen(user=person, now=now, session_key=key, agent=agent)
 
 

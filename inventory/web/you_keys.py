@@ -158,7 +158,7 @@ def _added(request: HttpRequest, person: User) -> str | None:
 @own_page("POST")
 def key_ask(request: HttpRequest, person: User) -> HttpResponse:
     """What the browser needs to make a key, as JSON, once the password is proved."""
-    form = PasskeyForm(request.POST or None, request=request)
+    form = PasskeyForm(request.POST, request=request)
     if not form.is_valid():
         faults = [fault for words in form.errors.values() for fault in words]
         return JsonResponse({"fault": " ".join(map(str, faults))}, status=form.status)

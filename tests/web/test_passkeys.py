@@ -13,7 +13,7 @@ from django.test import Client
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from inventory.models import Passkey, User
+from inventory.models import Passkey, SignedIn, User
 from inventory.services.passkeys import Site
 from tests import factories
 from tests.web.soft_key import PRESENT, SoftKey
@@ -157,6 +157,17 @@ def test_adding_needs_the_password_and_a_key_of_ones_own(ada: User) -> None:
     added(key, ada)
     added(key, factories.person("bee"))
     assert list(Passkey.objects.values_list("user__username", "name")) == [("ada", "phone")]
+
+
+def test_a_passkey_in_anothers_browser_takes_their_place(ada: User) -> None:
+    key, client = SoftKey(), here()
+    added(key, ada)
+    client.force_login(factories.person("bee"))
+    assert lets_in(key.signed(asked_in(client)), client)
+    page = client.get("/you/places/").content.decode()
+    assert "Your sign-in name is ada." in client.get("/you/").content.decode()
+    assert page.count("this one") == 1
+    assert not SignedIn.objects.filter(user__username="bee").exists()
 
 
 def test_it_is_renamed_and_removed_by_its_person_alone(ada: User) -> None:
