@@ -83,13 +83,7 @@ def planted(lab: Club | None = None) -> Seed:
     message = webhooks.trial(**head, webhook=hook)
     Delivery.objects.filter(pk=message.pk).update(failed_at=now, last_error="The receiver answered 410.")
     feed, _ = feeds.feed_add(**head, kind="calendar")
-    listed: dict[str, Any] = {"data": LIST.encode(), "filename": "list.csv"}
-    sheet = import_sheets.sheet_keep(**by, target="stock", **listed)
-    import_stock(**by, **listed, write=True)
-    imported = Event.objects.get(lab=lab.lab, verb="stock-imported")
     names = {
-        "sheet": str(sheet.pk),
-        "event": str(imported.pk),
         "location": str(box.pk),
         "limit": str(limit.pk),
         "waste": can.code,
@@ -115,4 +109,13 @@ def planted(lab: Club | None = None) -> Seed:
         "row": "0",
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
-    return Seed(lab, names | planted_runs(lab, now))
+    return Seed(lab, names | _list_brought_in(by) | planted_runs(lab, now))
+
+
+def _list_brought_in(by: dict[str, Any]) -> dict[str, str]:
+    """A list on its way in, and its entry in the audit trail once it is in."""
+    listed: dict[str, Any] = {"data": LIST.encode(), "filename": "list.csv"}
+    sheet = import_sheets.sheet_keep(**by, target="stock", **listed)
+    import_stock(**by, **listed, write=True)
+    imported = Event.objects.get(lab=by["lab"], verb="stock-imported")
+    return {"sheet": str(sheet.pk), "event": str(imported.pk)}
