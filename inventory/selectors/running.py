@@ -30,6 +30,14 @@ class Jobs:
     failed: int
     swept_at: datetime | None
     audited_at: datetime | None
+    audit_failed_at: datetime | None
+
+    @property
+    def audit_failed(self) -> bool:
+        """Whether the newest check of all labs found a difference or could not be done."""
+        return self.audit_failed_at is not None and (
+            self.audited_at is None or self.audited_at < self.audit_failed_at
+        )
 
 
 @dataclass(frozen=True)
@@ -77,6 +85,7 @@ def _jobs(now: datetime) -> Jobs:
         failed=Count("pk", filter=Q(done_at=None, failed_at__isnull=False)),
         swept_at=Max("done_at", filter=Q(name__in=SWEEPS)),
         audited_at=Max("done_at", filter=Q(name="audit")),
+        audit_failed_at=Max("failed_at", filter=Q(name="audit")),
     )
     return Jobs(**told)
 
