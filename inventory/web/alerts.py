@@ -186,5 +186,5 @@ def _put_off(desk: Desk, found: Alert, told: dict[str, Any]) -> str:
 def _back(desk: Desk) -> str:
     """Where the form stood: the front page or the list."""
     if desk.request.POST.get("back") == "today":
-        return f"{reverse('lab', args=[desk.lab.slug])}#alerts"
+        return reverse("lab", args=[desk.lab.slug])
     return reverse("alerts", args=[desk.lab.slug])
