@@ -114,6 +114,7 @@ pytestmark = pytest.mark.once
 NAMES = (
     "Stillkeep",
     "Brackets",
+    "https",
     "Deutsch",
     "English",
     "CSV",
