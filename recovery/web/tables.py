@@ -19,7 +19,9 @@ from recovery.selectors.losses import LossRate, loss_rates
 from recovery.selectors.runs_behind import choices_of
 from recovery.selectors.solvent_balance import solvent_balance
 from recovery.web.loss_form import LossFilter
+from recovery.web.period import PeriodForm
 from recovery.web.run_balance import balances_of
+from recovery.web.solvent_balance import BalanceForm
 
 Rows = Iterable[Sequence[Any]]
 TABLES = ("rates", "chart", "flows")
@@ -62,7 +64,7 @@ def recovery_csv(desk: Desk) -> HttpResponseBase:
     if wanted == "chart":
         return csv_file("losses-run-by-run", CHART, _chart(desk, form, solvent))
     if wanted == "flows":
-        return csv_file("flows", FLOWS, _flows(desk, form, solvent))
+        return csv_file("flows", FLOWS, _flows(desk, form, None if solvent is None else solvent.key))
     groups = ("solvent",) if form.by_group == "solvent" else ("solvent", form.by_group)
     chosen: dict[str, Any] = {**form.period, **form.equal}
     rates = loss_rates(lab=desk.lab, by=groups, **chosen)
@@ -85,8 +87,15 @@ def _chart(desk: Desk, form: LossFilter, solvent: Solvent | None) -> Rows:
         )  # fmt: skip
 
 
-def _flows(desk: Desk, form: LossFilter, solvent: Solvent | None) -> Rows:
-    found = solvent_balance(lab=desk.lab, **form.period, solvent=None if solvent is None else solvent.key)
+@desk_page("reports.read")
+def flows_csv(desk: Desk) -> HttpResponseBase:
+    """What the picture of the solvent balance shows, by the same filters."""
+    form = BalanceForm(desk.request.GET, desk.lab)
+    return csv_file("flows", FLOWS, _flows(desk, form, form.key))
+
+
+def _flows(desk: Desk, form: PeriodForm, key: str | None) -> Rows:
+    found = solvent_balance(lab=desk.lab, **form.period, solvent=key)
     for each in found.solvents:
         for flow in each.flows:
             yield (each.name, flow.source, flow.destination, flow.volume_ul, flow.mass_ng)

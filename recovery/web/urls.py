@@ -53,6 +53,7 @@ urlpatterns = [
     path("labs/<slug:slug>/quality-checks/<str:check>/take-back/", quality.check_back, name="check-back"),
     path("labs/<slug:slug>/recovery.csv", tables.recovery_csv, name="recovery-csv"),
     path("labs/<slug:slug>/recovery/", losses.losses, name="recovery"),
+    path("labs/<slug:slug>/solvent-balance/flows.csv", tables.flows_csv, name="flows-csv"),
     path("labs/<slug:slug>/solvent-balance/", solvent_balance.solvent_balance_page, name="solvent-balance"),
     path("labs/<slug:slug>/sample/", sample.sample, name="sample"),
     path("labs/<slug:slug>/runs/", runs.runs_page, name="runs"),

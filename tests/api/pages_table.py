@@ -93,6 +93,7 @@ PAGES = [
     Page(BOTH, "/labs/{slug}/loss-fits/{fit}/adopt/", KEEPERS),
     Page(BOTH, "/labs/{slug}/loss-fits/{fit}/end/", KEEPERS),
     Page(READING, "/labs/{slug}/solvent-balance/", EVERYONE),
+    Page(READING, "/labs/{slug}/solvent-balance/flows.csv", EVERYONE),
     Page(READING, "/labs/{slug}/runs/", EVERYONE),
     Page(BOTH, "/labs/{slug}/runs/start/", BENCH),
     Page(READING, "/labs/{slug}/runs/{run}/", EVERYONE),

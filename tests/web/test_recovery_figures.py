@@ -51,7 +51,13 @@ def test_every_picture_has_its_figures_as_a_file(client: Client, at: Club) -> No
     client.force_login(at.auditor)
     found = {}
     plan = "plan/?" + urlencode(EXTRACTION | {"solvent": factories.solvent("ethyl-acetate").pk})
-    for page in ("recovery/", f"runs/{first.pk}/", f"containers/{ether.code}/", plan):
+    for page in (
+        "recovery/",
+        "solvent-balance/?solvent=ethyl-acetate",
+        f"runs/{first.pk}/",
+        f"containers/{ether.code}/",
+        plan,
+    ):
         text = shown(client, f"/labs/{at.lab.slug}/{page}")
         links = re.findall(r'href="([^"]+[.]csv[^"]*)" download', text)
         assert links, page
@@ -60,6 +66,8 @@ def test_every_picture_has_its_figures_as_a_file(client: Client, at: Club) -> No
     assert rates[0]["loss_fraction"] == "0.1200"
     assert [round(float(row["loss_fraction"]), 4) for row in chart] == [0.25, 0.0333]
     assert {(row["from"], row["to"]) for row in flows} >= {("run", "unaccounted")}
+    (only,) = found["solvent-balance/?solvent=ethyl-acetate"]
+    assert {row["solvent"] for row in only} == {"ethyl acetate"}
     (balance,) = found[f"runs/{first.pk}/"]
     assert balance[0]["volume_ul"] == "200000"
     (readings,) = found[f"containers/{ether.code}/"]
