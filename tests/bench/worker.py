@@ -23,6 +23,7 @@ MEASURES = {
     "balance": "run_balance",
     "balance-year": "solvent_year",
     "trace": "tracing",
+    "pages": "pages",
 }
 MARK = "RESULT "
 
