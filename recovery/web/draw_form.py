@@ -56,9 +56,7 @@ class DrawForm(AmountForm):
 
 
 def _named(runs: dict[str, Run]) -> list[tuple[str, str]]:
-    return [(key, _run_words(run)) for key, run in runs.items()] or [
-        ("", _("none: start one under Runs"))
-    ]
+    return [(key, _run_words(run)) for key, run in runs.items()] or [("", _("none: start one under Runs"))]
 
 
 def _run_words(run: Run) -> str:

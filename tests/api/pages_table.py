@@ -25,6 +25,8 @@ class Page(NamedTuple):
         return (self.writers if self.writers and method == "POST" else self.roles).split()
 
 
+#: of one person, whatever their role: tests/web/test_passkeys.py holds that nobody else reaches it
+OF_ONE_PERSON = {"/you/passkeys/{passkey}/"}
 PAGES = [
     Page(READING, "/", EVERYONE),
     Page(READING, "/labs/{slug}/", EVERYONE),

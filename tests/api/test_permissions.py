@@ -28,7 +28,7 @@ from tests.api.access_table import (
     Row,
 )
 from tests.api.client import Api, codes, token_for
-from tests.api.pages_table import PAGES, Page
+from tests.api.pages_table import OF_ONE_PERSON, PAGES, Page
 from tests.api.seed import Seed, planted
 from tests.factories import ROLES, person, second_club
 
@@ -176,7 +176,7 @@ def _methods(pattern: URLPattern) -> tuple[str, ...]:
 
 
 def test_every_address_has_its_row() -> None:
-    pages = {page.address for page in PAGES}
+    pages = {page.address for page in PAGES} | OF_ONE_PERSON
     served = list(_addresses(get_resolver()))
     api = {(m, address) for address, pattern in served if address not in pages for m in _methods(pattern)}
     rows = [(row.method, ROOT + row.address) for row in TABLE]
