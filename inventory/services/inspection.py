@@ -8,7 +8,7 @@ from datetime import date, datetime, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
+from django.db.models import Count, Q, QuerySet
 
 from inventory.models import Container, Event, Lab, Location, Reagent, Solvent, StorageLimit, WasteContainer
 from inventory.rules.levels import LEVEL_WORDS
@@ -91,11 +91,20 @@ def formers(*, lab: Lab, today: date) -> list[Bottle]:
     Those that nobody may use come first, then those that are overdue, the longest first, then the others by
     the day of their next test. An empty container is one of them: peroxides stay behind in it.
     """
+    found = bottles(ids=_held(lab).order_by("id").values_list("pk", flat=True), today=today)
+    return sorted(found, key=lambda b: (not b.alone, b.due_on is None, b.due_on or today, b.code))
+
+
+def formers_counted(*, lab: Lab, today: date) -> tuple[int, int]:
+    """How many of `formers` there are and how many of them are overdue, in one query: nothing is judged."""
+    counted = _held(lab).aggregate(all=Count("pk"), overdue=Count("pk", filter=Q(next_test_due__lt=today)))
+    return counted["all"], counted["overdue"]
+
+
+def _held(lab: Lab) -> QuerySet[Container]:
     former = ~Q(lot__solvent__peroxide_class="none") | Q(lot__solvent__state=Solvent.State.UNCONFIRMED)
     marked = ~Q(worst_sign="") | Q(quarantined_at__isnull=False)
-    held = Container.objects.filter(former | marked, lab=lab, discarded_at=None, lot__isnull=False)
-    found = bottles(ids=held.order_by("id").values_list("pk", flat=True), today=today)
-    return sorted(found, key=lambda b: (not b.alone, b.due_on is None, b.due_on or today, b.code))
+    return Container.objects.filter(former | marked, lab=lab, discarded_at=None, lot__isnull=False)
 
 
 def _moments(lab: Lab, since: date, until: date) -> tuple[datetime, datetime]:

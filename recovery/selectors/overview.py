@@ -14,7 +14,7 @@ from inventory.selectors.due import SOON, DueItem, due_containers, due_list
 from recovery.models import Clearance, Run
 from recovery.selectors.losses import LossRate, loss_rates
 
-DUE_LIMIT = 200
+DUE_LIMIT = 80
 RUN_LIMIT = 20
 MONTHS = 12
 

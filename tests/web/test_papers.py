@@ -13,9 +13,11 @@ from django.test import Client
 from django.utils import timezone
 
 from inventory.models import Container, Event
+from inventory.selectors.due import today_in
 from inventory.services import limits, places, policies, safety, waste
 from inventory.services.containers import put_away
 from inventory.services.importing import lock_lab
+from inventory.services.inspection import formers, formers_counted
 from inventory.services.limits import OwnLimit
 from inventory.services.storage import Override
 from inventory.services.waste import WasteFacts
@@ -93,6 +95,11 @@ def test_the_report_tells_formers_overdue_first_limits_waste_and_who_signed(clie
     rows = as_csv(client, where(at, "inspection.csv"))
     assert {row["code"] for row in rows} == {"BAD", "MARKED", "LATE", "LATER", "GOOD", "FRESH"}
     assert next(row for row in rows if row["code"] == "GOOD")["reading"] == "<1"
+    today = today_in(at.lab, timezone.now())
+    listed = formers(lab=at.lab, today=today)
+    counted = len(listed), sum(bottle.overdue(today) for bottle in listed)
+    assert formers_counted(lab=at.lab, today=today) == counted
+    assert counted[0] == len(rows) and counted[1]
 
 
 def test_the_period_asked_for_bounds_what_was_signed(client: Client, at: Club) -> None:
