@@ -88,6 +88,25 @@ def test_wampler(step: float) -> None:
     assert found.coefficients == pytest.approx([step**k for k in range(6)], rel=1e-7)
 
 
+@pytest.mark.parametrize(
+    ("values", "mean", "sd", "digits"),
+    [
+        ([10000001.0, 10000003.0, 10000002.0], 10000002.0, 1.0, 1e-8),
+        ([1.2, *[1.1, 1.3] * 500], 1.2, 0.1, 1e-12),
+        ([1000000.2, *[1000000.1, 1000000.3] * 500], 1000000.2, 0.1, 1e-8),
+        ([10000000.2, *[10000000.1, 10000000.3] * 500], 10000000.2, 0.1, 1e-7),
+    ],
+)
+def test_a_mean_and_its_deviation(values: list[float], mean: float, sd: float, digits: float) -> None:
+    """NIST StRD univariate NumAcc1 to NumAcc4 (from memory): a line that is level has the mean and sd of all.
+
+    The values keep 16 digits through the reflections; what of them is left for the sd is named beside each.
+    """
+    _, found = solved([(1.0,)] * len(values), values)
+    assert found.coefficients == pytest.approx([mean], rel=1e-15)
+    assert found.sd == pytest.approx(sd, rel=digits)
+
+
 def test_interval_of_norris_by_turning_the_test_round() -> None:
     """t(0.975, 34) = 2.03224: slope 1.001243 to 1.002990. The values are shifted so that no bound is near."""
     of, found = solved([(1.0, x) for _, x in NORRIS], [y + 100 for y, _ in NORRIS])
