@@ -264,7 +264,7 @@ def test_planning_costs_little_beside_reading_its_dates_alone() -> None:
     finally:
         gc.enable()
     assert {planned for _, _, planned in turns} == {len(rows)}
-    # The least of each is what the machine's other work disturbed least; beside much of it the ratio is 3 to 5.
+    # The least of each: what other work disturbed least. Beside much of it the ratio is 3 to 5.
     assert min(ours for _, ours, _ in turns) / min(floor for floor, _, _ in turns) <= 8
 
 
