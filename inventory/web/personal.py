@@ -43,7 +43,7 @@ def _at_a_page(request: HttpRequest) -> User | None:
 
 
 def keep_seen(request: HttpRequest, person: User) -> None:
-    """Note now and then, not with every page, that this session is in use."""
+    """Note now and then, not with every page, that the session of a browser is in use."""
     now = timezone.now()
     if now.timestamp() - request.session.get(SEEN, 0) < SEEN_EVERY_SECONDS:
         return
