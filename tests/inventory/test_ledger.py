@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from django.db import transaction
+from django.db.models import Q
 from django.dispatch import receiver
 
 from inventory.models import BOUNDARIES, Container, Flow, Movement, PlaceKind
@@ -139,3 +140,16 @@ def test_every_lab_has_each_boundary_once(club: make.Club) -> None:
     for kind in ("container", "run", "sink", ""):
         with pytest.raises(InputError, match="not a named place"):
             boundary(club.lab, kind)
+
+
+def test_movements_touching_places_are_those_out_of_and_into_them(club: make.Club) -> None:
+    """Each once, also when both its ends are asked for; of no place there are none."""
+    first, other = make.stocked(club), make.stocked(club)
+    post(club, first, 1000)
+    places = [first.place_id, other.place_id, club.end("reaction").place_id]
+    for asked in (places[:1], places[1:], places):
+        either = Q(source_id__in=asked) | Q(destination_id__in=asked)
+        expected = list(Movement.objects.filter(either).order_by("pk"))
+        assert list(Movement.objects.touching(asked).order_by("pk")) == expected != []
+    assert not Movement.objects.touching([]).exists()
+    assert list(Movement.objects.filter(kind="draw").touching(places)) == [Movement.objects.latest("pk")]
