@@ -8,11 +8,12 @@ whoever shows it to a person may ask for it in their language with `said`. A tem
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from datetime import date
 from html import escape
 from string import Formatter
 from typing import Any, ClassVar
 
-__all__ = ["Phrase"]
+__all__ = ["Figure", "NamedDay", "Phrase"]
 
 Translate = Callable[[str], str]
 # A part and its format in the template → how it is written, as the built-in `format` does it for English.
@@ -71,3 +72,32 @@ class Phrase(str):
         """Several one after another, each said for itself; empty ones are left out."""
         parts = {f"part{n}": each for n, each in enumerate(filter(None, phrases))}
         return cls(by.join(f"{{{name}}}" for name in parts), **parts)
+
+
+class Figure(float):
+    """A number that was written out for English already; another language changes its decimal mark alone."""
+
+    text: str
+
+    def __new__(cls, value: float, text: str) -> Figure:
+        made = super().__new__(cls, value)
+        made.text = text
+        return made
+
+    def __format__(self, form: str) -> str:
+        return self.text
+
+
+class NamedDay(date):
+    """A day that English names by `text`, such as "14 May"; another language writes it its own way."""
+
+    text: str
+
+    @classmethod
+    def of(cls, day: date, text: str) -> NamedDay:
+        made = cls(day.year, day.month, day.day)
+        made.text = text
+        return made
+
+    def __format__(self, form: str) -> str:
+        return self.text

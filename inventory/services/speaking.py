@@ -1,0 +1,53 @@
+"""Words of the rules in a language: that of the page at hand, or one that is named."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+from decimal import Decimal
+from functools import cache
+from typing import Any
+
+from django.conf import settings
+from django.utils import translation
+from django.utils.formats import date_format, get_format
+from django.utils.translation import gettext
+
+from inventory.rules.phrases import Phrase
+
+# What somebody may ask for by name; the first is what programs get.
+SPOKEN = ("en", "de")
+
+
+def written(part: Any, form: str) -> str:
+    """A part of a sentence as the language of the page writes it; English as the rules have it."""
+    if translation.get_language() == settings.LANGUAGE_CODE or isinstance(part, str):
+        return format(part, form)
+    if isinstance(part, date):
+        return date_format(part, "DATE_FORMAT")
+    number = isinstance(part, float | Decimal)
+    return format(part, form).replace(".", get_format("DECIMAL_SEPARATOR")) if number else format(part, form)
+
+
+def spoken(words: str) -> str:
+    """Words of the rules in the language of the page; such as have no translation stay as they are."""
+    return words.said(gettext, written) if isinstance(words, Phrase) else words
+
+
+@cache
+def speaker(language: str) -> Callable[[str], str]:
+    """What says words in a language of `SPOKEN`, whatever the page is in; always the same one."""
+    if language == SPOKEN[0]:
+        return str
+
+    def say(words: str) -> str:
+        with translation.override(language):
+            return spoken(words)
+
+    return say
+
+
+def language_asked() -> str:
+    """The language of the page, as one of `SPOKEN`."""
+    code = (translation.get_language() or "").partition("-")[0]
+    return code if code in SPOKEN else SPOKEN[0]
