@@ -13,9 +13,11 @@ from html import escape
 from string import Formatter
 from typing import Any, ClassVar
 
-__all__ = ["Figure", "NamedDay", "Phrase"]
+__all__ = ["Figure", "NamedDay", "Phrase", "Say"]
 
 Translate = Callable[[str], str]
+# Words → the same in some language; `str` for English.
+Say = Callable[[str], str]
 # A part and its format in the template → how it is written, as the built-in `format` does it for English.
 Write = Callable[[Any, str], str]
 

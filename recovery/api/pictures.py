@@ -21,7 +21,7 @@ from recovery.rules.pictures.balance_bars import balance_bars
 from recovery.rules.pictures.balance_flows import flows_of
 from recovery.rules.pictures.flow_diagram import draw_flow_diagram
 from recovery.rules.pictures.loss_chart import draw_loss_chart
-from recovery.rules.pictures.loss_waterfall import draw_waterfall
+from recovery.rules.pictures.loss_waterfall import draw_waterfall, run_title
 from recovery.rules.pictures.plan_yields import yields_of
 from recovery.rules.pictures.yield_curve import draw_yield_curve
 from recovery.rules.solvent_balance_pdf import bars_of
@@ -54,7 +54,7 @@ class RunBalancePicture(PictureView):
         found = self.caller.by_id(Run.objects.select_related("kind"), run)
         rows = run_balances(lab=self.caller.lab, run=found)
         fall = self._chosen(rows, asked.get("solvent"))
-        title = f"Run {found.pk}: {found.purpose}" if found.purpose else f"Run {found.pk}"
+        title = run_title(found.pk, found.purpose)
         return self.picture(lambda look: draw_waterfall(fall, look, title))
 
     def _chosen(self, rows: list[RunBalance], solvent: str | None) -> Waterfall:

@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from inventory.rules.phrases import Phrase
+
 WESTERN_ELECTRIC = "Western Electric, Statistical Quality Control Handbook, 1956"
 NELSON = "L. S. Nelson, Journal of Quality Technology 16, 237, 1984"
 
@@ -95,20 +97,20 @@ def _far(scores: Sequence[float]) -> int | None:
 
 
 WESTERN_ELECTRIC_RULES = (
-    RunRule("western-electric-1", "one beyond 3 sigma", WESTERN_ELECTRIC, 1, _beyond(3, 1)),
-    RunRule("western-electric-2", "two of three beyond 2 sigma", WESTERN_ELECTRIC, 3, _beyond(2, 2)),
-    RunRule("western-electric-3", "four of five beyond 1 sigma", WESTERN_ELECTRIC, 5, _beyond(1, 4)),
-    RunRule("western-electric-4", "eight in a row on one side", WESTERN_ELECTRIC, 8, _one_side),
+    RunRule("western-electric-1", Phrase("one beyond 3 sigma"), WESTERN_ELECTRIC, 1, _beyond(3, 1)),
+    RunRule("western-electric-2", Phrase("two of three beyond 2 sigma"), WESTERN_ELECTRIC, 3, _beyond(2, 2)),
+    RunRule("western-electric-3", Phrase("four of five beyond 1 sigma"), WESTERN_ELECTRIC, 5, _beyond(1, 4)),
+    RunRule("western-electric-4", Phrase("eight in a row on one side"), WESTERN_ELECTRIC, 8, _one_side),
 )
 NELSON_RULES = (
-    RunRule("nelson-1", "one beyond 3 sigma", NELSON, 1, _beyond(3, 1)),
-    RunRule("nelson-2", "nine in a row on one side", NELSON, 9, _one_side),
-    RunRule("nelson-3", "six in a row rising or falling", NELSON, 6, _trend),
-    RunRule("nelson-4", "fourteen in a row up and down in turn", NELSON, 14, _alternating),
-    RunRule("nelson-5", "two of three beyond 2 sigma", NELSON, 3, _beyond(2, 2)),
-    RunRule("nelson-6", "four of five beyond 1 sigma", NELSON, 5, _beyond(1, 4)),
-    RunRule("nelson-7", "fifteen in a row within 1 sigma", NELSON, 15, _close),
-    RunRule("nelson-8", "eight in a row beyond 1 sigma, on either side", NELSON, 8, _far),
+    RunRule("nelson-1", Phrase("one beyond 3 sigma"), NELSON, 1, _beyond(3, 1)),
+    RunRule("nelson-2", Phrase("nine in a row on one side"), NELSON, 9, _one_side),
+    RunRule("nelson-3", Phrase("six in a row rising or falling"), NELSON, 6, _trend),
+    RunRule("nelson-4", Phrase("fourteen in a row up and down in turn"), NELSON, 14, _alternating),
+    RunRule("nelson-5", Phrase("two of three beyond 2 sigma"), NELSON, 3, _beyond(2, 2)),
+    RunRule("nelson-6", Phrase("four of five beyond 1 sigma"), NELSON, 5, _beyond(1, 4)),
+    RunRule("nelson-7", Phrase("fifteen in a row within 1 sigma"), NELSON, 15, _close),
+    RunRule("nelson-8", Phrase("eight in a row beyond 1 sigma, on either side"), NELSON, 8, _far),
 )
 RULE_SETS = {"western-electric-1956": WESTERN_ELECTRIC_RULES, "nelson-1984": NELSON_RULES}
 RULES = {rule.key: rule for rules in RULE_SETS.values() for rule in rules}

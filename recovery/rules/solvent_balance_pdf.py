@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.style import Look
 from recovery.rules.pictures.balance_bars import BarRow, SolventBars, balance_bars
 from recovery.rules.solvent_balance import Figures, Report, SolventBalance
@@ -19,13 +20,14 @@ from recovery.rules.solvent_balance_words import (
     APART_WORDS,
     FIGURE_WORDS,
     SOURCES,
+    TERM_NAMES,
     TITLE,
     figures_of,
     grams_rounded,
     period_words,
     signed_words,
 )
-from recovery.rules.solvent_terms import OUTPUTS, TermTable
+from recovery.rules.solvent_terms import OUTPUTS, Term, TermTable
 
 NG_PER_KG = 10**12
 BARS_A_PICTURE = 8
@@ -155,7 +157,7 @@ def _total(story: _Story, report: Report, table: TermTable) -> None:
 
 def bars_of(solvents: Sequence[SolventBalance], table: TermTable) -> SolventBars:
     """Inputs and outputs of each solvent in kg, for the picture. Terms below zero are left to the table."""
-    words = {term.term: f"{term.term} {term.words.rstrip('.')}" for term in table.terms}
+    words = {term.term: _named(term) for term in table.terms}
     rows = tuple(
         BarRow(
             solvent.name,
@@ -164,8 +166,13 @@ def bars_of(solvents: Sequence[SolventBalance], table: TermTable) -> SolventBars
         )
         for solvent in solvents
     )
-    note = "What was distilled back and used again (I2) goes round inside and is in neither bar."
-    return SolventBars("Inputs and outputs", "kg", rows, notes=(note,))
+    note = Phrase("What was distilled back and used again (I2) goes round inside and is in neither bar.")
+    return SolventBars(Phrase("Inputs and outputs"), "kg", rows, notes=(note,))
+
+
+def _named(term: Term) -> Phrase:
+    words = TERM_NAMES.get(term.term) or term.words.rstrip(".")
+    return Phrase("{term} {words}", term=term.term, words=words)
 
 
 def _kg(mass_ng: int) -> float:

@@ -6,60 +6,93 @@ from collections.abc import Iterator
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.solvent_balance import NG_PER_G, Figures, Report
 from recovery.rules.solvent_terms import OUTPUTS
 
-TITLE = "Solvent balance"
+TITLE = Phrase("Solvent balance")
 APART_WORDS = {
-    "unaccounted": "Missing, and nobody can name why (within O9)",
-    "count-difference": "Counts that found less than recorded (within O9)",
-    "still-residue": "Left in still residue that no record says was collected (within O9)",
-    "found-in-runs": "More came back from runs than went in (within I1)",
-    "found-by-counting": "Counts that found more than recorded (within I1)",
-    "waste-of-unknown-origin": "Waste of solvent that the records did not know (within I1 and O6)",
-    "no-row": "Movements that no row of the table names",
+    "unaccounted": Phrase("Missing, and nobody can name why (within O9)"),
+    "count-difference": Phrase("Counts that found less than recorded (within O9)"),
+    "still-residue": Phrase("Left in still residue that no record says was collected (within O9)"),
+    "found-in-runs": Phrase("More came back from runs than went in (within I1)"),
+    "found-by-counting": Phrase("Counts that found more than recorded (within I1)"),
+    "waste-of-unknown-origin": Phrase("Waste of solvent that the records did not know (within I1 and O6)"),
+    "no-row": Phrase("Movements that no row of the table names"),
 }
 FIGURE_WORDS = {
-    "opening": "Opening stock",
-    "brought_in": "Came in",
-    "closing": "Closing stock",
-    "consumption": "Consumption C = I1 - O8",
-    "fugitive": "Fugitive emission F = I1 - O1 - O5 - O6 - O7 - O8",
-    "fugitive_direct": "Fugitive emission F = O2 + O3 + O4 + O9",
-    "difference": "Difference between the two",
-    "emission": "Total emission E = F + O1",
+    "opening": Phrase("Opening stock"),
+    "brought_in": Phrase("Came in"),
+    "closing": Phrase("Closing stock"),
+    "consumption": Phrase("Consumption C = I1 - O8"),
+    "fugitive": Phrase("Fugitive emission F = I1 - O1 - O5 - O6 - O7 - O8"),
+    "fugitive_direct": Phrase("Fugitive emission F = O2 + O3 + O4 + O9"),
+    "difference": Phrase("Difference between the two"),
+    "emission": Phrase("Total emission E = F + O1"),
 }
 CAUTIONS = (
-    "This adds up what was recorded. Whether a law applies here, and which limits, your authority and "
-    "licensed practice say.",
-    "What no record shows to be captured counts as fugitive, the worse.",
-    "O1, O7 and O8 are zero by themselves: no place here stands for a stack, for solvent that is sold, or "
-    "for solvent handed on for reuse elsewhere.",
-    "Volumes count as pure solvent at 20 °C, masses by the density on record: water or inhibitor in it "
-    "counts as solvent.",
+    Phrase(
+        "This adds up what was recorded. Whether a law applies here, and which limits, your authority and "
+        "licensed practice say."
+    ),
+    Phrase("What no record shows to be captured counts as fugitive, the worse."),
+    Phrase(
+        "O1, O7 and O8 are zero by themselves: no place here stands for a stack, for solvent that is sold, "
+        "or for solvent handed on for reuse elsewhere."
+    ),
+    Phrase(
+        "Volumes count as pure solvent at 20 °C, masses by the density on record: water or inhibitor in it "
+        "counts as solvent."
+    ),
 )
+# What each term is called: as in `solvent_balance.toml`, which a test holds against these, without the stop.
+TERM_NAMES = {
+    "I1": Phrase("New solvent used: opening stock, and what came in, less closing stock"),
+    "I2": Phrase("Recovered solvent put back in"),
+    "O1": Phrase("Emission in waste gas, through a stack"),
+    "O2": Phrase("Lost in water"),
+    "O3": Phrase("Left in product"),
+    "O4": Phrase("Emission to air that nothing captures, by room and window"),
+    "O5": Phrase("Destroyed or captured, as in a reaction"),
+    "O6": Phrase("In collected waste"),
+    "O7": Phrase("Sold as product or in it"),
+    "O8": Phrase("Recovered for reuse, but not here"),
+    "O9": Phrase("Other releases"),
+}
 SOURCES = (
-    "Directive 2010/75/EU Annex VII Part 7, legislation.gov.uk/eudr/2010/75/annex/VII/part/7",
-    "Dutch InfoMil 3.2: consumption C = I1 - O8; the inner loop",
-    "evocs.org: I1 = opening stock + purchases - closing stock",
-    "Terms O5 to O9 and the two ways to F: Annex VII Part 7, from memory",
+    Phrase("Directive 2010/75/EU Annex VII Part 7, legislation.gov.uk/eudr/2010/75/annex/VII/part/7"),
+    Phrase("Dutch InfoMil 3.2: consumption C = I1 - O8; the inner loop"),
+    Phrase("evocs.org: I1 = opening stock + purchases - closing stock"),
+    Phrase("Terms O5 to O9 and the two ways to F: Annex VII Part 7, from memory"),
 )
 
 
 def cautions(report: Report, *, today: date) -> list[str]:
     """What should be read with the figures. today: in the lab's zone."""
-    found = list(CAUTIONS)
+    found: list[str] = list(CAUTIONS)
     if report.until is None or report.until >= today.replace(day=1):
-        found.append("The last month is not over: more may be booked in it.")
+        found.append(Phrase("The last month is not over: more may be booked in it."))
     if report.since is None:
-        found.append("From the first record on: what stood here before is counted as brought in.")
+        found.append(Phrase("From the first record on: what stood here before is counted as brought in."))
     below = [term for term in OUTPUTS if any(s.mass.outputs[term] < 0 for s in report.solvents)]
     if below:
-        names = " and ".join(below)
-        found.append(f"{names} below zero: more was put back in this period than had been booked out in it.")
+        found.append(
+            Phrase(
+                "{terms} below zero: more was put back in this period than had been booked out in it.",
+                terms=_and(below),
+            )
+        )
     if report.total.difference:
-        found.append("The two ways to F differ: the balance does not close, and cannot be relied on.")
+        found.append(Phrase("The two ways to F differ: the balance does not close, and cannot be relied on."))
     return found
+
+
+def _and(names: list[str]) -> str:
+    """As "O2 and O3 and O4"."""
+    said: str = names[0]
+    for name in names[1:]:
+        said = Phrase("{one} and {other}", one=said, other=name)
+    return said
 
 
 def figures_of(figures: Figures) -> Iterator[tuple[str, int]]:
@@ -92,10 +125,10 @@ def month_text(month: date | None) -> str | None:
     return None if month is None else f"{month:%Y-%m}"
 
 
-def period_words(report: Report) -> str:
+def period_words(report: Report) -> Phrase:
     """As "2026-01 to 2026-12"."""
-    since = month_text(report.since) or "first record"
-    return f"{since} to {month_text(report.until) or 'now'}"
+    since = month_text(report.since) or Phrase("first record")
+    return Phrase("{since} to {until}", since=since, until=month_text(report.until) or Phrase("now"))
 
 
 def signed_words(terms: tuple[str, ...]) -> str:

@@ -7,7 +7,8 @@ from datetime import date
 from itertools import groupby
 from typing import Literal
 
-from inventory.rules.pictures.words import MONTHS
+from inventory.rules.phrases import Phrase
+from inventory.rules.pictures.words import short_day
 from recovery.rules.loss_watch import Point
 from recovery.rules.loss_words import runs_words
 from recovery.rules.pictures.loss_chart import (
@@ -18,8 +19,8 @@ from recovery.rules.pictures.loss_chart import (
     ChartSpan,
 )
 from recovery.rules.pictures.loss_chart import LossChart as Picture
-from recovery.rules.run_rules import RULES
-from recovery.selectors.loss_series import ChartRun, LossChart
+from recovery.rules.run_rules import RULES, RunRule
+from recovery.selectors.loss_series import ChartReset, ChartRun, ChartSignal, LossChart
 
 Panel = Literal["runs", "moving-range", "ewma", "cusum"]
 PANELS: tuple[Panel, ...] = ("runs", "moving-range", "ewma", "cusum")
@@ -32,10 +33,10 @@ SAME = {
     "nelson-6": "western-electric-3",
 }
 OWN_RULES = {
-    "ewma": "the EWMA beyond its limits (NIST/SEMATECH 6.3.2.4, limits widened for the baseline)",
-    "cusum": "the CUSUM beyond five sigma (NIST/SEMATECH 6.3.2.3)",
+    "ewma": Phrase("the EWMA beyond its limits (NIST/SEMATECH 6.3.2.4, limits widened for the baseline)"),
+    "cusum": Phrase("the CUSUM beyond five sigma (NIST/SEMATECH 6.3.2.3)"),
 }
-UNIT = "% of charge"
+UNIT = Phrase("% of charge")
 
 Of = Callable[[Point], "float | None"]
 
@@ -44,7 +45,7 @@ def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last:
     """The picture of a chart with its last runs; signals that ended before them are left out."""
     start = max(len(chart.runs) - last, 0)
     runs = chart.runs[start:]
-    left = f"The last {len(runs)} of {len(chart.runs)} runs." if start else ""
+    left = Phrase("The last {n} of {all} runs.", n=len(runs), all=len(chart.runs)) if start else ""
     return Picture(
         title=_title(chart.name, chart.solvent_name),
         panels=tuple(_panel(name, runs) for name in panels),
@@ -52,7 +53,7 @@ def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last:
         rules=tuple(_rules(runs)),
         spans=(*_baselines(runs), *_signals(chart, start)),
         breaks=tuple(
-            ChartBreak(reset.index - start, f"{reset.what} {_day(reset.on)}")
+            ChartBreak(reset.index - start, _reset(reset))
             for reset in chart.resets
             if 0 < reset.index - start < len(runs)
         ),
@@ -61,16 +62,22 @@ def drawn(chart: LossChart, *, panels: Sequence[Panel] = ("runs", "ewma"), last:
     )
 
 
-def _title(name: str, solvent: str) -> str:
+def _title(name: str, solvent: str) -> Phrase:
     """What is drawn, the solvent said once."""
-    named = name if name.startswith(f"{solvent}, ") else ", ".join(filter(None, (name, solvent)))
-    return f"Losses: {named}"
+    named = name if name.startswith(f"{solvent}, ") else Phrase.joined((name, solvent), by=", ")
+    return Phrase("Losses: {series}", series=named)
+
+
+def _reset(reset: ChartReset) -> Phrase:
+    day = short_day(reset.on)
+    return Phrase("repaired {day}", day=day) if reset.what == "repaired" else Phrase("changed {day}", day=day)
 
 
 def _few(chart: LossChart) -> str:
     if not chart.missing:
         return ""
-    return f"few runs: {len(chart.runs)} so far, the limits need {chart.missing} more"
+    counts = {"runs": len(chart.runs), "missing": chart.missing}
+    return Phrase("few runs: {runs} so far, the limits need {missing} more", **counts)
 
 
 def _panel(name: Panel, runs: Sequence[ChartRun]) -> ChartPanel:
@@ -82,45 +89,53 @@ def _individuals(runs: Sequence[ChartRun]) -> ChartPanel:
     points = tuple(
         ChartPoint(
             run.started_on, run.point.fraction * 100, rules=_named(run.point),
-            name=f"run {run.run}" + (", from an older log" if run.is_history else ""),
+            name=_run_name(run),
         )
         for run in runs
     )  # fmt: skip
     lines = (
-        _line("upper limit (3 sigma)", runs, lambda p: p.upper),
-        _line("mean of the baseline", runs, lambda p: p.centre, "centre"),
-        _line("lower limit (3 sigma)", runs, lambda p: p.lower),
+        _line(Phrase("upper limit (3 sigma)"), runs, lambda p: p.upper),
+        _line(Phrase("mean of the baseline"), runs, lambda p: p.centre, "centre"),
+        _line(Phrase("lower limit (3 sigma)"), runs, lambda p: p.lower),
     )
-    return ChartPanel("Runs", UNIT, points, lines)
+    return ChartPanel(Phrase("Runs"), UNIT, points, lines)
 
 
 def _moving(runs: Sequence[ChartRun]) -> ChartPanel:
-    upper = _line("upper limit", runs, lambda p: p.moved_upper)
-    return ChartPanel(
-        "From each run to the next (moving range)", UNIT, _points(runs, lambda p: p.moved), (upper,)
-    )
+    upper = _line(Phrase("upper limit"), runs, lambda p: p.moved_upper)
+    name = Phrase("From each run to the next (moving range)")
+    return ChartPanel(name, UNIT, _points(runs, lambda p: p.moved), (upper,))
 
 
 def _ewma(runs: Sequence[ChartRun]) -> ChartPanel:
     lines = (
-        _line("upper limit", runs, lambda p: p.ewma_upper),
-        _line("mean of the baseline", runs, lambda p: p.centre, "centre"),
-        _line("lower limit", runs, lambda p: p.ewma_lower),
+        _line(Phrase("upper limit"), runs, lambda p: p.ewma_upper),
+        _line(Phrase("mean of the baseline"), runs, lambda p: p.centre, "centre"),
+        _line(Phrase("lower limit"), runs, lambda p: p.ewma_lower),
     )
-    return ChartPanel("Weighted mean so far (EWMA)", UNIT, _points(runs, lambda p: p.ewma), lines)
+    return ChartPanel(Phrase("Weighted mean so far (EWMA)"), UNIT, _points(runs, lambda p: p.ewma), lines)
 
 
 def _cusum(runs: Sequence[ChartRun]) -> ChartPanel:
     lines = (
-        _line("limit", runs, lambda p: p.cusum_limit),
-        _line("sum of what is less", runs, lambda p: p.cusum_low, "other"),
+        _line(Phrase("limit"), runs, lambda p: p.cusum_limit),
+        _line(Phrase("sum of what is less"), runs, lambda p: p.cusum_low, "other"),
     )
     points = _points(runs, lambda p: p.cusum_high)
-    return ChartPanel("Sum of what is more (CUSUM)", UNIT, points, lines)
+    return ChartPanel(Phrase("Sum of what is more (CUSUM)"), UNIT, points, lines)
 
 
 def _points(runs: Sequence[ChartRun], of: Of) -> tuple[ChartPoint, ...]:
-    return tuple(ChartPoint(run.started_on, _percent(of(run.point)), name=f"run {run.run}") for run in runs)
+    return tuple(
+        ChartPoint(run.started_on, _percent(of(run.point)), name=Phrase("run {run}", run=run.run))
+        for run in runs
+    )
+
+
+def _run_name(run: ChartRun) -> Phrase:
+    if run.is_history:
+        return Phrase("run {run}, from an older log", run=run.run)
+    return Phrase("run {run}", run=run.run)
 
 
 def _line(
@@ -156,7 +171,24 @@ def _rules(runs: Sequence[ChartRun]) -> Iterator[tuple[str, str]]:
     for key in sorted({key for run in runs for key in run.point.broken}, key=_order):
         rule = RULES.get(key)
         if _short(key) in named:
-            yield _short(key), f"{rule.words} ({rule.source})" if rule else OWN_RULES.get(key, key)
+            yield _short(key), _with_source(rule) if rule else OWN_RULES.get(key, key)
+
+
+def _with_source(rule: RunRule) -> Phrase:
+    return Phrase("{words} ({source})", words=rule.words, source=rule.source)
+
+
+def rules_of(point: Point) -> Phrase:
+    """The rules that one run breaks, each with its short name."""
+    own = {
+        "ewma": Phrase("the EWMA beyond its limits"),
+        "cusum": Phrase("the CUSUM beyond five sigma"),
+    }
+    told = []
+    for key in sorted({one for one in point.broken if SAME.get(one) not in point.broken}, key=_order):
+        words = RULES[key].words if key in RULES else own.get(key, key)
+        told.append(Phrase("{words} ({short})", short=_short(key), words=words))
+    return Phrase.joined(told, by="; ")
 
 
 def _baselines(runs: Sequence[ChartRun]) -> Iterator[ChartSpan]:
@@ -165,7 +197,8 @@ def _baselines(runs: Sequence[ChartRun]) -> Iterator[ChartSpan]:
     for (phase, _), group in groupby(runs, key=lambda run: (run.point.phase, run.point.stretch)):
         count = len(list(group))
         if phase == "baseline":
-            yield ChartSpan(place, place + count - 1, f"baseline: {runs_words(count)}")
+            words = Phrase("baseline: {runs}", runs=runs_words(count))
+            yield ChartSpan(place, place + count - 1, words)
         place += count
 
 
@@ -174,11 +207,24 @@ def _signals(chart: LossChart, start: int) -> Iterator[ChartSpan]:
         last = len(chart.runs) - 1 if signal.ended is None else min(signal.ended - 1, len(chart.runs) - 1)
         if last < start:
             continue
-        words = f"{signal.direction} since {_day(chart.runs[signal.since].started_on)}"
-        if signal.ended is not None:
-            words = f"{signal.direction} for {runs_words(last - signal.since + 1)}"
+        first = chart.runs[signal.since].started_on
+        words = _since(signal, first) if signal.ended is None else _for(signal, last - signal.since + 1)
         yield ChartSpan(max(signal.since - start, 0), last - start, words, "signal")
 
 
-def _day(day: date) -> str:
-    return f"{day.day} {MONTHS[day.month - 1]}"
+def _since(signal: ChartSignal, day: date) -> Phrase:
+    said = short_day(day)
+    return (
+        Phrase("more since {day}", day=said)
+        if signal.direction == "more"
+        else Phrase("less since {day}", day=said)
+    )
+
+
+def _for(signal: ChartSignal, count: int) -> Phrase:
+    said = runs_words(count)
+    return (
+        Phrase("more for {runs}", runs=said)
+        if signal.direction == "more"
+        else Phrase("less for {runs}", runs=said)
+    )

@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q, QuerySet
 
 from inventory.models import Lab, Solvent
+from inventory.rules.phrases import Phrase
 from recovery.models import Apparatus, ApparatusRecord, LossSignal, RunApparatus, RunKind, RunSum
 from recovery.rules.loss_watch import BASELINE_RUNS, Point, Reset, Signal, watched
 from recovery.rules.loss_words import ASSUMED, WHAT_A_POINT_IS, quiet_words, runs_words, signal_words
@@ -141,7 +142,8 @@ class Choice:
         """How the series is spoken of."""
         parts = [self.apparatus.name if self.apparatus else "", self.purpose or ""]
         parts += [self.kind.name if self.kind else "", self.operator or ""]
-        return ", ".join(part for part in parts if part) or f"{self.solvent.name}, all runs"
+        told = ", ".join(part for part in parts if part)
+        return told or Phrase("{solvent}, all runs", solvent=self.solvent.name)
 
     @property
     def conditions(self) -> Q:
@@ -264,14 +266,16 @@ def _notes(series: Series) -> tuple[str, ...]:
     notes = []
     if series.without_return:
         notes.append(
-            f"{runs_words(series.without_return)} without any return not on the chart; in the rates of the "
-            "lab they count as lost."
+            Phrase(
+                "{runs} without any return not on the chart; in the rates of the lab they count as lost.",
+                runs=runs_words(series.without_return),
+            )
         )
     if series.still_open:
-        notes.append(f"{runs_words(series.still_open)} still open not counted.")
+        notes.append(Phrase("{runs} still open not counted.", runs=runs_words(series.still_open)))
     history = sum(run.is_history for run in series.runs)
     if history:
-        notes.append(f"{runs_words(history)} from a log kept before counting began.")
+        notes.append(Phrase("{runs} from a log kept before counting began.", runs=runs_words(history)))
     return (*notes, WHAT_A_POINT_IS, ASSUMED)
 
 
@@ -282,6 +286,18 @@ class OddRun:
     solvent: str
     run: ChartRun
     side: int
+
+
+def signal_said(row: LossSignal, *, since: date, today: date) -> str:
+    """What a signal of the records says, put together anew so that any language can say it.
+
+    since: when the first run behind it was started, in the lab's zone.
+    """
+    before, after = (Rate(row.data[name]["runs"], row.data[name]["fraction"]) for name in ("before", "after"))
+    choice = Choice(row.solvent, row.purpose or None, row.apparatus)
+    more, stands = row.direction == "more", row.ended_at is None
+    how: dict[str, Any] = {"since": since, "today": today, "before": before, "after": after}
+    return signal_words(choice.name, more=more, stands=stands, **how)
 
 
 def standing_words(*, lab: Lab) -> list[str]:

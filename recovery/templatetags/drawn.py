@@ -10,11 +10,14 @@ from urllib.parse import urlencode
 from django import template
 from django.utils.translation import gettext, gettext_lazy
 
+from inventory.services.speaking import SPOKEN, language_asked
 from inventory.templatetags.amounts import NO_BREAK, grouped, marked, ml, percent
 from inventory.web.language import spoken
 from recovery.models import QualityCheck
+from recovery.rules.loss_watch import Point
 from recovery.rules.rates import Rate
 from recovery.rules.waterfall import Bar
+from recovery.selectors.drawn_losses import rules_of
 
 register = template.Library()
 PHONE = "(max-width: 47.99rem)"
@@ -67,6 +70,9 @@ def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any
     CSV, which takes `query` too.
     """
     told = {name: value for name, value in asked.items() if value not in (None, "")}
+    language = language_asked()
+    if language != SPOKEN[0]:
+        told["language"] = language
 
     def of(**look: str) -> str:
         return f"{address}?{'&'.join(filter(None, (query, urlencode({**told, **look}))))}"
@@ -84,6 +90,12 @@ def between(rate: Rate) -> str:
     if rate.lower is None or rate.upper is None:
         return spoken(rate.words) if rate.words else "–"
     return gettext("%(low)s to %(high)s") % {"low": share(rate.lower), "high": share(rate.upper)}
+
+
+@register.filter
+def rules_told(point: Point) -> str:
+    """The rules that a run on a chart breaks."""
+    return spoken(rules_of(point))
 
 
 @register.filter

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 from django.http import HttpResponse
 from django.urls import reverse
@@ -13,7 +14,7 @@ from django.utils.translation import gettext as _
 from inventory.models import Solvent
 from inventory.web.desk import Desk, desk_page
 from recovery.models import LossSignal, Run
-from recovery.selectors.loss_series import LossChart, loss_chart
+from recovery.selectors.loss_series import LossChart, loss_chart, signal_said
 from recovery.selectors.losses import LossRate, loss_rates
 from recovery.selectors.runs_behind import choices_of, runs_behind, standing_signals, started_on
 from recovery.selectors.solvent_balance import solvent_balance
@@ -41,6 +42,7 @@ class Told:
     """A standing signal with the runs behind it."""
 
     signal: LossSignal
+    words: str
     runs: list[Run]
     more: int
 
@@ -152,15 +154,24 @@ def _both(desk: Desk, form: LossFilter, solvent: Solvent) -> list[Row]:
 
 def _signals(desk: Desk, solvent: Solvent | None) -> list[Told]:
     rows = standing_signals(lab=desk.lab, solvent=solvent)
-    runs = started_on({run for row in rows for run in row.data["runs"][-BEHIND_SHOWN:]})
+    shown = {run for row in rows for run in row.data["runs"][-BEHIND_SHOWN:]}
+    runs = started_on({*shown, *(row.since_run_id for row in rows)})
     return [
         Told(
             row,
+            _said(desk, row, runs.get(row.since_run_id)),
             [runs[run] for run in row.data["runs"][-BEHIND_SHOWN:] if run in runs],
             max(len(row.data["runs"]) - BEHIND_SHOWN, 0),
         )
         for row in rows
     ]
+
+
+def _said(desk: Desk, row: LossSignal, first: Run | None) -> str:
+    if first is None:
+        return row.words
+    since = first.started_at.astimezone(ZoneInfo(desk.lab.time_zone)).date()
+    return signal_said(row, since=since, today=desk.today)
 
 
 def _chart(desk: Desk, form: LossFilter, solvent: Solvent | None) -> dict[str, Any]:

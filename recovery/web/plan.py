@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 
 from inventory.rules.errors import InputError
 from inventory.rules.pictures.style import Look
+from inventory.services.speaking import language_asked, speaker
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page, done, status_of
 from recovery.models import Run
@@ -87,6 +88,7 @@ def plan_picture(desk: Desk) -> HttpResponse:
         "small" if given.get("width") == "small" else "large",
         "png" if given.get("format") == "png" else "svg",
         2,
+        speaker(language_asked()),
     )
     content = draw_yield_curve(curve, look)
     media = "image/png" if look.kind == "png" else "image/svg+xml"

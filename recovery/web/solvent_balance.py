@@ -12,8 +12,14 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab
 from inventory.web.desk import Desk, desk_page
 from recovery.rules.solvent_balance import Report
-from recovery.rules.solvent_balance_words import APART_WORDS, FIGURE_WORDS, SOURCES, cautions, figures_of
-from recovery.rules.solvent_terms import load_terms
+from recovery.rules.solvent_balance_words import (
+    APART_WORDS,
+    FIGURE_WORDS,
+    SOURCES,
+    TERM_NAMES,
+    cautions,
+    figures_of,
+)
 from recovery.selectors.solvent_balance import solvent_balance
 from recovery.web.period import PeriodForm, used_solvents
 
@@ -43,7 +49,7 @@ def solvent_balance_page(desk: Desk) -> HttpResponse:
     """All solvents together in grams, and each with its volume."""
     form = BalanceForm(desk.request.GET, desk.lab)
     found = solvent_balance(lab=desk.lab, **form.period, solvent=form.key)
-    words = {**{term.term: term.words for term in load_terms().terms}, **FIGURE_WORDS}
+    words: dict[str, str] = {**TERM_NAMES, **FIGURE_WORDS}
     asked = {**form.asked, **({"solvent": form.key} if form.key else {})}
     return desk.render(
         "recovery/solvent_balance.html",

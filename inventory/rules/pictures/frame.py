@@ -48,10 +48,10 @@ def heading(sheet: Sheet, lines: Sequence[str]) -> float:
     """The title and what is to be read before the marks; returns where the rest may begin."""
     size, look = sheet.look.size, sheet.look.palette
     room = size.width - 2 * size.margin
-    title = wrapped(sheet.title, size.title, room, bold=True, most=3)
+    title = wrapped(sheet.say(sheet.title), size.title, room, bold=True, most=3)
     y = sheet.lines_of_text(size.margin, size.margin, title, size=size.title, bold=True)
     for words in lines:
-        y = sheet.lines_of_text(size.margin, y + 2, wrapped(words, size.text, room), look.faint)
+        y = sheet.lines_of_text(size.margin, y + 2, wrapped(sheet.say(words), size.text, room), look.faint)
     return y + size.line * 0.6
 
 
@@ -59,7 +59,7 @@ def notes(sheet: Sheet, y: float, lines: Sequence[str]) -> None:
     """Words below the marks; they end the picture."""
     size, look = sheet.look.size, sheet.look.palette
     for words in lines:
-        told = wrapped(sentence(words), size.text, size.width - 2 * size.margin, most=8)
+        told = wrapped(sentence(sheet.say(words)), size.text, size.width - 2 * size.margin, most=8)
         y = sheet.lines_of_text(size.margin, y, told, look.faint) + 3
     sheet.height = y + size.margin * 0.7
 
@@ -88,7 +88,7 @@ def ticks_below(sheet: Sheet, frame: Frame, ticks: Sequence[Tick]) -> float:
     size, look = sheet.look.size, sheet.look.palette
     edge, deep = 0.0, 1
     for x, words in ticks:
-        told = words.split("\n")
+        told = sheet.say(words).split("\n")
         half = max(width_of(line, size.text) for line in told) / 2
         sheet.line([(x, frame.bottom), (x, frame.bottom + 4)], look.faint, 1)
         middle = min(max(x, half + 2), size.width - half - 2)
@@ -105,7 +105,7 @@ def labels(sheet: Sheet, frame: Frame, found: Sequence[Label]) -> None:
     size = sheet.look.size
     x = frame.right + 12
     room = size.width - 6 - x
-    told = [wrapped(label.words, size.text, room, most=4) for label in found]
+    told = [wrapped(sheet.say(label.words), size.text, room, most=4) for label in found]
     heights = [len(lines) * size.line + 2 for lines in told]
     middles = spread([label.at for label in found], heights, frame.top - size.line, frame.bottom + size.line)
     for label, lines, height, middle in zip(found, told, heights, middles, strict=True):
@@ -117,7 +117,7 @@ def labels(sheet: Sheet, frame: Frame, found: Sequence[Label]) -> None:
 def say_in(sheet: Sheet, frame: Frame, words: str, **more: Any) -> None:
     """Words in the middle of the frame, as for a picture without marks."""
     size = sheet.look.size
-    lines = wrapped(words, size.text, frame.width - 20, most=8)
+    lines = wrapped(sheet.say(words), size.text, frame.width - 20, most=8)
     top = frame.top + (frame.height - len(lines) * size.line) / 2
     middle = frame.left + frame.width / 2
     sheet.lines_of_text(middle, top, lines, anchor="middle", backed=True, **more)

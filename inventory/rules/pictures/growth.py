@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import (
     Frame,
     Label,
@@ -26,13 +27,13 @@ from inventory.rules.pictures.frame import (
 from inventory.rules.pictures.scales import Linear, Log, day_ticks, log_ticks
 from inventory.rules.pictures.sheet import Shape, Sheet, shortened
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import day_text, isolated, number
+from inventory.rules.pictures.words import all_said, day_text, isolated, number
 
 __all__ = ["ActionLevel", "Band", "Growth", "Reading", "draw_growth"]
 
 LEAST_MG_PER_L, MOST_MG_PER_L = 1e-3, 1e6
-UNIT = "mg/L as H₂O₂"
-NO_READING = "No dated test since the last reset."
+UNIT = Phrase("mg/L as H₂O₂")
+NO_READING = Phrase("No dated test since the last reset.")
 
 
 @dataclass(frozen=True)
@@ -96,7 +97,8 @@ def draw_growth(growth: Growth, look: Look) -> bytes:
 
 
 def growth_sheet(growth: Growth, look: Look) -> Sheet:
-    title = f"Peroxide in {isolated(growth.container)}"
+    growth = all_said(growth, look.say)
+    title = Phrase("Peroxide in {container}", container=isolated(growth.container))
     sheet = Sheet(look, title, _told(growth))
     size = look.size
     top = heading(sheet, [part for part in (isolated(growth.solvent), growth.words) if part])
@@ -155,7 +157,7 @@ def _band(sheet: Sheet, plot: _Plot, band: Sequence[Band]) -> None:
     sheet.line(high, look.value, 1, dash=(5, 3), name="band-high", above=1.2)
     sheet.line(low, look.value, 1, dash=(5, 3), name="band-low", above=1.2)
     line = [plot.at(point.day, point.line_mg_per_l) for point in band]
-    sheet.line(line, look.value, 2, name="line", hint="Likeliest amount", above=1.5)
+    sheet.line(line, look.value, 2, name="line", hint=Phrase("Likeliest amount"), above=1.5)
 
 
 def _levels(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
@@ -171,9 +173,9 @@ def _levels(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
     if len(growth.band) > 1:
         last = growth.band[-1]
         ends = (
-            (last.high_mg_per_l, "upper 95 %"),
-            (last.line_mg_per_l, "likeliest"),
-            (last.low_mg_per_l, "lower 95 %"),
+            (last.high_mg_per_l, Phrase("upper 95 %")),
+            (last.line_mg_per_l, Phrase("likeliest")),
+            (last.low_mg_per_l, Phrase("lower 95 %")),
         )
         x = plot.x(last.day.toordinal())
         found += [Label(plot.y(amount), words, look.value, x) for amount, words in ends]
@@ -184,9 +186,9 @@ def _days_told(growth: Growth) -> list[tuple[date, str, Shape]]:
     """The next test, and when the band meets the level where that is another day."""
     found: list[tuple[date, str, Shape]] = []
     if growth.next_test_on is not None:
-        found.append((growth.next_test_on, "next test", "square"))
+        found.append((growth.next_test_on, Phrase("next test"), "square"))
     if growth.reached_on is not None and growth.reached_on != growth.next_test_on:
-        found.append((growth.reached_on, "level reached", "down"))
+        found.append((growth.reached_on, Phrase("level reached"), "down"))
     return found
 
 
@@ -197,10 +199,10 @@ def _days(sheet: Sheet, plot: _Plot, growth: Growth) -> None:
         x = plot.x(day.toordinal())
         y = frame.top - 8 - row * size.line
         sheet.line([(x, y), (x, frame.bottom)], look.ink, 1, dash=(2, 3), above=1.6)
-        sheet.mark(shape, x, y, 4, look.ink, name=f"day-{row}", hint=f"{words} {_on(day)}", above=4)
+        sheet.mark(shape, x, y, 4, look.ink, name=f"day-{row}", hint=_dated(words, day), above=4)
         end = x > size.width / 2
         room = (x if end else size.width - x) - size.margin - 10
-        words = shortened(f"{words} {_on(day)}", size.text, room)
+        words = shortened(sheet.say(_dated(words, day)), size.text, room)
         sheet.text(x - 9 if end else x + 9, y + 4, words, anchor="end" if end else "start", backed=True)
 
 
@@ -210,7 +212,10 @@ def _reading(sheet: Sheet, plot: _Plot, reading: Reading, place: int) -> None:
     high = reading.upper_mg_per_l
     top = plot.frame.top + 8 if high is None else plot.y(max(high, plot.y.low))
     bottom = plot.frame.bottom - 8 if low <= 0 else plot.y(low)
-    how = {"name": f"reading-{place}", "hint": f"{_on(reading.day)}: {_amount(reading)} {reading.method}"}
+    hint = Phrase(
+        "{day}: {amount} {method}", day=day_text(reading.day), amount=_amount(reading), method=reading.method
+    )
+    how = {"name": f"reading-{place}", "hint": hint}
     if high is not None and low > 0 and abs(bottom - top) < 3:
         sheet.mark("circle", x, (top + bottom) / 2, 5, look.value, edge=look.paper, above=4, **how)
         return
@@ -225,40 +230,43 @@ def _reading(sheet: Sheet, plot: _Plot, reading: Reading, place: int) -> None:
         sheet.line([(x - 5, bottom), (x + 5, bottom)], look.value, 2.4, above=4)
 
 
-def _on(day: date) -> str:
-    return day_text(day.year, day.month, day.day)
+def _dated(words: str, day: date) -> Phrase:
+    return Phrase("{words} {day}", words=words, day=day_text(day))
 
 
-def _amount(reading: Reading) -> str:
+def _amount(reading: Reading) -> Phrase:
     low, high = reading.lower_mg_per_l, reading.upper_mg_per_l
     if high is None:
-        return f"{number(low)} mg/L or more, no upper bound"
+        return Phrase("{low} mg/L or more, no upper bound", low=number(low))
     if low <= 0:
-        return f"less than {number(high)} mg/L" if high > 0 else "0 mg/L"
-    return f"{number(low)} mg/L" if low == high else f"{number(low)} to {number(high)} mg/L"
+        return Phrase("less than {high} mg/L", high=number(high)) if high > 0 else Phrase("0 mg/L")
+    if low == high:
+        return Phrase("{amount} mg/L", amount=number(low))
+    return Phrase("{low} to {high} mg/L", low=number(low), high=number(high))
 
 
 def _key(growth: Growth) -> Iterable[str]:
     if growth.readings:
-        yield (
+        yield Phrase(
             "● one amount · ├─┤ between two bounds · ▼ less than the bar · ▲ at least the bar, no upper "
             "bound. Logarithmic scale."
         )
     if growth.band:
-        yield "Shaded: where a reading to come would lie, 95 % on each side."
+        yield Phrase("Shaded: where a reading to come would lie, 95 % on each side.")
     if growth.band and growth.cautions:
         yield from growth.cautions
 
 
-def _told(growth: Growth) -> str:
+def _told(growth: Growth) -> Phrase:
     """The picture in words, for those who cannot see it."""
     lines = [growth.words, "" if growth.readings else NO_READING]
-    lines += [f"{_on(r.day)}: {_amount(r)}." for r in growth.readings]
-    lines += [f"Level: {level.words}." for level in growth.levels]
+    lines += [Phrase("{day}: {amount}.", day=day_text(r.day), amount=_amount(r)) for r in growth.readings]
+    lines += [Phrase("Level: {level}.", level=level.words) for level in growth.levels]
     if len(growth.band) > 1:
         last = growth.band[-1]
-        bounds = f"{number(last.low_mg_per_l)} to {number(last.high_mg_per_l)} mg/L"
-        lines.append(f"Band on {_on(last.day)}: {bounds}.")
+        low, high = number(last.low_mg_per_l), number(last.high_mg_per_l)
+        bounds = Phrase("{low} to {high} mg/L", low=low, high=high)
+        lines.append(Phrase("Band on {day}: {bounds}.", day=day_text(last.day), bounds=bounds))
     if growth.next_test_on is not None:
-        lines.append(f"Next test {_on(growth.next_test_on)}.")
-    return "\n".join(lines)
+        lines.append(Phrase("Next test {day}.", day=day_text(growth.next_test_on)))
+    return Phrase.joined(lines, by="\n")

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from math import ceil, floor, isfinite, log10
 
-from inventory.rules.pictures.words import MONTHS
+from inventory.rules.phrases import Phrase
+from inventory.rules.pictures.words import month_text, short_day
 
 __all__ = ["Linear", "Log", "day_ticks", "linear_ticks", "log_ticks", "padded", "spread"]
 
@@ -83,10 +84,10 @@ def day_ticks(first: date, last: date, most: int) -> list[tuple[date, str]]:
     days = (last - first).days
     for step in (1, 2, 7, 14):
         if days / step <= most - 1:
-            return _named([first + timedelta(days=d) for d in range(0, days + 1, step)], _day_name)
+            return _named([first + timedelta(days=d) for d in range(0, days + 1, step)], short_day)
     for step in (1, 2, 3, 6):
         if days / 30.4 / step <= most - 1:
-            return _named(_months(first, last, step), _month_name)
+            return _named(_months(first, last, step), month_text)
     years = next(y for y in (1, 2, 5, 10, 20, 50, 100, 500, 2000, 10_000) if days / 365 / y <= most - 1)
     found = [date(year, 1, 1) for year in range(first.year + 1, last.year + 1) if year % years == 0]
     return [(day, str(day.year)) for day in found]
@@ -102,19 +103,13 @@ def _months(first: date, last: date, step: int) -> list[date]:
     return found
 
 
-def _day_name(day: date) -> str:
-    return f"{day.day} {MONTHS[day.month - 1]}"
-
-
-def _month_name(day: date) -> str:
-    return MONTHS[day.month - 1]
-
-
-def _named(days: list[date], name: Callable[[date], str]) -> list[tuple[date, str]]:
+def _named(days: list[date], name: Callable[[date], Phrase]) -> list[tuple[date, str]]:
     """A second line with the year for the first one and wherever it changes."""
-    found, year = [], 0
+    found: list[tuple[date, str]] = []
+    year = 0
     for day in days:
-        found.append((day, name(day) if day.year == year else f"{name(day)}\n{day.year}"))
+        same = day.year == year
+        found.append((day, name(day) if same else Phrase.joined([name(day), str(day.year)], by="\n")))
         year = day.year
     return found
 

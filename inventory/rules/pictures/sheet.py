@@ -41,7 +41,9 @@ CORNERS: dict[str, list[Point]] = {
     "down": [(0, 1.2), (-1.1, -0.9), (1.1, -0.9)],
 }
 # A number and its unit stay on one line.
-BEFORE_UNIT = re.compile(r"(?<=[0-9]) (?=(?:%|mL|L|m³|mg|kg|g|mg/L|ppm|sigma|runs?|±|[A-Z][a-z]{2})\b|%|±)")
+BEFORE_UNIT = re.compile(
+    r"(?<=[0-9]) (?=(?:%|mL|L|m³|mg|kg|g|mg/L|ppm|sigma|runs?|Lauf|Läufen?|±|[A-Z][a-z]{2})\b|%|±)"
+)
 _lock = RLock()
 
 
@@ -144,6 +146,10 @@ class Sheet:
     _made: list[tuple[Any, dict[str, Any]]] = field(default_factory=list)
     _hints: dict[str, str] = field(default_factory=dict)
 
+    def say(self, words: str) -> str:
+        """Words in the language of the look."""
+        return self.look.say(words)
+
     # -- shapes
 
     def line(self, points: Sequence[Point], colour: str, width: float = 1.0, **more: Any) -> None:
@@ -181,7 +187,7 @@ class Sheet:
     def _add(self, points: Sequence[Point], codes: Sequence[int], **how: Any) -> None:
         name, hint = how.pop("name", ""), how.pop("hint", "")
         if name and hint:
-            self._hints[name] = clean(hint)
+            self._hints[name] = clean(self.say(hint))
         self._made.append((("shape", list(points), list(codes)), {**how, "name": name}))
 
     # -- words
@@ -191,7 +197,7 @@ class Sheet:
         anchor: Anchor = "start", above: float = 5.0, backed: bool = False,
     ) -> None:  # fmt: skip
         """One line of text on its base line y. backed: on a plate of paper, so that lines do not cut it."""
-        words = clean(words)
+        words = clean(self.say(words))
         if not words:
             return
         size = size or self.look.size.text
@@ -230,15 +236,15 @@ class Sheet:
             figure.savefig(drawn, format=self.look.kind, dpi="figure", metadata=self._facts())
         if self.look.kind != "svg":
             return drawn.getvalue()
-        told = Told(clean(self.title), clean_long(self.desc), self._hints, self._words())
+        told = Told(clean(self.say(self.title)), clean_long(self.say(self.desc)), self._hints, self._words())
         return tidied(drawn.getvalue(), (self.look.size.width, self.height), told)
 
     def _facts(self) -> dict[str, str | None]:
         """What the file says of itself: no date and no program, or no two drawings were alike."""
-        title = clean(self.title)
+        title = clean(self.say(self.title))
         facts: dict[Kind, dict[str, str | None]] = {
             "svg": {"Date": None},
-            "png": {"Software": None, "Title": title, "Description": clean_long(self.desc)},
+            "png": {"Software": None, "Title": title, "Description": clean_long(self.say(self.desc))},
             "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None, "Title": title},
         }
         return facts[self.look.kind]

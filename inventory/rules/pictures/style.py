@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from inventory.rules.phrases import Say
+
 __all__ = ["KINDS", "SCALE_MAX", "THEMES", "WIDTHS", "Kind", "Look", "Palette", "Size", "contrast"]
 
 Theme = Literal["light", "dark"]
@@ -73,12 +75,16 @@ SIZES: dict[Width, Size] = {
 
 @dataclass(frozen=True)
 class Look:
-    """How a picture is wanted. scale: pixels of a PNG for each CSS pixel, 1 to 3; nothing to the others."""
+    """How a picture is wanted. scale: pixels of a PNG for each CSS pixel, 1 to 3; nothing to the others.
+
+    say: what says its words; English where nothing else is given. One function for one language, always.
+    """
 
     theme: Theme = "light"
     width: Width = "large"
     kind: Kind = "svg"
     scale: int = 2
+    say: Say = str
 
     def __post_init__(self) -> None:
         if self.theme not in THEMES or self.width not in WIDTHS or self.kind not in KINDS:

@@ -3,18 +3,25 @@
 from __future__ import annotations
 
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass, replace
+from datetime import date
 from math import floor, isfinite, log10
+from typing import Any
+
+from inventory.rules.phrases import Figure, NamedDay, Phrase, Say
 
 __all__ = [
     "Unit",
+    "all_said",
     "clean",
     "day_text",
     "isolated",
     "mass_unit",
+    "month_text",
     "number",
     "plus_minus",
     "sentence",
+    "short_day",
     "volume_unit",
 ]
 
@@ -27,7 +34,10 @@ PLAIN_BELOW, PLAIN_FROM = 1e9, 1e-5
 RIGHT_TO_LEFT = {"R", "AL"}
 # First-strong isolate and its end: a name written from right to left keeps the sentence round it in order.
 ISOLATE, ISOLATE_END = "\u2068", "\u2069"
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+MONTHS = (
+    Phrase("Jan"), Phrase("Feb"), Phrase("Mar"), Phrase("Apr"), Phrase("May"), Phrase("Jun"),
+    Phrase("Jul"), Phrase("Aug"), Phrase("Sep"), Phrase("Oct"), Phrase("Nov"), Phrase("Dec"),
+)  # fmt: skip
 
 
 def clean(words: str) -> str:
@@ -54,6 +64,20 @@ def sentence(words: str) -> str:
     return bare[:1].upper() + bare[1:] + ("" if not bare or bare[-1] in ".!?…" else ".")
 
 
+def all_said(what: Any, say: Say) -> Any:
+    """What is to be drawn with each of its words said: dataclasses and tuples, all the way down."""
+    if say is str:
+        return what
+    if isinstance(what, str):
+        return say(what)
+    if isinstance(what, tuple):
+        return tuple(all_said(part, say) for part in what)
+    if is_dataclass(what) and not isinstance(what, type):
+        told = {each.name: getattr(what, each.name) for each in fields(what) if each.init}
+        return replace(what, **{name: all_said(value, say) for name, value in told.items()})
+    return what
+
+
 def _is_paired(line: str) -> bool:
     depth = 0
     for char in line:
@@ -74,13 +98,17 @@ def _is_kept(char: str) -> bool:
     return char in f"\u200c\u200d{ISOLATE}{ISOLATE_END}"
 
 
-def number(value: float, step: float | None = None) -> str:
+def number(value: float, step: float | None = None) -> Phrase:
     """A number as it is read: thousands apart, a true minus, three significant digits or those of `step`.
 
     step: the smallest difference that matters, such as that of the ticks or of the uncertainty.
     """
     if not isfinite(value):
-        return "not known"
+        return Phrase("not known")
+    return Phrase("{figure}", figure=Figure(value, _figure(value, step)))
+
+
+def _figure(value: float, step: float | None) -> str:
     power = floor(log10(abs(value))) if value else 0
     if abs(value) >= PLAIN_BELOW or (value and (step or abs(value)) < PLAIN_FROM):
         return f"{value / 10**power:.2f}×10{str(power).translate(DIGITS_UP)}".replace("-", MINUS)
@@ -97,16 +125,18 @@ def _digits(step: float) -> int:
     return min(max(-floor(log10(step) + 1e-9), 0), 9) if step > 0 else 0
 
 
-def plus_minus(value: float, half_width: float | None, unit: str) -> str:
+def plus_minus(value: float, half_width: float | None, unit: str) -> Phrase:
     """Such as "38 ± 6 mL": the half width to two digits where the first is 1, else to one (GUM 7.2.6)."""
     if not isfinite(value):
         return number(value)
     if half_width is None or not isfinite(half_width) or half_width <= 0:
-        return f"{number(value)} {unit}"
+        return Phrase("{value} {unit}", value=number(value), unit=unit)
     power = floor(log10(half_width))
     step = 10.0 ** (power - 1 if half_width < 2 * 10.0**power else power)
     value, half_width = (round(amount / step) * step for amount in (value, half_width))
-    return f"{number(value, step)} ± {number(half_width, step)} {unit}"
+    return Phrase(
+        "{value} ± {half} {unit}", value=number(value, step), half=number(half_width, step), unit=unit
+    )
 
 
 @dataclass(frozen=True)
@@ -116,7 +146,7 @@ class Unit:
     name: str
     size: float
 
-    def text(self, amount: float, half_width: float | None = None) -> str:
+    def text(self, amount: float, half_width: float | None = None) -> Phrase:
         """amount, half_width: in mL, or in g."""
         half = None if half_width is None else half_width / self.size
         return plus_minus(amount / self.size, half, self.name)
@@ -137,5 +167,23 @@ def _unit(largest: float, names: tuple[str, str, str]) -> Unit:
     return Unit(names[steps], 1000.0**steps)
 
 
-def day_text(year: int, month: int, day: int) -> str:
-    return f"{day} {MONTHS[month - 1]} {year}"
+def day_text(day: date) -> Phrase:
+    """As "3 Mar 2026"."""
+    return Phrase("{day}", day=NamedDay.of(day, f"{day.day} {MONTHS[day.month - 1]} {day.year}"))
+
+
+def month_text(day: date) -> Phrase:
+    return MONTHS[day.month - 1]
+
+
+def short_day(day: date) -> Phrase:
+    """As "3 Mar"."""
+    named = (
+        Phrase("{day} Jan", day=day.day), Phrase("{day} Feb", day=day.day),
+        Phrase("{day} Mar", day=day.day), Phrase("{day} Apr", day=day.day),
+        Phrase("{day} May", day=day.day), Phrase("{day} Jun", day=day.day),
+        Phrase("{day} Jul", day=day.day), Phrase("{day} Aug", day=day.day),
+        Phrase("{day} Sep", day=day.day), Phrase("{day} Oct", day=day.day),
+        Phrase("{day} Nov", day=day.day), Phrase("{day} Dec", day=day.day),
+    )  # fmt: skip
+    return named[day.month - 1]

@@ -7,17 +7,18 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import isfinite
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.scales import Linear, linear_ticks
 from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import isolated, number
+from inventory.rules.pictures.words import all_said, isolated, number
 
 __all__ = ["BarRow", "SolventBars", "balance_bars", "balance_bars_sheet"]
 
 HATCHES = ("", "///", "..", "\\\\\\", "xx", "--", "++", "||", "oo", "**")
 BAR = 15.0
-NO_ROWS = "Nothing came in or went out."
+NO_ROWS = Phrase("Nothing came in or went out.")
 PART_GAP = 8.0
 Part = tuple[str, float]
 
@@ -40,8 +41,8 @@ class SolventBars:
     rows: tuple[BarRow, ...]
     words: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    in_words: str = "in"
-    out_words: str = "out"
+    in_words: str = Phrase("in")
+    out_words: str = Phrase("out")
 
 
 @lru_cache(maxsize=32)
@@ -51,6 +52,7 @@ def balance_bars(bars: SolventBars, look: Look) -> bytes:
 
 
 def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
+    bars = all_said(bars, look.say)
     sheet = Sheet(look, isolated(bars.title), _told(bars))
     size = look.size
     y = heading(sheet, bars.words)
@@ -60,7 +62,7 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
         notes(sheet, y, [NO_ROWS, *bars.notes])
         return sheet
     left = size.margin + max(width_of(words, size.text) for words in (bars.in_words, bars.out_words)) + 8
-    ends = max(width_of(f"{number(t)} {bars.unit}", size.text, True) for t in totals) + 10
+    ends = max(width_of(_amount(t, bars), size.text, True) for t in totals) + 10
     x = Linear(0.0, largest, left, size.width - size.margin - ends)
     keys = _keys(bars)
     top = y
@@ -77,9 +79,14 @@ def balance_bars_sheet(bars: SolventBars, look: Look) -> Sheet:
         y += PART_GAP
     _scale(sheet, bars, x, top, y)
     y = _legend(sheet, keys, y + size.line + 8)
-    left_out = [f"Nothing in or out: {', '.join(isolated(name) for name in empty)}"] if empty else []
+    names = ", ".join(isolated(name) for name in empty)
+    left_out = [Phrase("Nothing in or out: {names}", names=names)] if empty else []
     notes(sheet, y, [*bars.notes, *left_out])
     return sheet
+
+
+def _amount(amount: float, bars: SolventBars) -> Phrase:
+    return Phrase("{amount} {unit}", amount=number(amount), unit=bars.unit)
 
 
 def _total(parts: Sequence[Part]) -> float:
@@ -112,13 +119,14 @@ def _bar(
         if not isfinite(amount) or amount <= 0:
             continue
         place, hatch = keys[words]
+        hint = Phrase("{part}: {amount}", part=isolated(words), amount=_amount(amount, bars))
         left, right = x(begin), x(begin + amount)
         sheet.box(
             left, y, max(right - left, 1.0), BAR, _colour(sheet, place), edge=look.ink, hatch=hatch, above=2,
-            name=f"part-{name}-{part}", hint=f"{isolated(words)}: {number(amount)} {bars.unit}",
+            name=f"part-{name}-{part}", hint=hint,
         )  # fmt: skip
         begin += amount
-    told = f"{number(_total(parts))} {bars.unit}"
+    told = _amount(_total(parts), bars)
     sheet.text(x(begin) + 6, y + BAR * 0.5 + size.text * 0.36, told, bold=True)
 
 
@@ -128,7 +136,8 @@ def _scale(sheet: Sheet, bars: SolventBars, x: Linear, top: float, bottom: float
     step = ticks[1] - ticks[0] if len(ticks) > 1 else None
     for place, value in enumerate(ticks):
         sheet.line([(x(value), top + size.line), (x(value), bottom)], look.grid, 0.8, above=0.5)
-        words = number(value, step) + (f" {bars.unit}" if place == len(ticks) - 1 else "")
+        unit = bars.unit if place == len(ticks) - 1 else ""
+        words = Phrase.joined([number(value, step), unit])
         sheet.text(x(value), bottom + size.line * 0.8, words, look.faint, anchor="middle")
 
 
@@ -147,12 +156,18 @@ def _legend(sheet: Sheet, keys: dict[str, tuple[int, str]], y: float) -> float:
     return y + size.line + 8
 
 
-def _told(bars: SolventBars) -> str:
-    return "\n".join([*bars.words, "" if bars.rows else NO_ROWS, *_lines(bars), *bars.notes])
+def _told(bars: SolventBars) -> Phrase:
+    lines = [*bars.words, "" if bars.rows else NO_ROWS, *_lines(bars), *bars.notes]
+    return Phrase.joined(lines, by="\n")
 
 
-def _lines(bars: SolventBars) -> Iterator[str]:
+def _lines(bars: SolventBars) -> Iterator[Phrase]:
     for row in bars.rows:
         for words, parts in ((bars.in_words, row.inputs), (bars.out_words, row.outputs)):
-            told = ", ".join(f"{isolated(n)} {number(a)} {bars.unit}" for n, a in parts if a > 0)
-            yield f"{isolated(row.name)}, {words}: {told or 'nothing'}."
+            told = [
+                Phrase("{part} {amount}", part=isolated(n), amount=_amount(a, bars))
+                for n, a in parts
+                if a > 0
+            ]
+            parted = Phrase.joined(told, by=", ") if told else Phrase("nothing")
+            yield Phrase("{name}, {side}: {parts}.", name=isolated(row.name), side=words, parts=parted)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from inventory.rules.pictures.words import sentence
+from inventory.rules.phrases import Phrase
 from recovery.rules.pictures.flow_diagram import Band, FlowDiagram, FlowNode
 from recovery.rules.solvent_balance import NG_PER_G, PairFlow, Report, SolventBalance
 from recovery.rules.solvent_balance_words import period_words
@@ -19,35 +19,35 @@ BLENDING = "blending"
 # What a contractor fetches had left when it became waste.
 WASTE = {"waste-container", "waste-contractor"}
 NODES = (
-    FlowNode("opening-container", "opening stock", 0),
-    FlowNode("opening-run", "in runs at the start", 0),
-    FlowNode("from-supplier", "bought", 0, "new"),
-    FlowNode("from-made-here", "made here", 0, "new"),
-    FlowNode("from-before-counting", "from before counting", 0, "new"),
-    FlowNode("from-count-difference", "found by counting", 0, "unknown"),
-    FlowNode("from-unaccounted", "more back than went in", 0, "unknown"),
-    FlowNode("from-blending", "mixed here", 0, "made"),
-    FlowNode("from-elsewhere", "from elsewhere", 0, "unknown"),
-    FlowNode("again", "came back from runs", 0, "back"),
-    FlowNode("container", "containers", 1),
-    FlowNode("run", "runs", 2),
-    FlowNode("back", "back to the containers", 3, "back"),
-    FlowNode("to-water-layer", "water layer", 3, "lost"),
-    FlowNode("to-air", "air", 3, "lost"),
-    FlowNode("to-still-residue", "still residue", 3, "lost"),
-    FlowNode("to-product", "left in product", 3, "made"),
-    FlowNode("to-reaction", "used by a reaction", 3, "made"),
-    FlowNode("to-waste", "waste", 3, "waste"),
-    FlowNode("to-before-counting", "to runs from before counting", 3, "new"),
-    FlowNode("to-count-difference", "missing in counts", 3, "unknown"),
-    FlowNode("to-unaccounted", "nobody can say where", 3, "unknown"),
-    FlowNode("to-blending", "poured into mixtures", 3, "made"),
-    FlowNode("to-elsewhere", "elsewhere", 3, "unknown"),
-    FlowNode("closing-run", "in runs at the end", 3),
-    FlowNode("closing-container", "closing stock", 3),
+    FlowNode("opening-container", Phrase("opening stock"), 0),
+    FlowNode("opening-run", Phrase("in runs at the start"), 0),
+    FlowNode("from-supplier", Phrase("bought"), 0, "new"),
+    FlowNode("from-made-here", Phrase("made here"), 0, "new"),
+    FlowNode("from-before-counting", Phrase("from before counting"), 0, "new"),
+    FlowNode("from-count-difference", Phrase("found by counting"), 0, "unknown"),
+    FlowNode("from-unaccounted", Phrase("more back than went in"), 0, "unknown"),
+    FlowNode("from-blending", Phrase("mixed here"), 0, "made"),
+    FlowNode("from-elsewhere", Phrase("from elsewhere"), 0, "unknown"),
+    FlowNode("again", Phrase("came back from runs"), 0, "back"),
+    FlowNode("container", Phrase("containers"), 1),
+    FlowNode("run", Phrase("runs"), 2),
+    FlowNode("back", Phrase("back to the containers"), 3, "back"),
+    FlowNode("to-water-layer", Phrase("water layer"), 3, "lost"),
+    FlowNode("to-air", Phrase("air"), 3, "lost"),
+    FlowNode("to-still-residue", Phrase("still residue"), 3, "lost"),
+    FlowNode("to-product", Phrase("left in product"), 3, "made"),
+    FlowNode("to-reaction", Phrase("used by a reaction"), 3, "made"),
+    FlowNode("to-waste", Phrase("waste"), 3, "waste"),
+    FlowNode("to-before-counting", Phrase("to runs from before counting"), 3, "new"),
+    FlowNode("to-count-difference", Phrase("missing in counts"), 3, "unknown"),
+    FlowNode("to-unaccounted", Phrase("nobody can say where"), 3, "unknown"),
+    FlowNode("to-blending", Phrase("poured into mixtures"), 3, "made"),
+    FlowNode("to-elsewhere", Phrase("elsewhere"), 3, "unknown"),
+    FlowNode("closing-run", Phrase("in runs at the end"), 3),
+    FlowNode("closing-container", Phrase("closing stock"), 3),
 )
 KEYS = {node.key for node in NODES}
-LOOP = "What came back from runs goes round: it is drawn once on each side, with the same hatching."
+LOOP = Phrase("What came back from runs goes round: it is drawn once on each side, with the same hatching.")
 
 
 def flows_of(report: Report) -> FlowDiagram:
@@ -59,12 +59,17 @@ def flows_of(report: Report) -> FlowDiagram:
             found[source, target] += volume_ul * (solvent.ng_per_ul if mass else 1)
     per = NG_PER_G if mass else UL_PER_ML
     bands = tuple(Band(*pair, amount / per) for pair, amount in found.items() if amount > 0)
-    names = "All solvents, in mass" if mass else report.solvents[0].name
+    names = Phrase("All solvents, in mass") if mass else _capital(report.solvents[0].name)
     looped = any(band.target == "back" for band in bands)
     return FlowDiagram(
-        "Where the solvent came from and went", NODES, bands, (sentence(f"{names}: {period_words(report)}"),),
+        Phrase("Where the solvent came from and went"), NODES, bands,
+        (Phrase("{names}: {period}.", names=names, period=period_words(report)),),
         (LOOP,) if looped else (), "mass" if mass else "volume",
     )  # fmt: skip
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
 
 
 def _bands(solvent: SolventBalance) -> Iterator[tuple[str, str, int]]:

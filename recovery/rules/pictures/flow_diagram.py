@@ -13,21 +13,23 @@ from functools import lru_cache
 from math import isfinite
 from typing import Any, Literal
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.sheet import Point, Sheet, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import Unit, isolated, mass_unit, volume_unit
+from inventory.rules.pictures.words import Unit, all_said, isolated, mass_unit, volume_unit
 
 __all__ = ["Band", "FlowDiagram", "FlowNode", "draw_flow_diagram", "flow_diagram_sheet"]
 
 Tone = Literal["stock", "new", "back", "lost", "waste", "made", "unknown"]
 HATCHES: dict[Tone, str] = {"back": "///", "lost": "..", "unknown": "xx", "waste": "\\\\\\"}
 KEY = {
-    "back": "/// the same volume on both sides",
-    "lost": "dotted: lost",
-    "unknown": "crossed: not explained",
-    "waste": "\\\\\\ waste",
+    "back": Phrase("/// the same volume on both sides"),
+    "lost": Phrase("dotted: lost"),
+    "unknown": Phrase("crossed: not explained"),
+    "waste": Phrase("\\\\\\ waste"),
 }
+NOTHING = Phrase("Nothing was moved in this period.")
 NODE = 11.0
 THIN = 1.2
 
@@ -103,11 +105,12 @@ def draw_flow_diagram(flow: FlowDiagram, look: Look) -> bytes:
 
 
 def flow_diagram_sheet(flow: FlowDiagram, look: Look) -> Sheet:
+    flow = all_said(flow, look.say)
     plan = _plan(flow)
     sheet = Sheet(look, isolated(flow.title), _told(flow, plan.unit))
     y = heading(sheet, flow.words)
     if not plan.legs:
-        notes(sheet, y, ["Nothing was moved in this period.", *flow.notes])
+        notes(sheet, y, [NOTHING, *flow.notes])
         return sheet
     bottom = _placed(sheet, plan, y)
     for leg, points in zip(plan.legs, _edges(plan), strict=True):
@@ -115,8 +118,9 @@ def flow_diagram_sheet(flow: FlowDiagram, look: Look) -> Sheet:
     for slot in plan.slots.values():
         _node(sheet, plan, slot)
     tones = {leg.tone for leg in plan.legs}
-    key = " · ".join(words for tone, words in KEY.items() if tone in tones)
-    notes(sheet, bottom + sheet.look.size.line * 0.6, [f"{key}." if key else "", *flow.notes])
+    key = Phrase.joined([words for tone, words in KEY.items() if tone in tones], by=" · ")
+    told = Phrase("{key}.", key=key) if key else ""
+    notes(sheet, bottom + sheet.look.size.line * 0.6, [told, *flow.notes])
     return sheet
 
 
@@ -201,7 +205,7 @@ def _label(sheet: Sheet, plan: _Plan, slot: _Slot, wide: float) -> None:
     assert slot.node is not None
     size = sheet.look.size
     slot.label = wrapped(isolated(slot.node.words), size.text, wide, most=2)
-    slot.label += wrapped(plan.unit.text(slot.amount), size.text, wide, bold=True, most=1)
+    slot.label += wrapped(sheet.say(plan.unit.text(slot.amount)), size.text, wide, bold=True, most=1)
 
 
 def _stacked(sheet: Sheet, plan: _Plan, column: Sequence[_Slot]) -> float:
@@ -275,7 +279,7 @@ def _node(sheet: Sheet, plan: _Plan, slot: _Slot) -> None:
     assert slot.node is not None
     look, size = sheet.look.palette, sheet.look.size
     left = plan.lefts[slot.column]
-    hint = f"{isolated(slot.node.words)}: {plan.unit.text(slot.amount)}"
+    hint = Phrase("{node}: {amount}", node=isolated(slot.node.words), amount=plan.unit.text(slot.amount))
     sheet.box(left, slot.top, NODE, slot.height, look.ink, name=f"node-{slot.node.key}", hint=hint, above=3)
     last = len(plan.columns) - 1
     anchor: Any = "start" if slot.column == 0 else "end" if slot.column == last else "middle"
@@ -286,12 +290,14 @@ def _node(sheet: Sheet, plan: _Plan, slot: _Slot) -> None:
     sheet.lines_of_text(x, below, slot.label[-1:], anchor=anchor, backed=True, bold=True)
 
 
-def _band_words(flow: FlowDiagram, band: Band, unit: Unit) -> str:
+def _band_words(flow: FlowDiagram, band: Band, unit: Unit) -> Phrase:
     names = {node.key: isolated(node.words) for node in flow.nodes}
-    return f"{names[band.source]} to {names[band.target]}: {unit.text(band.amount)}"
+    source, target = names[band.source], names[band.target]
+    amount = unit.text(band.amount)
+    return Phrase("{source} to {target}: {amount}", source=source, target=target, amount=amount)
 
 
-def _told(flow: FlowDiagram, unit: Unit) -> str:
+def _told(flow: FlowDiagram, unit: Unit) -> Phrase:
     bands = [band for band in flow.bands if band.amount > 0]
-    lines = [f"{_band_words(flow, band, unit)}." for band in bands]
-    return "\n".join([*flow.words, *(lines or ["Nothing was moved in this period."]), *flow.notes])
+    lines = [Phrase("{band}.", band=_band_words(flow, band, unit)) for band in bands]
+    return Phrase.joined([*flow.words, *(lines or [NOTHING]), *flow.notes], by="\n")

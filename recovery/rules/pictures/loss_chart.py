@@ -14,6 +14,7 @@ from functools import lru_cache
 from math import isfinite
 from typing import Any, Literal
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import (
     Frame,
     Label,
@@ -28,7 +29,8 @@ from inventory.rules.pictures.frame import (
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Box, Sheet, shortened, width_of, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import MONTHS, day_text, isolated, number, plus_minus
+from inventory.rules.pictures.words import all_said, day_text, isolated, number, plus_minus, short_day
+from recovery.rules.loss_words import runs_words
 
 __all__ = ["ChartLine", "ChartPanel", "ChartPoint", "LossChart", "draw_loss_chart", "loss_chart_sheet"]
 
@@ -136,6 +138,7 @@ def draw_loss_chart(chart: LossChart, look: Look) -> bytes:
 
 
 def loss_chart_sheet(chart: LossChart, look: Look) -> Sheet:
+    chart = all_said(chart, look.say)
     sheet = Sheet(look, isolated(chart.title), _told(chart))
     size = look.size
     y = heading(sheet, chart.words)
@@ -179,7 +182,7 @@ def _panel(sheet: Sheet, chart: LossChart, index: int, scale: _Scale, room: Fram
     _lines(sheet, plot)
     _points(sheet, plot)
     if not any(point.value is not None for point in panel.points):
-        say_in(sheet, frame, "No closed run yet." if index == 0 else "Nothing to draw yet.")
+        say_in(sheet, frame, Phrase("No closed run yet.") if index == 0 else Phrase("Nothing to draw yet."))
     return ticks_below(sheet, frame, _days(plot, sheet.look.width == "small"))
 
 
@@ -197,11 +200,13 @@ def _days(plot: _Plot, small: bool) -> list[tuple[float, str]]:
     points = plot.panel.points
     most = 4 if small else 8
     step = max(-(-(len(points) - 1) // (most - 1)), 1) if len(points) > 1 else 1
-    found, year = [], 0
+    found: list[tuple[float, str]] = []
+    year = 0
     for place in range(0, len(points), step):
         day = points[place].day
-        words = f"{day.day} {MONTHS[day.month - 1]}"
-        found.append((plot.x(place), words if day.year == year else f"{words}\n{day.year}"))
+        words = short_day(day)
+        same = day.year == year
+        found.append((plot.x(place), words if same else Phrase.joined([words, str(day.year)], by="\n")))
         year = day.year
     return found
 
@@ -212,10 +217,12 @@ def _spans(sheet: Sheet, plot: _Plot) -> None:
         left, right = plot.x(span.first - 0.5), plot.x(span.last + 0.5)
         if span.role == "baseline":
             name = plot.name(f"baseline{place}")
-            how = {"alpha": 0.35, "above": 0.2, "name": name, "hint": "The runs that set the limits"}
+            how = {"alpha": 0.35, "above": 0.2, "name": name, "hint": Phrase("The runs that set the limits")}
             sheet.box(left, frame.top, right - left, frame.height, look.grid, **how)
             fits = (
-                w for w in (span.words, "baseline", "") if width_of(w, size.text) < right - left - 6 or not w
+                w
+                for w in (span.words, sheet.say(Phrase("baseline")), "")
+                if width_of(w, size.text) < right - left - 6 or not w
             )
             words = next(fits) if plot.index == 0 else ""
             sheet.text(left + 4, frame.bottom - size.text * 0.5, words, look.faint, above=3)
@@ -266,7 +273,8 @@ def _lines(sheet: Sheet, plot: _Plot) -> None:
             sheet.line(steps, colour, 1.5, dash=dash, above=1.5, **how)
         step = (plot.y.high - plot.y.low) / 100
         unit = plot.panel.unit.split(" ")[0].rstrip(",")
-        found.append(Label(plot.y(known[-1]), f"{line.words}: {number(known[-1], step)} {unit}", colour))
+        words = _valued(line.words, number(known[-1], step), unit)
+        found.append(Label(plot.y(known[-1]), words, colour))
     labels(sheet, frame, found)
 
 
@@ -336,40 +344,43 @@ def _covers(one: Box, other: Box) -> bool:
     return across and down
 
 
-def _point_words(panel: ChartPanel, point: ChartPoint) -> str:
-    day = day_text(point.day.year, point.day.month, point.day.day)
-    value = "nothing" if point.value is None else plus_minus(point.value, point.half_width, panel.unit)
-    words = f"{day}: {value}"
-    words += f", {isolated(point.name)}" if point.name else ""
-    words += ", not counted for the limits" if point.left_out else ""
-    return words + (f", signal by rule {', '.join(point.rules)}" if point.rules else "")
+def _valued(words: str, value: Phrase, unit: str) -> Phrase:
+    return Phrase("{words}: {value} {unit}", words=words, value=value, unit=unit)
+
+
+def _point_words(panel: ChartPanel, point: ChartPoint) -> Phrase:
+    none = point.value is None
+    value = Phrase("nothing") if none else plus_minus(point.value or 0.0, point.half_width, panel.unit)
+    words: list[str] = [Phrase("{day}: {value}", day=day_text(point.day), value=value), isolated(point.name)]
+    words += [Phrase("not counted for the limits")] if point.left_out else []
+    rules = ", ".join(point.rules)
+    words += [Phrase("signal by rule {rules}", rules=rules)] if rules else []
+    return Phrase.joined(words, by=", ")
 
 
 def _key(chart: LossChart) -> Iterator[str]:
     points = [point for panel in chart.panels for point in panel.points]
-    parts = ["● one run"]
-    parts += ["○ not counted for the limits"] if any(p.left_out for p in points) else []
-    parts += ["◆ signal, with its rule"] if any(p.rules for p in points) else []
+    parts = [Phrase("● one run")]
+    parts += [Phrase("○ not counted for the limits")] if any(p.left_out for p in points) else []
+    parts += [Phrase("◆ signal, with its rule")] if any(p.rules for p in points) else []
     bars = any(p.half_width for p in points) and len(chart.panels[0].points) <= ERROR_BARS_MOST
-    parts += (
-        [f"bars: uncertainty{f', {chart.half_width_words}' if chart.half_width_words else ''}"]
-        if bars
-        else []
-    )
+    told = chart.half_width_words
+    parts += [Phrase.joined([Phrase("bars: uncertainty"), told], by=", ")] if bars else []
     if points:
-        yield " · ".join(parts) + "."
+        yield Phrase("{parts}.", parts=Phrase.joined(parts, by=" · "))
     broken = {rule for point in points for rule in point.rules}
     yield from (f"{key}: {words}" for key, words in chart.rules if key in broken)
 
 
-def _told(chart: LossChart) -> str:
-    lines = [*chart.words, chart.few]
+def _told(chart: LossChart) -> Phrase:
+    lines: list[str] = [*chart.words, chart.few]
     for panel in chart.panels:
         count = sum(point.value is not None for point in panel.points)
-        lines.append(f"{isolated(panel.name)}, {count} {'run' if count == 1 else 'runs'}.")
+        lines.append(Phrase("{panel}, {runs}.", panel=isolated(panel.name), runs=runs_words(count)))
         for line in panel.lines:
             known = [value for value in line.values if value is not None]
-            lines += [f"{line.words}: {number(known[-1])} {panel.unit}."] if known else []
+            lines += [_valued(line.words, number(known[-1]), f"{panel.unit}.")] if known else []
         signals = [_point_words(panel, point) for point in panel.points if point.rules]
-        lines += [f"Signal {words}." for words in signals] or (["No signal."] if panel.points else [])
-    return "\n".join([*lines, *chart.notes])
+        lines += [Phrase("Signal {words}.", words=words) for words in signals]
+        lines += [Phrase("No signal.")] if panel.points and not signals else []
+    return Phrase.joined([*lines, *chart.notes], by="\n")

@@ -11,29 +11,38 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import heading, notes
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import MINUS, Unit, isolated, number, volume_unit
+from inventory.rules.pictures.words import MINUS, Unit, all_said, isolated, number, volume_unit
 from recovery.rules.waterfall import Bar, Waterfall
 
-__all__ = ["draw_waterfall", "waterfall_sheet"]
+__all__ = ["draw_waterfall", "run_title", "waterfall_sheet"]
 
 UL_PER_ML = 1000
 BAR = 16.0
 NAMES = 300.0
-NO_BARS = "Nothing was charged."
+NO_BARS = Phrase("Nothing was charged.")
 # Smaller enlargements are not worth a scale of their own.
 ENLARGED_FROM = 1.6
 HATCHES = {"recorded": "", "worked-out": "///", "assumed": "...", "fitted": "\\\\\\", "rest": "xx"}
 STATES = {
-    "recorded": "plain: recorded",
-    "worked-out": "/// worked out",
-    "assumed": "dotted: assumed",
-    "fitted": "\\\\\\ from the lab's own runs",
-    "not-told": "dashed: not told, so not drawn as nothing",
-    "rest": "crossed: unexplained",
+    "recorded": Phrase("plain: recorded"),
+    "worked-out": Phrase("/// worked out"),
+    "assumed": Phrase("dotted: assumed"),
+    "fitted": Phrase("\\\\\\ from the lab's own runs"),
+    "not-told": Phrase("dashed: not told, so not drawn as nothing"),
+    "rest": Phrase("crossed: unexplained"),
+}
+SPOKEN = {
+    "recorded": Phrase("recorded"),
+    "worked-out": Phrase("worked out"),
+    "assumed": Phrase("assumed"),
+    "fitted": Phrase("fitted"),
+    "not-told": Phrase("not told"),
+    "rest": Phrase("rest"),
 }
 
 
@@ -47,6 +56,13 @@ class _Block:
     k: float
 
 
+def run_title(run: int, purpose: str) -> Phrase:
+    """What the picture of a run's balance is called."""
+    return (
+        Phrase("Run {run}: {purpose}", run=run, purpose=purpose) if purpose else Phrase("Run {run}", run=run)
+    )
+
+
 @lru_cache(maxsize=32)
 def draw_waterfall(fall: Waterfall, look: Look, title: str = "") -> bytes:
     """The waterfall of one solvent in one run, as bytes of the kind that the look names."""
@@ -54,9 +70,9 @@ def draw_waterfall(fall: Waterfall, look: Look, title: str = "") -> bytes:
 
 
 def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
-    size = look.size
+    fall, size = all_said(fall, look.say), look.size
     unit = volume_unit(max((abs(bar.value_ul) for bar in fall.bars), default=0) / UL_PER_ML)
-    head = isolated(title) or f"Where the {isolated(fall.solvent)} went"
+    head = isolated(look.say(title)) or Phrase("Where the {solvent} went", solvent=isolated(fall.solvent))
     sheet = Sheet(look, head, _told(fall, unit))
     y = heading(sheet, [isolated(fall.solvent)] if title else [])
     told = wrapped(fall.words, size.text, size.width - 2 * size.margin, bold=True)
@@ -101,7 +117,7 @@ def _sides(sheet: Sheet, bars: Sequence[Bar], unit: Unit, k: float) -> tuple[flo
     size = sheet.look.size
     if sheet.look.width == "small":
         return size.margin, size.width - size.margin
-    widest = max((width_of(_value(unit, bar, k), size.text, True) for bar in bars), default=0.0)
+    widest = max((width_of(sheet.say(_value(unit, bar, k)), size.text, True) for bar in bars), default=0.0)
     return size.margin + NAMES + 12, size.width - size.margin - min(widest + 20, 300)
 
 
@@ -129,7 +145,7 @@ def _rows(sheet: Sheet, block: _Block, y: float) -> float:
 def _name(sheet: Sheet, block: _Block, bar: Bar) -> list[str]:
     """In one or two lines."""
     size = sheet.look.size
-    value = width_of(_value(block.unit, bar, block.k), size.text, _bold(bar))
+    value = width_of(sheet.say(_value(block.unit, bar, block.k)), size.text, _bold(bar))
     room = size.width - 2 * size.margin - value - 10 if sheet.look.width == "small" else NAMES
     return wrapped(isolated(bar.words), size.text, room, _bold(bar), most=2)
 
@@ -149,7 +165,8 @@ def _scale(sheet: Sheet, block: _Block, spans: Sequence[tuple[float, float]]) ->
         for top, height in spans:
             thick = 1.6 if abs(value) < 1e-12 else 0.8
             sheet.line([(at, top), (at, top + height)], look.grid, thick, above=0.5)
-        words = number(value, step) + (f" {block.unit.name}" if place == len(ticks) - 1 else "")
+        unit = block.unit.name if place == len(ticks) - 1 else ""
+        words = Phrase.joined([number(value, step), unit])
         anchor: Any = "start" if at < size.margin + 20 else "middle"
         if at > size.width - size.margin - 24:
             anchor = "end"
@@ -170,12 +187,12 @@ def _words(sheet: Sheet, block: _Block, bar: Bar, name: Sequence[str], top: floa
     sheet.text(size.width - size.margin, at, value, anchor="end", bold=_bold(bar), backed=True)
 
 
-def _value(unit: Unit, bar: Bar, k: float) -> str:
+def _value(unit: Unit, bar: Bar, k: float) -> Phrase:
     if bar.state == "not-told":
-        return "not told"
+        return SPOKEN["not-told"]
     half = k * bar.u_ul / UL_PER_ML if bar.u_ul else None
     sign = MINUS if bar.role in {"out", "predicted"} and bar.value_ul > 0 else ""
-    return sign + unit.text(bar.value_ul / UL_PER_ML, half)
+    return Phrase.joined([sign, unit.text(bar.value_ul / UL_PER_ML, half)], by="")
 
 
 def _bar(sheet: Sheet, block: _Block, bar: Bar, top: float) -> None:
@@ -219,30 +236,35 @@ def _lens(sheet: Sheet, first: _Block, second: _Block, y: float) -> float:
     ends = [(first.x(value), second.x(value)) for value in (second.x.low, second.x.high)]
     corners = [(ends[0][0], y), (ends[1][0], y), (ends[1][1], y + height), (ends[0][1], y + height)]
     sheet.area(corners, look.grid, alpha=0.45, above=0.4)
-    words = f"what is left, enlarged {number(float(f'{times:.2g}'))} times"
+    words = Phrase("what is left, enlarged {times} times", times=number(float(f"{times:.2g}")))
     middle = size.width / 2 if sheet.look.width == "small" else (second.x.start + second.x.end) / 2
     sheet.text(middle, y + height * 0.68, words, anchor="middle")
     return y + height + 4
 
 
-def _spoken(unit: Unit, bar: Bar, k: float) -> str:
-    words = f"{isolated(bar.words)}: {_value(unit, bar, k)}"
-    return f"{words}, {bar.state.replace('-', ' ')}" + (f"; {bar.note}" if bar.note else "")
+def _spoken(unit: Unit, bar: Bar, k: float) -> Phrase:
+    state = SPOKEN.get(bar.state) or Phrase(bar.state.replace("-", " "))
+    words = Phrase(
+        "{step}: {value}, {state}", step=isolated(bar.words), value=_value(unit, bar, k), state=state
+    )
+    return Phrase.joined([words, bar.note], by="; ")
 
 
 def _key(fall: Waterfall) -> Iterator[str]:
     states = {bar.state for bar in fall.bars}
-    yield f"{' · '.join(words for state, words in STATES.items() if state in states)}."
+    told = Phrase.joined([words for state, words in STATES.items() if state in states], by=" · ")
+    yield Phrase("{states}.", states=told)
     if any(bar.u_ul for bar in fall.bars):
-        yield f"Whiskers and ±: expanded uncertainty, k = {number(fall.k)}."
+        yield Phrase("Whiskers and ±: expanded uncertainty, k = {k}.", k=number(fall.k))
     # What was not told has a row of its own.
     rows = [bar.words for bar in fall.bars if bar.state == "not-told"]
     yield from (note for note in fall.notes if not any(note.endswith(f": {words}") for words in rows))
 
 
-def _told(fall: Waterfall, unit: Unit) -> str:
-    return "\n".join([fall.words, "" if fall.bars else NO_BARS, *_lines(fall.bars, unit, fall.k)])
+def _told(fall: Waterfall, unit: Unit) -> Phrase:
+    lines = [fall.words, "" if fall.bars else NO_BARS, *_lines(fall.bars, unit, fall.k)]
+    return Phrase.joined(lines, by="\n")
 
 
-def _lines(bars: Sequence[Bar], unit: Unit, k: float) -> list[str]:
-    return [f"{_spoken(unit, bar, k)}." for bar in bars]
+def _lines(bars: Sequence[Bar], unit: Unit, k: float) -> list[Phrase]:
+    return [Phrase("{step}.", step=_spoken(unit, bar, k)) for bar in bars]

@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from inventory.rules.phrases import Figure, Phrase
 from recovery.rules.extraction_entry import USUAL_YIELD
 from recovery.rules.pictures.yield_curve import Need, YieldCurve, YieldPoint
 
 __all__ = ["yields_of"]
 
-NOT_PLANNED = "This run was not drafted from a plan."
-NO_EXTRACTION = "This plan has no extraction, so there are no portions to compare."
-TOO_SMALL = "Hollow: portions that can hardly be run off cleanly."
-NET = "Not back again: kept by the water, left behind, lost and heel."
+NOT_PLANNED = Phrase("This run was not drafted from a plan.")
+NO_EXTRACTION = Phrase("This plan has no extraction, so there are no portions to compare.")
+TOO_SMALL = Phrase("Hollow: portions that can hardly be run off cleanly.")
+NET = Phrase("Not back again: kept by the water, left behind, lost and heel.")
 
 
 def yields_of(plan: Mapping[str, Any] | None, *, purpose: str, wanted_percent: object = None) -> YieldCurve:
@@ -22,17 +23,23 @@ def yields_of(plan: Mapping[str, Any] | None, *, purpose: str, wanted_percent: o
     plan: as `PlanShape` tells; None: the run was not planned. wanted_percent: as it was asked for; None: what
     is taken where nothing is.
     """
-    title = f"Yield by portions: {purpose}" if purpose else "Yield by portions"
+    title = (
+        Phrase("Yield by portions: {purpose}", purpose=purpose) if purpose else Phrase("Yield by portions")
+    )
     if plan is None or not plan.get("extraction"):
         return YieldCurve(title, (), words=(NOT_PLANNED if plan is None else NO_EXTRACTION,))
     found = plan["extraction"]
     chosen = found["chosen"]
-    words = (
-        f"{plan['solvent']['name']}: {chosen['total_ml']} mL in {chosen['portions']} portions of "
-        f"{chosen['portion_ml']} mL take out {_percent(found)}.",
+    words = Phrase(
+        "{solvent}: {total} mL in {portions} portions of {portion} mL take out {percent}.",
+        solvent=plan["solvent"]["name"],
+        total=_decimal(chosen["total_ml"]),
+        portions=chosen["portions"],
+        portion=_decimal(chosen["portion_ml"]),
+        percent=_percent(found),
     )
     points = tuple(
-        YieldPoint(row["portions"], float(row["yield_percent"]) / 100, words=f"of {row['portion_ml']} mL")
+        YieldPoint(row["portions"], float(row["yield_percent"]) / 100, words=_of(row["portion_ml"]))
         for row in found["same_total"]
     )
     needs = tuple(
@@ -40,16 +47,32 @@ def yields_of(plan: Mapping[str, Any] | None, *, purpose: str, wanted_percent: o
         for row in found["for_yield"]
     )
     hollow = [TOO_SMALL] if any(not need.fits for need in needs) else []
-    notes = (f"Yields of {chosen['total_ml']} mL in all.", *([NET] if needs else []), *hollow)
+    notes = (
+        Phrase("Yields of {total} mL in all.", total=_decimal(chosen["total_ml"])),
+        *([NET] if needs else []),
+        *hollow,
+    )
     wanted = _wanted(found, wanted_percent)
-    return YieldCurve(title, points, needs, wanted, chosen["portions"], words=words, notes=notes)
+    return YieldCurve(title, points, needs, wanted, chosen["portions"], words=(words,), notes=notes)
 
 
-def _percent(found: Mapping[str, Any]) -> str:
+def _of(portion_ml: Any) -> Phrase:
+    return Phrase("of {portion} mL", portion=_decimal(portion_ml))
+
+
+def _decimal(told: Any) -> Figure:
+    """A decimal as the plan has it, digit by digit."""
+    return Figure(float(told), str(told))
+
+
+def _percent(found: Mapping[str, Any]) -> Phrase:
     """With its standard uncertainty, where there is one."""
     told = found["yield_percent"]
-    spread = f" (standard uncertainty {told['uncertainty']} %)" if told.get("uncertainty") else ""
-    return f"{told['value']} %{spread}"
+    value = _decimal(told["value"])
+    if not told.get("uncertainty"):
+        return Phrase("{percent} %", percent=value)
+    spread = _decimal(told["uncertainty"])
+    return Phrase("{percent} % (standard uncertainty {spread} %)", percent=value, spread=spread)
 
 
 def _wanted(found: Mapping[str, Any], wanted_percent: object) -> float | None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.frame import (
     Frame,
     Label,
@@ -20,12 +21,12 @@ from inventory.rules.pictures.frame import (
 from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Shape, Sheet, shortened, width_of, wrapped
 from inventory.rules.pictures.style import Look
-from inventory.rules.pictures.words import Unit, isolated, number, volume_unit
+from inventory.rules.pictures.words import Unit, all_said, isolated, number, volume_unit
 
 __all__ = ["Need", "YieldCurve", "YieldPoint", "draw_yield_curve", "yield_curve_sheet"]
 
 FRACTION_MOST = 1.0
-NO_POINTS = "Nothing to compare."
+NO_POINTS = Phrase("Nothing to compare.")
 Tick = tuple[float, str]
 
 
@@ -84,13 +85,14 @@ def draw_yield_curve(curve: YieldCurve, look: Look) -> bytes:
 
 
 def yield_curve_sheet(curve: YieldCurve, look: Look) -> Sheet:
+    curve = all_said(curve, look.say)
     sheet = Sheet(look, isolated(curve.title), _told(curve))
     size = look.size
     low, high = padded([v for need in curve.needs for v in (need.total_ml, need.net_ml)], with_zero=True)
     unit = volume_unit(high)
     ticks = linear_ticks(low / unit.size, high / unit.size, 5)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else None
-    said = [(value * unit.size, number(value, step)) for value in ticks]
+    said: list[Tick] = [(value * unit.size, number(value, step)) for value in ticks]
     left = room_for(sheet, [words for _, words in said] if curve.needs else [])
     y = _yields(sheet, curve, _frame(sheet, left, heading(sheet, curve.words) + size.line))
     if curve.needs:
@@ -118,7 +120,7 @@ def _counts(sheet: Sheet, plot: _Plot, most: int) -> float:
     counts = [n for n in range(1, most + 1) if n == 1 or n % every == 0]
     y = ticks_below(sheet, frame, [(plot.x(n), str(n)) for n in counts])
     middle = (frame.left + frame.right) / 2
-    sheet.text(middle, y + size.text * 0.5, "portions", sheet.look.palette.faint, anchor="middle")
+    sheet.text(middle, y + size.text * 0.5, Phrase("portions"), sheet.look.palette.faint, anchor="middle")
     return y
 
 
@@ -129,7 +131,7 @@ def _yields(sheet: Sheet, curve: YieldCurve, frame: Frame) -> float:
     plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
     ticks = linear_ticks(low, 100, 7)
     step = ticks[1] - ticks[0] if len(ticks) > 1 else None
-    ticks_left(sheet, frame, [(plot.y(value), number(value, step)) for value in ticks], "yield, %")
+    ticks_left(sheet, frame, [(plot.y(value), number(value, step)) for value in ticks], Phrase("yield, %"))
     _wanted(sheet, plot, curve)
     _points(sheet, plot, curve)
     if not curve.points:
@@ -143,31 +145,37 @@ def _needs(
     """Charged as squares, what does not come back as triangles; what cannot be done so is hollow."""
     low, high, unit, ticks = scale
     look, size = sheet.look.palette, sheet.look.size
-    told = wrapped("Solvent for the wanted yield", size.text, size.width - 2 * size.margin, bold=True)
+    words = sheet.say(Phrase("Solvent for the wanted yield"))
+    told = wrapped(words, size.text, size.width - 2 * size.margin, bold=True)
     top = sheet.lines_of_text(size.margin, top, told, bold=True) + size.line
     frame, most = _frame(sheet, left, top, 0.7), _most(curve)
     x = Linear(0.5, most + 0.5, frame.left, frame.right)
     plot = _Plot(frame, x, Linear(low, high, frame.bottom, frame.top))
     ticks_left(sheet, frame, [(plot.y(value), words) for value, words in ticks], unit.name)
     found = []
-    series: tuple[tuple[str, Shape, str, tuple[float, ...]], ...] = (
-        ("charged", "square", look.value, tuple(need.total_ml for need in curve.needs)),
-        ("not back again", "down", look.alarm, tuple(need.net_ml for need in curve.needs)),
+    series: tuple[tuple[str, Phrase, Shape, str, tuple[float, ...]], ...] = (
+        ("charged", Phrase("charged"), "square", look.value, tuple(need.total_ml for need in curve.needs)),
+        ("not", Phrase("not back again"), "down", look.alarm, tuple(need.net_ml for need in curve.needs)),
     )
-    for name, shape, colour, values in series:
+    for key, name, shape, colour, values in series:
         places = [(plot.x(need.portions), plot.y(v)) for need, v in zip(curve.needs, values, strict=True)]
         if len(places) > 1:
             sheet.line(places, colour, 1.2, alpha=0.7, above=2)
         for need, place, value in zip(curve.needs, places, values, strict=True):
-            hint = f"{need.portions} portions, {name}: {unit.text(value)}" + (
-                "" if need.fits else ", too small"
-            )
+            hint = _need_words(need, name, unit.text(value))
             fill = colour if need.fits else look.paper
-            how: dict[str, Any] = {"name": f"{name.split(' ')[0]}-{need.portions}", "hint": hint}
+            how: dict[str, Any] = {"name": f"{key}-{need.portions}", "hint": hint}
             sheet.mark(shape, *place, 4.5, fill, edge=colour, width=1.2, above=4, **how)
         found.append(Label(places[-1][1], name, colour, places[-1][0]))
     labels(sheet, frame, found)
     return _counts(sheet, plot, most)
+
+
+def _need_words(need: Need, name: Phrase, amount: Phrase) -> Phrase:
+    how: dict[str, Any] = {"portions": need.portions, "name": name, "amount": amount}
+    if need.fits:
+        return Phrase("{portions} portions, {name}: {amount}", **how)
+    return Phrase("{portions} portions, {name}: {amount}, too small", **how)
 
 
 def _lowest(curve: YieldCurve) -> float:
@@ -185,9 +193,13 @@ def _wanted(sheet: Sheet, plot: _Plot, curve: YieldCurve) -> None:
     y = plot.y(curve.wanted * 100)
     sheet.line(
         [(frame.left, y), (frame.right, y)], look.alarm, 1.6, dash=(8, 4), name="wanted",
-        hint="Wanted yield", above=1.5,
+        hint=Phrase("Wanted yield"), above=1.5,
     )  # fmt: skip
-    labels(sheet, frame, [Label(y, f"wanted: {number(curve.wanted * 100)} %", look.alarm)])
+    labels(
+        sheet,
+        frame,
+        [Label(y, Phrase("wanted: {percent} %", percent=number(curve.wanted * 100)), look.alarm)],
+    )
 
 
 def _points(sheet: Sheet, plot: _Plot, curve: YieldCurve) -> None:
@@ -215,32 +227,40 @@ def _proposed(sheet: Sheet, plot: _Plot, point: YieldPoint, place: tuple[float, 
     size, look, (x, y) = sheet.look.size, sheet.look.palette, place
     foot = plot.frame.bottom - 10
     sheet.line([(x, y), (x, plot.frame.bottom)], look.ink, 1, dash=(2, 3), above=1.8)
-    words = f"proposed: {point.portions}, {number(point.fraction * 100)} %"
+    percent = number(point.fraction * 100)
+    words = sheet.say(Phrase("proposed: {portions}, {percent} %", portions=point.portions, percent=percent))
     right, left = size.width - x - 12, x - plot.frame.left - 12
     end = width_of(words, size.text, True) > right and left > right
     words = shortened(words, size.text, left if end else right, True)
     sheet.text(x - 7 if end else x + 7, foot, words, bold=True, backed=True, anchor="end" if end else "start")
 
 
-def _words(point: YieldPoint) -> str:
-    count = f"{point.portions} portion{'' if point.portions == 1 else 's'}"
-    limits = ""
-    if point.low is not None and point.high is not None:
-        limits = f" ({number(point.low * 100)} to {number(point.high * 100)} %)"
-    return f"{count}{' ' + point.words if point.words else ''}: {number(point.fraction * 100)} %{limits}"
+def _words(point: YieldPoint) -> Phrase:
+    count = Phrase("{n} portions", n=point.portions) if point.portions != 1 else Phrase("1 portion")
+    how = {"count": Phrase.joined([count, point.words]), "percent": number(point.fraction * 100)}
+    if point.low is None or point.high is None:
+        return Phrase("{count}: {percent} %", **how)
+    low, high = number(point.low * 100), number(point.high * 100)
+    return Phrase("{count}: {percent} % ({low} to {high} %)", **how, low=low, high=high)
 
 
-def _told(curve: YieldCurve) -> str:
-    lines = [
+def _told(curve: YieldCurve) -> Phrase:
+    lines: list[str] = [
         *curve.words,
         "" if curve.points else NO_POINTS,
-        *(f"{_words(point)}." for point in curve.points),
+        *(Phrase("{point}.", point=_words(point)) for point in curve.points),
     ]
     if curve.wanted is not None:
-        lines.append(f"Wanted: {number(curve.wanted * 100)} %.")
+        lines.append(Phrase("Wanted: {percent} %.", percent=number(curve.wanted * 100)))
     if curve.chosen is not None:
-        lines.append(f"Proposed: {curve.chosen} portions.")
+        lines.append(Phrase("Proposed: {n} portions.", n=curve.chosen))
     for need in curve.needs:
-        amounts = f"{number(need.total_ml)} mL charged, {number(need.net_ml)} mL not back again"
-        lines.append(f"For the wanted yield {need.portions} portions: {amounts}.")
-    return "\n".join([*lines, *curve.notes])
+        lines.append(
+            Phrase(
+                "For the wanted yield {n} portions: {total} mL charged, {net} mL not back again.",
+                n=need.portions,
+                total=number(need.total_ml),
+                net=number(need.net_ml),
+            )
+        )
+    return Phrase.joined([*lines, *curve.notes], by="\n")
