@@ -12,6 +12,7 @@ from inventory.api.rows import decimal_text, solvent_ref
 from inventory.models import Lab
 from recovery.api.clearing import overrides_of
 from recovery.models import Run, RunSum
+from recovery.rules.kept_phrases import KEPT
 from recovery.rules.run_kinds import number_text
 from recovery.selectors.run_facts import FactNow, apparatus_of, asked, facts_now
 
@@ -126,7 +127,7 @@ def run_detail(lab: Lab, pk: int) -> dict[str, Any]:
     return {
         **shown,
         "closing_entry": held.closing_entry,
-        "plan": held.plan,
+        "plan": None if held.plan is None else {k: v for k, v in held.plan.items() if k != KEPT},
         "asks": [
             {
                 "field": row.key,

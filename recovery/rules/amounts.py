@@ -17,6 +17,7 @@ from math import floor, hypot, inf, isinf, sqrt
 from typing import Any
 
 from inventory.rules.instruments import INSTRUMENTS, NOT_STATED, Instrument, split_uncertainty
+from inventory.rules.phrases import Phrase
 from inventory.rules.units import affine
 from recovery.rules.student import t_quantile
 
@@ -27,6 +28,7 @@ COVERAGE = 2.0
 LEVEL = 0.954499736103642
 #: what a source of one piece's calibration is called
 CALIBRATION = "calibration of "
+ALL_OF_IT = Phrase("all that a bottle held by the records: its own error is not counted")
 SOURCES = (
     "combined with what is shared: JCGM 100:2008 5.2.2",
     "expanded: U = k u, k = 2, 6.3; with few repeats k from Student's t at 95.45 % with the effective "
@@ -134,7 +136,7 @@ def part_of(volume_ul: int, u_volume_ul: int, as_entered: Mapping[str, Any] | No
     """
     kept = as_entered or {}
     if kept.get("all"):
-        return Part(volume_ul, notes=("all that a bottle held by the records: its own error is not counted",))
+        return Part(volume_ul, notes=(ALL_OF_IT,))
     budget = {name: _number(value) for name, value in dict(kept.get("budget_ul") or {}).items()}
     instrument = INSTRUMENTS.get(str(kept.get("instrument") or NOT_STATED))
     if "instrument" not in budget or instrument is None:
@@ -178,9 +180,16 @@ def _liquid_parts(budget: Mapping[str, float], expansion_sign: float) -> dict[st
 
 
 def _notes(kept: Mapping[str, Any], instrument: Instrument) -> tuple[str, ...]:
-    told = [str(note) for note in kept.get("notes") or () if "temperature not needed" not in str(note)]
+    told: list[str] = [
+        Phrase(str(note)) for note in kept.get("notes") or () if "temperature not needed" not in str(note)
+    ]
     if instrument.kind != "estimate":
-        told.append(f"all readings by {instrument.key} in one run count as made with one and the same piece")
+        told.append(
+            Phrase(
+                "all readings by {instrument} in one run count as made with one and the same piece",
+                instrument=instrument.key,
+            )
+        )
     return tuple(told)
 
 

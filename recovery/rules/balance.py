@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from math import erfc, floor, isinf, sqrt
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.amounts import SOURCES, Combined, Part, apart, combined
 from recovery.rules.balance_words import plus_minus, remainder_words
 from recovery.rules.student import t_within
@@ -23,6 +24,7 @@ __all__ = ["Balance", "Code", "Measured", "Named", "Return", "balance", "signifi
 Code = Literal["unexplained-loss", "unexplained-gain", "within-uncertainty", "still-open"]
 Measured = Sequence[Part]
 NOT_WORTH_TELLING = 0.05
+STILL_OPEN = Phrase("still open: what is missing shows when it is closed")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,14 +93,25 @@ class Balance:
         return self.charged.volume_ul == out + self.remainder_ul
 
 
-KIND_WORDS = {
-    "waste-container": "put into waste containers",
-    "waste-contractor": "taken by the waste contractor",
-    "water-layer": "left in the water layer",
-    "air": "lost to the air",
-    "still-residue": "left in the still",
-    "product": "left in the product",
-    "reaction": "used up by the reaction",
+ANOTHER_PIECE = Phrase(
+    "read with another piece of the same name each time, the unexplained would be {amount}"
+)
+ANOTHER_PIECE_BEYOND = Phrase(
+    "read with another piece of the same name each time, the unexplained would be {amount}, which is "
+    "beyond it"
+)
+ANOTHER_PIECE_WITHIN = Phrase(
+    "read with another piece of the same name each time, the unexplained would be {amount}, which is not "
+    "beyond it"
+)
+KIND_WORDS: dict[str, str] = {
+    "waste-container": Phrase("put into waste containers"),
+    "waste-contractor": Phrase("taken by the waste contractor"),
+    "water-layer": Phrase("left in the water layer"),
+    "air": Phrase("lost to the air"),
+    "still-residue": Phrase("left in the still"),
+    "product": Phrase("left in the product"),
+    "reaction": Phrase("used up by the reaction"),
 }
 
 
@@ -138,9 +151,7 @@ def balance(
         unexplained=unexplained,
         remainder_ul=unexplained.volume_ul - waters.volume_ul,
         code=code,
-        words="still open: what is missing shows when it is closed"
-        if is_open
-        else remainder_words(unexplained),
+        words=STILL_OPEN if is_open else remainder_words(unexplained),
         z=z,
         p=p,
         notes=(*_notes([*charged, *solvent, *gone]), *_pieces(terms, unexplained)),
@@ -182,10 +193,11 @@ def _pieces(terms: Sequence[tuple[int, Part]], unexplained: Combined) -> tuple[s
     if abs(other.u_ul - unexplained.u_ul) <= NOT_WORTH_TELLING * unexplained.u_ul:
         return ()
     amount = plus_minus(abs(other.volume_ul), other.expanded_ul)
-    also = (
-        "" if other.beyond == unexplained.beyond else f", which is {'' if other.beyond else 'not '}beyond it"
-    )
-    return (f"read with another piece of the same name each time, the unexplained would be {amount}{also}",)
+    if other.beyond == unexplained.beyond:
+        words = ANOTHER_PIECE
+    else:
+        words = ANOTHER_PIECE_BEYOND if other.beyond else ANOTHER_PIECE_WITHIN
+    return (Phrase(words, amount=amount),)
 
 
 def _notes(parts: Sequence[Part]) -> tuple[str, ...]:

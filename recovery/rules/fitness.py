@@ -12,7 +12,7 @@ from typing import Literal
 
 from inventory.rules.phrases import Phrase
 from recovery.rules.quality import Corrected, Range, Sample, outcome, reference
-from recovery.rules.quality_data import Need, UseData, What
+from recovery.rules.quality_data import PROPERTY_WORDS, Need, UseData, What
 
 State = Literal["fit", "as-bought", "not-shown", "not-fit"]
 WORDS: Mapping[State, str] = {
@@ -64,14 +64,6 @@ class Known:
     verdict: Sequence[Reason] = ()
 
 
-_NAMES = {
-    "density": Phrase("density"),
-    "refractive-index": Phrase("refractive index"),
-    "boiling-range": Phrase("boiling range"),
-    "water": Phrase("water"),
-}
-
-
 @dataclass(frozen=True, slots=True)
 class Fitness:
     """The answer for one use, gravest reason first."""
@@ -89,7 +81,7 @@ class Fitness:
 
 def _named(what: str) -> str:
     """A property in words."""
-    return _NAMES.get(what) or what.replace("-", " ")
+    return PROPERTY_WORDS.get(what) or what.replace("-", " ")
 
 
 def held_to(need: Need, sample: Sample, limits: Mapping[str, Range]) -> Range | None:

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import Any
 
+from inventory.rules.phrases import Phrase
+from recovery.rules.fact_words import named_all
 from recovery.rules.fitting import DRIVERS, LEVEL, METHOD, Coefficient, Fit
 from recovery.rules.predicted import Ask, Input, Prediction, Term
 from recovery.rules.predicted_vapour import open_vessels
@@ -64,23 +66,24 @@ def _term(one: Coefficient, driver: float, fit: Fit, name: str) -> Term:
         "fitted",
         round(one.value * driver * 1000),
         round(u * driver * 1000),
-        "coefficient × driver",
+        Phrase("coefficient × driver"),
         (Input("coefficient", one.value, u, kind.unit), Input(one.driver, driver, 0.0, "1")),
-        (f"this run loses as the {fit.runs} runs of the fit did",),
+        (Phrase("this run loses as the {runs} runs of the fit did", runs=fit.runs),),
         (name,),
     )
 
 
 def _scatter(fit: Fit, outside: list[str]) -> Term:
     """One run's scatter: no loss, only uncertainty."""
-    beyond = (f"outside what the runs of the fit spanned: {', '.join(outside)}",) if outside else ()
+    words = Phrase("outside what the runs of the fit spanned: {drivers}", drivers=named_all(outside))
+    beyond = (words,) if outside else ()
     return Term(
         "scatter",
-        "scatter of single runs around the fit",
+        Phrase("scatter of single runs around the fit"),
         "fitted",
         0,
         round(fit.residual_sd * 1000),
-        "residual standard deviation",
+        Phrase("residual standard deviation"),
         assumptions=beyond,
         counts=False,
     )

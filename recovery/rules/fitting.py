@@ -19,6 +19,8 @@ from math import sqrt
 from typing import Any
 
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
+from recovery.rules.fact_words import named
 from recovery.rules.least_squares import (
     CONDITION_MOST,
     Solution,
@@ -37,10 +39,17 @@ DRIVER_RUNS_MIN = 5
 TOLD_SHARE = 0.75
 LEVEL = 0.95
 FAR = 4.0
-METHOD = (
+METHOD = Phrase(
     "least squares with no coefficient below nothing (Lawson and Hanson 1974); limits: every value that "
     "raises the residual sum of squares, the other coefficients fitted anew, by no more than s²·t²"
 )
+R_SQUARED = Phrase("R² = {r_squared:.3f}: so much of the variation between runs goes along with the drivers")
+R_SQUARED_FROM_NOTHING = Phrase(
+    "R² = {r_squared:.3f}: so much of the losses, counted from nothing, goes along with the drivers"
+)
+WIDE = Phrase("which of two drivers that mostly went together took the loss: their limits are wide")
+NO_ORDER = Phrase("when a loss began: the order of the runs is not used, the loss chart shows that")
+NO_CAUSE = Phrase("what else changed together with a driver: going along with it is not being caused by it")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,14 +65,19 @@ class Driver:
 DRIVERS: dict[str, Driver] = {
     one.key: one
     for one in (
-        Driver("run", "each run, however small", "mL"),
-        Driver("charged", "each mL charged", "mL/mL"),
-        Driver("water-phase", "each mL that the water keeps by its solubility", "mL/mL", ("water-volume",)),
-        Driver("take-over-time", "each minute of taking over", "mL/min", ("take-over-time",)),
-        Driver("transfers", "each transfer", "mL", ("transfers",)),
+        Driver("run", Phrase("each run, however small"), "mL"),
+        Driver("charged", Phrase("each mL charged"), "mL/mL"),
+        Driver(
+            "water-phase",
+            Phrase("each mL that the water keeps by its solubility"),
+            "mL/mL",
+            ("water-volume",),
+        ),
+        Driver("take-over-time", Phrase("each minute of taking over"), "mL/min", ("take-over-time",)),
+        Driver("transfers", Phrase("each transfer"), "mL", ("transfers",)),
         Driver(
             "open-vessels",
-            "each mL that open vessels lose by theory",
+            Phrase("each mL that open vessels lose by theory"),
             "mL/mL",
             ("open-time", "open-area"),
         ),
@@ -135,8 +149,12 @@ def fit_losses(names: Sequence[str], rows: Sequence[Sequence[float]], losses_ml:
         raise Conflict(
             "drivers",
             "drivers-alike",
-            f"“{one}” and “{other}” went up and down together in these runs: they cannot be told apart.",
-            "Leave one of them out, or vary them.",
+            Phrase(
+                "“{one}” and “{other}” went up and down together in these runs: they cannot be told apart.",
+                one=named(one),
+                other=named(other),
+            ),
+            Phrase("Leave one of them out, or vary them."),
         )
     found = not_below_zero(of)
     coefficients = tuple(_coefficient(name, index, design, of, found) for index, name in enumerate(names))
@@ -209,14 +227,18 @@ def _hindrance(
     """Why a driver cannot be added to others; "" when it can."""
     told = sum(new in run for run in runs)
     if told < TOLD_SHARE * len(runs) or not runs:
-        return f"told in {told} of {len(runs)} runs only"
+        return Phrase("told in {told} of {runs} runs only", told=told, runs=len(runs))
     trial = _told_of(names, runs, losses_ml, ())
     if len(trial.rows) < runs_needed(len(names)):
-        return f"{len(names)} coefficients take {runs_needed(len(names))} runs"
+        return Phrase(
+            "{coefficients} coefficients take {runs} runs",
+            coefficients=len(names),
+            runs=runs_needed(len(names)),
+        )
     if sum(row[-1] != 0 for row in trial.rows) < DRIVER_RUNS_MIN:
-        return f"above nothing in fewer than {DRIVER_RUNS_MIN} runs"
+        return Phrase("above nothing in fewer than {runs} runs", runs=DRIVER_RUNS_MIN)
     if triangle(trial.rows, trial.losses_ml).condition > CONDITION_MOST:
-        return "went up and down together with the others"
+        return Phrase("went up and down together with the others")
     return ""
 
 
@@ -231,8 +253,13 @@ def _enough(names: Sequence[str], design: Any) -> None:
         raise Conflict(
             "runs",
             "too-few-runs",
-            f"{len(design)} closed runs tell all that is needed; {len(names)} coefficients take {needed}.",
-            "Log more runs, or ask for fewer drivers.",
+            Phrase(
+                "{runs} closed runs tell all that is needed; {coefficients} coefficients take {needed}.",
+                runs=len(design),
+                coefficients=len(names),
+                needed=needed,
+            ),
+            Phrase("Log more runs, or ask for fewer drivers."),
         )
     for index, name in enumerate(names):
         at_work = int((design[:, index] != 0).sum())
@@ -240,8 +267,13 @@ def _enough(names: Sequence[str], design: Any) -> None:
             raise Conflict(
                 "drivers",
                 "driver-idle",
-                f"“{name}” is above nothing in {at_work} runs only, {DRIVER_RUNS_MIN} are needed.",
-                "Leave it out.",
+                Phrase(
+                    "“{name}” is above nothing in {at_work} runs only, {needed} are needed.",
+                    name=named(name),
+                    at_work=at_work,
+                    needed=DRIVER_RUNS_MIN,
+                ),
+                Phrase("Leave it out."),
             )
 
 
@@ -270,35 +302,58 @@ def _coefficient(name: str, index: int, design: Any, of: Triangle, found: Soluti
 
 
 def _statement(runs: int, found: Solution, r_squared: float, centred: bool) -> tuple[str, ...]:
-    about = "the variation between runs" if centred else "the losses, counted from nothing,"
     return (
-        f"{runs} runs, coefficients above nothing: {int(found.free.sum())}, degrees of freedom: {found.dof}",
-        f"residual standard deviation {found.sd:.3g} mL: one run in twenty lies more than about "
-        f"{2 * found.sd:.2g} mL off",
-        f"R² = {r_squared:.3f}: so much of {about} goes along with the drivers",
+        Phrase(
+            "{runs} runs, coefficients above nothing: {above}, degrees of freedom: {freedom}",
+            runs=runs,
+            above=int(found.free.sum()),
+            freedom=int(found.dof),
+        ),
+        Phrase(
+            "residual standard deviation {sd:.3g} mL: one run in twenty lies more than about "
+            "{twice:.2g} mL off",
+            sd=float(found.sd),
+            twice=2 * float(found.sd),
+        ),
+        Phrase(R_SQUARED if centred else R_SQUARED_FROM_NOTHING, r_squared=float(r_squared)),
     )
 
 
 def _cannot(
     coefficients: Sequence[Coefficient], of: Triangle, found: Solution, residuals: Any
 ) -> tuple[str, ...]:
-    said = [
-        f"{one.driver}: no loss was told from nothing; at most {one.high:.2g}"
+    said: list[str] = [
+        Phrase(
+            "{driver}: no loss was told from nothing; at most {high:.2g}",
+            driver=named(one.driver),
+            high=one.high,
+        )
         for one in coefficients
         if one.sd is None
     ]
-    spans = ", ".join(
-        f"{one.driver} {one.driver_low:.3g} to {one.driver_high:.3g}"
-        for one in coefficients
-        if one.driver != "run"
-    )
+    spans = [_span(one) for one in coefficients if one.driver != "run"]
     if spans:
-        said.append(f"anything outside what the runs spanned: {spans}")
+        said.append(
+            Phrase("anything outside what the runs spanned: {spans}", spans=Phrase.joined(spans, ", "))
+        )
     if of.condition > CONDITION_MOST / 3:
-        said.append("which of two drivers that mostly went together took the loss: their limits are wide")
+        said.append(WIDE)
     far = int((abs(residuals) > FAR * found.sd).sum()) if found.sd else 0
     if far:
-        said.append(f"why so many runs lie more than {FAR:g} residual standard deviations off: {far}")
-    said.append("when a loss began: the order of the runs is not used, the loss chart shows that")
-    said.append("what else changed together with a driver: going along with it is not being caused by it")
-    return tuple(said)
+        said.append(
+            Phrase(
+                "why so many runs lie more than {times:g} residual standard deviations off: {runs}",
+                times=FAR,
+                runs=far,
+            )
+        )
+    return (*said, NO_ORDER, NO_CAUSE)
+
+
+def _span(one: Coefficient) -> Phrase:
+    return Phrase(
+        "{driver} {low:.3g} to {high:.3g}",
+        driver=named(one.driver),
+        low=one.driver_low,
+        high=one.driver_high,
+    )

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from recovery.rules.run_facts import read_fact
 from recovery.rules.run_kinds import FIELDS_MAX, AskedFor, FieldData, KindData, check_field, check_key
 
@@ -19,18 +20,24 @@ KINDS_FILE = Path(__file__).parent.parent / "data" / "run_kinds.toml"
 def check_asked(asked: Sequence[AskedFor], known: Mapping[str, FieldData]) -> None:
     """Raises InputError naming `fields.N.…`: each field is known and stands once, each default fits it."""
     if len(asked) > FIELDS_MAX:
-        raise InputError("fields", "too-many", f"A kind asks for at most {FIELDS_MAX} facts.")
+        raise InputError(
+            "fields", "too-many", Phrase("A kind asks for at most {fields_max} facts.", fields_max=FIELDS_MAX)
+        )
     seen: set[str] = set()
     for number, one in enumerate(asked):
         if one.field not in known:
             raise InputError(
                 f"fields.{number}.field",
                 "unknown-field",
-                f"There is no field “{one.field}”.",
-                "See run-fields/.",
+                Phrase("There is no field “{field}”.", field=one.field),
+                Phrase("See run-fields/."),
             )
         if one.field in seen:
-            raise InputError(f"fields.{number}.field", "given-twice", f"“{one.field}” stands there twice.")
+            raise InputError(
+                f"fields.{number}.field",
+                "given-twice",
+                Phrase("“{field}” stands there twice.", field=one.field),
+            )
         seen.add(one.field)
         if one.default is not None:
             read_fact(known[one.field], one.default, field=f"fields.{number}.default")

@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import hypot
 
+from inventory.rules.phrases import Phrase
+from recovery.rules.fact_words import named
 from recovery.rules.predicted_terms import Ask, Input, Term, Told
 from recovery.rules.predicted_vapour import open_vessels, past_the_condenser, venting
 from recovery.rules.predicted_vessels import apparatus_hold_up, bed, heel, product, wetting
@@ -46,8 +48,8 @@ class Prediction:
         off_ul = min(self.total_ul, sum(ul for kind, ul in named_ul.items() if kind not in NOT_FITTED))
         if off_ul <= 0:
             return self
-        words = "of these, measured and booked already"
-        booked = Term("booked", words, "fitted", -off_ul, formula="what was booked")
+        words = Phrase("of these, measured and booked already")
+        booked = Term("booked", words, "fitted", -off_ul, formula=Phrase("what was booked"))
         return replace(self, terms=(*self.terms, booked), total_ul=self.total_ul - off_ul)
 
 
@@ -86,7 +88,7 @@ def _with_defaults(term: Term, ask: Ask) -> Term:
     taken = ask.taken(TERM_FACTS.get(term.code, ()))
     if not taken or term.value_ul is None:
         return term
-    said = tuple(f"{key} not told: taken as the kind of run suggests" for key in taken)
+    said = tuple(Phrase("{key} not told: taken as the kind of run suggests", key=named(key)) for key in taken)
     return replace(term, state="assumed", assumptions=(*said, *term.assumptions))
 
 

@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from math import sqrt
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.budget import combined
 from recovery.rules.properties import Properties
 
 __all__ = ["Ask", "Input", "State", "Term", "Told", "between", "not_told", "worked_out"]
 
 State = Literal["worked-out", "assumed", "not-told", "fitted"]
-OUR_CHOICE = "common practice, no source"
+OUR_CHOICE = Phrase("common practice, no source")
 
 
 @dataclass(frozen=True, slots=True)

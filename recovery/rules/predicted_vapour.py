@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.predicted_terms import OUR_CHOICE, Ask, Input, Term, between, not_told, worked_out
 from recovery.rules.vapour_pressure import ATMOSPHERE_KPA, ZERO_C_K, pressure_kpa
 
@@ -19,9 +20,9 @@ MMHG_PER_KPA = 7.500616827
 CM2_PER_FT2 = 929.0304
 G_PER_LB = 453.59237
 AIR = "air"
-PAST_WORDS = "vapour past the condenser"
-OPEN_WORDS = "vapour from vessels that stood open"
-VENT_WORDS = "vapour let out at venting and emptying the funnel"
+PAST_WORDS = Phrase("vapour past the condenser")
+OPEN_WORDS = Phrase("vapour from vessels that stood open")
+VENT_WORDS = Phrase("vapour let out at venting and emptying the funnel")
 
 
 def vapour_in_gas_mol(gas_l: float, gas_c: float, vapour_kpa: float, pressure_kpa: float) -> float:
@@ -65,7 +66,7 @@ def past_the_condenser(ask: Ask) -> Term | None:
     if not ask.distils or not ask.concerns("coolant-temperature", "take-over-time", "gas-volume"):
         return None
     if ask.solvent.molar_mass_g_per_mol is None:
-        why = "molar mass not recorded: vapour cannot be turned into liquid"
+        why = Phrase("molar mass not recorded: vapour cannot be turned into liquid")
         return not_told("condenser", PAST_WORDS, ["molar-mass"], why, place=AIR)
     coolant, said = _coolant(ask)
     gas, told_gas, gas_words = _gas(ask)
@@ -73,7 +74,7 @@ def past_the_condenser(ask: Ask) -> Term | None:
     room_c = _room(ask)[0]
     vapour = pressure_kpa(ask.solvent, coolant.value)
     if pressure is None:
-        said.append("pressure not told: open to the air, 101.325 kPa")
+        said.append(Phrase("pressure not told: open to the air, {kpa:g} kPa", kpa=ATMOSPHERE_KPA))
     vacuum_asked = ask.asked is not None and "pressure" in ask.asked
     return worked_out(
         "condenser",
@@ -99,9 +100,16 @@ def past_the_condenser(ask: Ask) -> Term | None:
             Input("vapour pressure", 1.0, vapour.u / vapour.value, ""),
         ],
         most_ml=ask.charged_ml,
-        formula="n = P0·V/(R·T)·p/(P - p), p at the coolant's temperature as it leaves; volume = n·M/density",
-        assumptions=[*said, *gas_words, *vapour.assumptions, "the gas leaves saturated and no colder"],
-        sources=[*vapour.sources, "ideal gas, Dalton: n(vapour)/n(gas) = p/(P - p)"],
+        formula=Phrase(
+            "n = P0·V/(R·T)·p/(P - p), p at the coolant's temperature as it leaves; volume = n·M/density"
+        ),
+        assumptions=[
+            *said,
+            *gas_words,
+            *vapour.assumptions,
+            Phrase("the gas leaves saturated and no colder"),
+        ],
+        sources=[*vapour.sources, Phrase("ideal gas, Dalton: n(vapour)/n(gas) = p/(P - p)")],
         place=AIR,
     )
 
@@ -111,7 +119,12 @@ def _coolant(ask: Ask) -> tuple[Input, list[str]]:
     if told is not None:
         return Input("coolant", *told, "Cel"), []
     low, high = COOLANT_C
-    words = f"temperature of the coolant not told: anything from {low:g} to {high:g} °C taken, {OUR_CHOICE}"
+    words = Phrase(
+        "temperature of the coolant not told: anything from {low:g} to {high:g} °C taken, {why}",
+        low=low,
+        high=high,
+        why=OUR_CHOICE,
+    )
     return Input("coolant", *between(low, high), "Cel", told=False), [words]
 
 
@@ -124,12 +137,17 @@ def _gas(ask: Ask) -> tuple[tuple[float, float], bool, list[str]]:
     minutes = ask.told("take-over-time")
     flask_l = 2 * ask.charged_ml / 1000
     vented_l = VENT_ML_PER_MIN * minutes[0] / 1000 if minutes else 0.0
-    words = [
-        f"gas displaced not told: from the volume collected ({collected_l:.3g} L) up to that and what a "
-        f"flask twice the charge and a vent that passes {VENT_ML_PER_MIN:g} mL/min add, {OUR_CHOICE}"
+    words: list[str] = [
+        Phrase(
+            "gas displaced not told: from the volume collected ({collected_l:.3g} L) up to that and what a "
+            "flask twice the charge and a vent that passes {vent:g} mL/min add, {why}",
+            collected_l=collected_l,
+            vent=VENT_ML_PER_MIN,
+            why=OUR_CHOICE,
+        )
     ]
     if minutes is None:
-        words.append("take-over time not told: nothing counted for the vent")
+        words.append(Phrase("take-over time not told: nothing counted for the vent"))
     return between(collected_l, collected_l + flask_l + vented_l), False, words
 
 
@@ -139,7 +157,9 @@ def _room(ask: Ask) -> tuple[float, float, bool]:
 
 
 def _room_words(known: bool) -> list[str]:
-    return [] if known else [f"room not told: anything from {ROOM_C[0]:g} to {ROOM_C[1]:g} °C taken"]
+    low, high = ROOM_C
+    words = Phrase("room not told: anything from {low:g} to {high:g} °C taken", low=low, high=high)
+    return [] if known else [words]
 
 
 def _liquid_ml(ask: Ask, moles: float) -> float:
@@ -154,7 +174,7 @@ def open_vessels(ask: Ask) -> Term | None:
     area, minutes = ask.told("open-area"), ask.told("open-time")
     missing = [key for key, told in (("open-area", area), ("open-time", minutes)) if told is None]
     if area is None or minutes is None:
-        why = "how long vessels stood open and how wide is not told: none is counted"
+        why = Phrase("how long vessels stood open and how wide is not told: none is counted")
         return not_told("open-vessels", OPEN_WORDS, missing, why, place=AIR)
     room_c, u_room, known = _room(ask)
     vapour = pressure_kpa(ask.solvent, room_c)
@@ -171,13 +191,23 @@ def open_vessels(ask: Ask) -> Term | None:
             Input("vapour pressure", 1.0, vapour.u / vapour.value, ""),
         ],
         most_ml=ask.charged_ml,
-        formula="0.284·U^0.78·M^(2/3)·A·P/(82.05·T) lb/min, A in ft2, P in mmHg, U in m/s; time over density",
+        formula=Phrase(
+            "0.284·U^0.78·M^(2/3)·A·P/(82.05·T) lb/min, A in ft2, P in mmHg, U in m/s; time over density"
+        ),
         assumptions=[
-            f"air moves at {low:g} to {high:g} m/s, {OUR_CHOICE}; the liquid stays at room temperature",
+            Phrase(
+                "air moves at {low:g} to {high:g} m/s, {why}; the liquid stays at room temperature",
+                low=low,
+                high=high,
+                why=OUR_CHOICE,
+            ),
             *_room_words(known),
             *vapour.assumptions,
         ],
-        sources=["US EPA RMP offsite consequence guidance, appendix D (from memory)", *vapour.sources],
+        sources=[
+            Phrase("US EPA RMP offsite consequence guidance, appendix D (from memory)"),
+            *vapour.sources,
+        ],
         place=AIR,
     )
 
@@ -204,7 +234,9 @@ def venting(ask: Ask) -> Term | None:
     contacts, water = ask.told("contacts"), ask.told("water-volume")
     if contacts is None or water is None:
         missing = [key for key, told in (("contacts", contacts), ("water-volume", water)) if told is None]
-        why = "number of portions or volume of water not told: vapour let out at venting is not counted"
+        why = Phrase(
+            "number of portions or volume of water not told: vapour let out at venting is not counted"
+        )
         return not_told("venting", VENT_WORDS, missing, why, place=AIR)
     room_c, u_room, known = _room(ask)
     vapour = pressure_kpa(ask.solvent, room_c)
@@ -221,13 +253,16 @@ def venting(ask: Ask) -> Term | None:
             Input("vapour pressure", 1.0, vapour.u / vapour.value, ""),
         ],
         most_ml=ask.charged_ml,
-        formula="for each portion n = p·V/(R·T)·(1 + p/(P + p)); volume = n·M/density",
+        formula=Phrase("for each portion n = p·V/(R·T)·(1 + p/(P + p)); volume = n·M/density"),
         assumptions=[
-            f"headspace from a third of the liquid to as much again, {OUR_CHOICE}; one venting a portion",
+            Phrase(
+                "headspace from a third of the liquid to as much again, {why}; one venting a portion",
+                why=OUR_CHOICE,
+            ),
             *_room_words(known),
             *vapour.assumptions,
         ],
-        sources=["ideal gas, Dalton", *vapour.sources],
+        sources=[Phrase("ideal gas, Dalton"), *vapour.sources],
         place=AIR,
     )
 

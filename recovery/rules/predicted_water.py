@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.predicted_terms import Ask, Input, Term, between, not_told, worked_out
 from recovery.rules.solubility import WaterPair, mutual, shake
 
@@ -13,9 +14,9 @@ __all__ = ["kept_ml", "setschenow_factor", "water_phase", "water_taken_up"]
 NACL_G_PER_MOL = 58.44
 ROOM_C = (15.0, 25.0)
 PLACE = "water-layer"
-WORDS = "dissolved in the water phase"
+WORDS = Phrase("dissolved in the water phase")
 FACTS = ("water-volume", "water-phases", "water-temperature", "salting", "salt-concentration")
-FORMULA = (
+FORMULA = Phrase(
     "for each fresh water phase: m(solvent) = w·A + (1 - v)·B, m(water) = (1 - w)·A + v·B; kept = w·A; "
     "w, v: mass fractions at saturation, A, B: masses of water and solvent layer"
 )
@@ -37,14 +38,16 @@ def water_phase(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Term 
         return None
     water = ask.told("water-volume")
     if water is None:
-        why = "how much water there was is not told: what it kept cannot be worked out, and none is counted"
+        why = Phrase(
+            "how much water there was is not told: what it kept cannot be worked out, and none is counted"
+        )
         return not_told("water-phase", WORDS, ["water-volume"], why, place=PLACE)
     phases = ask.told("water-phases")
     temperature, assumed = _temperature(ask)
     pair = mutual(ask.solvent, temperature.value)
     salt, salted, words = _salt(ask, setschenow_l_per_mol)
     if phases is None:
-        assumed.append("number of fresh water phases not told: one taken, the fewest")
+        assumed.append(Phrase("number of fresh water phases not told: one taken, the fewest"))
     count = max(1, round(phases[0])) if phases else 1
     inputs = [
         Input("water", *water, "mL"),
@@ -61,8 +64,13 @@ def water_phase(ask: Ask, *, setschenow_l_per_mol: float | None = None) -> Term 
         inputs=inputs,
         most_ml=ask.charged_ml,
         formula=FORMULA,
-        assumptions=[*assumed, *words, *pair.assumptions, "each water phase is shaken until saturated"],
-        sources=[*pair.sources, "one phase is saturated once: two mass balances at saturation"],
+        assumptions=[
+            *assumed,
+            *words,
+            *pair.assumptions,
+            Phrase("each water phase is shaken until saturated"),
+        ],
+        sources=[*pair.sources, Phrase("one phase is saturated once: two mass balances at saturation")],
         place=PLACE,
     )
     return replace(term, inputs=(*term.inputs, *_solubilities(pair)))
@@ -105,15 +113,17 @@ def _kept(ask: Ask, count: int) -> Callable[[Mapping[str, float]], float]:
 
 
 def _temperature(ask: Ask) -> tuple[Input, list[str]]:
-    for key, words in (
-        ("water-temperature", ""),
-        ("room-temperature", "temperature of the water not told: that of the room taken"),
-    ):
-        told = ask.told(key)
-        if told is not None:
-            return Input("temperature", *told, "Cel"), [words] if words else []
+    told = ask.told("water-temperature")
+    if told is not None:
+        return Input("temperature", *told, "Cel"), []
+    told = ask.told("room-temperature")
+    if told is not None:
+        words = Phrase("temperature of the water not told: that of the room taken")
+        return Input("temperature", *told, "Cel"), [words]
     low, high = ROOM_C
-    words = f"temperature of the water not told: anything from {low:g} to {high:g} °C taken"
+    words = Phrase(
+        "temperature of the water not told: anything from {low:g} to {high:g} °C taken", low=low, high=high
+    )
     return Input("temperature", *between(low, high), "Cel", told=False), [words]
 
 
@@ -122,13 +132,20 @@ def _salt(ask: Ask, constant: float | None) -> tuple[tuple[float, float], bool, 
     salting = ask.word("salting")
     grams = ask.told("salt-concentration")
     if salting in ("", "none") and grams is None:
-        return (1.0, 0.0), False, [] if salting else ["salt in the water not told: none taken"]
+        return (1.0, 0.0), False, [] if salting else [Phrase("salt in the water not told: none taken")]
     if constant is not None and grams is not None:
         factor = setschenow_factor(constant, grams[0] / NACL_G_PER_MOL)
-        words = f"salt taken as sodium chloride, Setschenow constant {constant:g} L/mol: {factor:.2f} is left"
+        words = Phrase(
+            "salt taken as sodium chloride, Setschenow constant {constant:g} L/mol: {factor:.2f} is left",
+            constant=constant,
+            factor=factor,
+        )
         return (factor, 0.0), False, [words]
-    words = "salted: salt drives solvent out of the water, by an unknown share; anything from none to all of"
-    return between(0.0, 1.0), True, [f"{words} what pure water keeps is taken"]
+    words = Phrase(
+        "salted: salt drives solvent out of the water, by an unknown share; anything from none to all of "
+        "what pure water keeps is taken"
+    )
+    return between(0.0, 1.0), True, [words]
 
 
 def _relative(value: float, u: float) -> float:
@@ -165,7 +182,7 @@ def water_taken_up(ask: Ask) -> Term | None:
 
     term = worked_out(
         "water-taken-up",
-        "water taken up by the solvent (no loss: what comes back is larger by it)",
+        Phrase("water taken up by the solvent (no loss: what comes back is larger by it)"),
         work=work,
         inputs=[
             Input("water", *water_ml, "mL"),
@@ -173,7 +190,7 @@ def water_taken_up(ask: Ask) -> Term | None:
             Input("of water", 1.0, _relative(pair.of_water.value, pair.of_water.u), ""),
         ],
         most_ml=water_ml[0],
-        formula="taken up = v·B, as for the water phase",
+        formula=Phrase("taken up = v·B, as for the water phase"),
         assumptions=[*assumed, *pair.of_water.assumptions],
         sources=pair.of_water.sources,
     )

@@ -10,10 +10,24 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
+from inventory.rules.phrases import Phrase
+
 QUALITY_FILE = Path(__file__).parent.parent / "data" / "quality.toml"
 What = Literal["density", "refractive-index", "boiling-range", "water"]
 WHATS: tuple[What, ...] = ("density", "refractive-index", "boiling-range", "water")
 # The unit in which a property is kept.
+PROPERTY_WORDS: Mapping[str, str] = {
+    "density": Phrase("density"),
+    "refractive-index": Phrase("refractive index"),
+    "boiling-range": Phrase("boiling range"),
+    "water": Phrase("water"),
+}
+# The same where English has the key.
+PROPERTY_KEYS: Mapping[str, str] = {
+    **PROPERTY_WORDS,
+    "refractive-index": Phrase("refractive-index"),
+    "boiling-range": Phrase("boiling-range"),
+}
 UNITS: Mapping[str, str] = {"density": "kg/m3", "refractive-index": "1", "boiling-range": "Cel", "water": "%"}
 
 

@@ -10,11 +10,12 @@ from typing import Any
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import ROOT_3, ROOT_12
 from inventory.rules.number_text import split_number
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
 from inventory.rules.units import Dimension, affine
 from inventory.rules.volume import quadrature
 from recovery.rules.quality import Entered
-from recovery.rules.quality_data import UNITS, WHATS, figure
+from recovery.rules.quality_data import PROPERTY_KEYS, PROPERTY_WORDS, UNITS, WHATS, figure
 
 # Lowest and highest that is taken for no slip of the pen, in the unit in which it is kept.
 BOUNDS: Mapping[str, tuple[str, str]] = {
@@ -56,12 +57,19 @@ def read_check(
     or pressure.
     """
     if what not in WHATS:
-        raise InputError("what", "unknown-property", f"“{what}” is not known.", f"Use {', '.join(WHATS)}.")
+        raise InputError(
+            "what",
+            "unknown-property",
+            Phrase("“{what}” is not known.", what=what),
+            Phrase("Use {known}.", known=", ".join(WHATS)),
+        )
     ends = _ends(what, value, low, high)
     read = {name: _number(what, raw, name) for name, raw in ends.items()}
     values, spreads = [number for number, _ in read.values()], [u for _, u in read.values()]
     if values[0] > values[-1]:
-        raise InputError("high", "below-low", "A boiling range ends above where it begins.", "Swap them.")
+        raise InputError(
+            "high", "below-low", Phrase("A boiling range ends above where it begins."), Phrase("Swap them.")
+        )
     at_c = _condition(temperature, "temperature", "temperature", "Cel", TEMPERATURES_C)
     at_kpa = _condition(pressure, "pressure", "pressure", "kPa", PRESSURES_KPA)
     _check_conditions(what, at_c, at_kpa)
@@ -76,11 +84,13 @@ def _ends(what: str, value: Any, low: Any, high: Any) -> dict[str, Any]:
     if value is not None and low is None and high is None:
         return {"value": value}
     words = (
-        "A boiling range needs low and high, or one value."
+        Phrase("A boiling range needs low and high, or one value.")
         if what == "boiling-range"
-        else "A value is needed."
+        else Phrase("A value is needed.")
     )
-    raise InputError("value", "missing", words, "Send “value” alone, or “low” and “high” of a boiling range.")
+    raise InputError(
+        "value", "missing", words, Phrase("Send “value” alone, or “low” and “high” of a boiling range.")
+    )
 
 
 def _number(what: str, raw: Any, field: str) -> tuple[Decimal, Decimal]:
@@ -99,8 +109,13 @@ def _number(what: str, raw: Any, field: str) -> tuple[Decimal, Decimal]:
         raise InputError(
             field,
             "out-of-range",
-            f"That is no {what.replace('-', ' ')}.",
-            f"It lies between {lowest} and {highest} {UNITS[what].replace('1', '')}: check number and unit.",
+            Phrase("That is no {what}.", what=PROPERTY_WORDS.get(what, what)),
+            Phrase(
+                "It lies between {lowest} and {highest} {units}: check number and unit.",
+                lowest=lowest,
+                highest=highest,
+                units=UNITS[what].replace("1", ""),
+            ),
         )
     if given is not None:
         return number, given * scale
@@ -119,8 +134,8 @@ def _parts(raw: Any, field: str) -> tuple[Any, Decimal | None]:
         raise InputError(
             field,
             "unknown-key",
-            f"Not known here: {', '.join(unknown)[:80]}.",
-            "Use value, unit, uncertainty.",
+            Phrase("Not known here: {part}.", part=", ".join(unknown)[:80]),
+            Phrase("Use value, unit, uncertainty."),
         )
     parts = {name: raw[name] for name in ("value", "unit") if name in raw}
     if raw.get("uncertainty") in (None, ""):
@@ -130,8 +145,8 @@ def _parts(raw: Any, field: str) -> tuple[Any, Decimal | None]:
         raise InputError(
             f"{field}.uncertainty",
             "not-a-number",
-            "An uncertainty is a number of zero or more.",
-            "Send “0.5”.",
+            Phrase("An uncertainty is a number of zero or more."),
+            Phrase("Send “0.5”."),
         )
     return parts, given
 
@@ -140,10 +155,14 @@ def _index(parts: Any, field: str) -> tuple[Decimal, Decimal, Decimal]:
     """A plain number: (value, last digit, scale)."""
     raw = parts.get("value") if isinstance(parts, Mapping) and not parts.get("unit") else parts
     if isinstance(raw, bool) or not isinstance(raw, str | int | Decimal):
-        raise InputError(field, "wrong-type", "A refractive index is a plain number.", "Send “1.3526”.")
+        raise InputError(
+            field, "wrong-type", Phrase("A refractive index is a plain number."), Phrase("Send “1.3526”.")
+        )
     number, rest = split_number(str(raw)[:40], field=field)
     if rest:
-        raise InputError(field, "unit-not-wanted", "A refractive index has no unit.", "Send “1.3526”.")
+        raise InputError(
+            field, "unit-not-wanted", Phrase("A refractive index has no unit."), Phrase("Send “1.3526”.")
+        )
     return number, Decimal(1).scaleb(int(number.as_tuple().exponent)), Decimal(1)
 
 
@@ -163,19 +182,25 @@ def _condition(
     bare = "Cel" if dimension == "temperature" else None
     value = parse_quantity(raw, field=field, dimension=dimension, default_unit=bare).to(unit)
     if not bounds[0] <= value <= bounds[1]:
-        words = f"That is outside {bounds[0]} to {bounds[1]} {unit}."
-        raise InputError(field, "out-of-range", words, "Check number and unit.")
+        words = Phrase("That is outside {low} to {high} {unit}.", low=bounds[0], high=bounds[1], unit=unit)
+        raise InputError(field, "out-of-range", words, Phrase("Check number and unit."))
     return value
 
 
 def _check_conditions(what: str, at_c: Decimal | None, at_kpa: Decimal | None) -> None:
     if at_c is not None and what in ("boiling-range", "water"):
         raise InputError(
-            "temperature", "not-wanted", f"A check of {what} has no temperature.", "Leave it out."
+            "temperature",
+            "not-wanted",
+            Phrase("A check of {what} has no temperature.", what=PROPERTY_KEYS.get(what, what)),
+            Phrase("Leave it out."),
         )
     if at_kpa is not None and what != "boiling-range":
         raise InputError(
-            "pressure", "not-wanted", "Only a boiling range goes with a pressure.", "Leave it out."
+            "pressure",
+            "not-wanted",
+            Phrase("Only a boiling range goes with a pressure."),
+            Phrase("Leave it out."),
         )
 
 

@@ -15,9 +15,11 @@ from typing import Any
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import ROOT_3, ROOT_12, find_instrument, standard_uncertainty
 from inventory.rules.number_text import split_number
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 from inventory.rules.units import affine
 from recovery.rules.run_kinds import DIMENSIONS, FieldData
+from recovery.rules.shipped_words import shipped
 
 TEXT_MAX = 500
 STEP = Decimal("0.000001")  # as numbers are kept
@@ -25,6 +27,9 @@ LARGEST = Decimal(10) ** 11
 U_THERMOMETER_K = Decimal("0.5") / ROOT_3
 _KEYS = {"value", "unit", "uncertainty", "instrument"}
 _MEASURED = ("volume", "mass")
+LESS = Phrase("“{text}” is less than {name} takes.")
+MORE = Phrase("“{text}” is more than {name} takes.")
+ANY = Phrase("what a person would write")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +61,7 @@ def read_fact(data: FieldData, raw: Any, *, field: str) -> FactRead:
 
 def _yes_no(raw: Any, field: str) -> FactRead:
     if not isinstance(raw, bool):
-        raise InputError(field, "wrong-type", "This is a yes or no.", "Send true or false.")
+        raise InputError(field, "wrong-type", Phrase("This is a yes or no."), Phrase("Send true or false."))
     return FactRead({"value": raw, "text": "yes" if raw else "no"}, Decimal(int(raw)))
 
 
@@ -65,7 +70,10 @@ def _choice(data: FieldData, raw: Any, field: str) -> FactRead:
     if not isinstance(raw, str) or raw not in names:
         said = str(raw)[:40]
         raise InputError(
-            field, "unknown-choice", f"“{said}” is no choice of {data.name}.", f"Use {', '.join(names)}."
+            field,
+            "unknown-choice",
+            Phrase("“{said}” is no choice of {name}.", said=said, name=shipped(data.name)),
+            Phrase("Use {known}.", known=", ".join(names)),
         )
     return FactRead({"value": raw, "text": names[raw]})
 
@@ -73,7 +81,10 @@ def _choice(data: FieldData, raw: Any, field: str) -> FactRead:
 def _text(raw: Any, field: str) -> FactRead:
     if not isinstance(raw, str) or not raw.strip() or len(raw) > TEXT_MAX or "\x00" in raw:
         raise InputError(
-            field, "wrong-type", "This is told in words.", f"Send 1 to {TEXT_MAX} characters of text."
+            field,
+            "wrong-type",
+            Phrase("This is told in words."),
+            Phrase("Send 1 to {text_max} characters of text.", text_max=TEXT_MAX),
         )
     return FactRead({"value": raw.strip(), "text": raw.strip()})
 
@@ -81,11 +92,16 @@ def _text(raw: Any, field: str) -> FactRead:
 def _count(data: FieldData, raw: Any, field: str) -> FactRead:
     value = raw.get("value") if isinstance(raw, Mapping) and set(raw) <= {"value"} else raw
     if isinstance(value, bool) or not isinstance(value, str | int | Decimal):
-        raise InputError(field, "wrong-type", "This is a count.", "Send a whole number, as 3.")
+        raise InputError(
+            field, "wrong-type", Phrase("This is a count."), Phrase("Send a whole number, as 3.")
+        )
     number, rest = split_number(str(value)[:40], field=field)
     if rest or number != number.to_integral_value():
         raise InputError(
-            field, "not-whole", f"“{value}” is not a whole number.", "Send a whole number, as 3."
+            field,
+            "not-whole",
+            Phrase("“{value}” is not a whole number.", value=value),
+            Phrase("Send a whole number, as 3."),
         )
     _check_bounds(data, number, str(value), field)
     return FactRead({"value": format(number, "f"), "text": str(value).strip()}, number, Decimal(0))
@@ -117,8 +133,8 @@ def _parts(data: FieldData, raw: Any, field: str) -> tuple[Any, dict[str, Any]]:
         raise InputError(
             field,
             "unknown-key",
-            f"Not known here: {', '.join(unknown)[:80]}.",
-            f"Use {', '.join(sorted(allowed))}.",
+            Phrase("Not known here: {part}.", part=", ".join(unknown)[:80]),
+            Phrase("Use {known}.", known=", ".join(sorted(allowed))),
         )
     more = {name: raw[name] for name in ("uncertainty", "instrument") if raw.get(name) not in (None, "")}
     return {name: raw[name] for name in ("value", "unit") if name in raw}, more
@@ -131,8 +147,8 @@ def _check_bounds(data: FieldData, number: Decimal, text: str, field: str) -> No
         raise InputError(
             field,
             "out-of-range",
-            f"“{text}” is {'less' if below else 'more'} than {data.name} takes.",
-            f"It takes {data.bounds or 'what a person would write'}: check number and unit.",
+            Phrase(LESS if below else MORE, text=text, name=shipped(data.name)),
+            Phrase("It takes {bounds}: check number and unit.", bounds=data.bounds or ANY),
         )
 
 
@@ -146,8 +162,8 @@ def _spread(
             raise InputError(
                 f"{field}.uncertainty",
                 "not-a-number",
-                "An uncertainty is a number of zero or more, in the unit of the value.",
-                "Send for example “0.5”.",
+                Phrase("An uncertainty is a number of zero or more, in the unit of the value."),
+                Phrase("Send for example “0.5”."),
             )
         more["uncertainty"] = format(given, "f")
         return _scaled(given, said.unit, data.unit), {"u_from": "as told"}
@@ -166,7 +182,10 @@ def _by_instrument(
     name = more.get("instrument")
     if name is not None and not isinstance(name, str):
         raise InputError(
-            f"{field}.instrument", "wrong-type", "An instrument is text.", "See the instruments."
+            f"{field}.instrument",
+            "wrong-type",
+            Phrase("An instrument is text."),
+            Phrase("See the instruments."),
         )
     instrument = find_instrument(name, field=f"{field}.instrument")
     unit, measures = ("mL", "volume") if data.quantity == "volume" else ("g", "mass")

@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.units import UNITS, Dimension
 
 # What a field may measure → what its unit must be of; "count" is a whole number of things.
@@ -61,10 +62,12 @@ class FieldData:
         if self.choices:
             return ", ".join(key for key, _ in self.choices)
         low, high = number_text(self.lowest), number_text(self.highest)
+        unit = f" {self.unit}" if self.unit else ""
         if low is not None and high is not None:
-            return f"{low} to {high} {self.unit}".strip()
-        ends = "" if low is None else f"from {low}", "" if high is None else f"up to {high}"
-        return " ".join(part for part in (*ends, self.unit) if part) if any(ends) else ""
+            return Phrase("{low} to {high}{unit}", low=low, high=high, unit=unit)
+        if low is not None:
+            return Phrase("from {low}{unit}", low=low, unit=unit)
+        return "" if high is None else Phrase("up to {high}{unit}", high=high, unit=unit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +98,10 @@ def check_key(key: str, field: str = "key") -> str:
     """Raises InputError unless it is lower-case letters, digits and single hyphens, at most 60."""
     if len(key) > 60 or not _KEY.fullmatch(key):
         raise InputError(
-            field, "bad-key", f"“{key[:60]}” cannot be a key.", "Use lower-case letters, digits and hyphens."
+            field,
+            "bad-key",
+            Phrase("“{key}” cannot be a key.", key=key[:60]),
+            Phrase("Use lower-case letters, digits and hyphens."),
         )
     return key
 
@@ -104,13 +110,13 @@ def check_field(data: FieldData) -> FieldData:
     """Raises InputError naming key, name, quantity, unit, lowest, highest or choices."""
     check_key(data.key)
     if not data.name.strip():
-        raise InputError("name", "missing", "A field needs a name.", "Say what is asked for.")
+        raise InputError("name", "missing", Phrase("A field needs a name."), Phrase("Say what is asked for."))
     if data.quantity not in QUANTITIES:
         raise InputError(
             "quantity",
             "unknown-quantity",
-            f"“{data.quantity}” is not known.",
-            f"Use {', '.join(QUANTITIES)}.",
+            Phrase("“{quantity}” is not known.", quantity=data.quantity),
+            Phrase("Use {known}.", known=", ".join(QUANTITIES)),
         )
     _check_unit(data)
     _check_bounds(data)
@@ -122,15 +128,20 @@ def _check_unit(data: FieldData) -> None:
     allowed = DIMENSIONS.get(data.quantity)
     if allowed is None:
         if data.unit:
-            raise InputError("unit", "no-unit", f"A {data.quantity} has no unit.", "Leave it out.")
+            raise InputError(
+                "unit",
+                "no-unit",
+                Phrase("A {quantity} has no unit.", quantity=data.quantity),
+                Phrase("Leave it out."),
+            )
         return
     known = [code for code, unit in UNITS.items() if unit.dimension in allowed]
     if data.unit not in known:
         raise InputError(
             "unit",
             "unknown-unit",
-            f"“{data.unit}” is no unit of {data.quantity}.",
-            f"Use {', '.join(known)}.",
+            Phrase("“{unit}” is no unit of {quantity}.", unit=data.unit, quantity=data.quantity),
+            Phrase("Use {known}.", known=", ".join(known)),
         )
 
 
@@ -139,20 +150,35 @@ def _check_bounds(data: FieldData) -> None:
         if value is None:
             continue
         if not data.is_number:
-            raise InputError(name, "not-a-number", f"A {data.quantity} has no bounds.", "Leave it out.")
+            raise InputError(
+                name,
+                "not-a-number",
+                Phrase("A {quantity} has no bounds.", quantity=data.quantity),
+                Phrase("Leave it out."),
+            )
         if not value.is_finite() or abs(value) > _LARGEST:
-            raise InputError(name, "out-of-range", "This bound cannot be kept.", "Use up to nine digits.")
+            raise InputError(
+                name, "out-of-range", Phrase("This bound cannot be kept."), Phrase("Use up to nine digits.")
+            )
     if data.lowest is not None and data.highest is not None and data.lowest > data.highest:
-        raise InputError("highest", "below-lowest", "The highest is below the lowest.", "Swap them.")
+        raise InputError(
+            "highest", "below-lowest", Phrase("The highest is below the lowest."), Phrase("Swap them.")
+        )
 
 
 def _check_choices(data: FieldData) -> None:
     if (data.quantity == "choice") != bool(data.choices):
         raise InputError(
-            "choices", "choices", "A choice, and only a choice, has choices.", "Give key and name of each."
+            "choices",
+            "choices",
+            Phrase("A choice, and only a choice, has choices."),
+            Phrase("Give key and name of each."),
         )
     keys = [check_key(key, "choices") for key, _ in data.choices]
     if len(set(keys)) != len(keys) or len(keys) > CHOICES_MAX:
         raise InputError(
-            "choices", "choices", f"Choices are at most {CHOICES_MAX}, each once.", "Name each once."
+            "choices",
+            "choices",
+            Phrase("Choices are at most {choices_max}, each once.", choices_max=CHOICES_MAX),
+            Phrase("Name each once."),
         )

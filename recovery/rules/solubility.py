@@ -13,6 +13,7 @@ import re
 from dataclasses import dataclass
 
 from inventory.rules.catalogue import Fact
+from inventory.rules.phrases import Phrase
 from recovery.rules.budget import Estimate
 from recovery.rules.properties import Properties
 
@@ -65,7 +66,7 @@ class Layers:
 def mutual(of: Properties, temperature_c: float) -> WaterPair:
     """Mutual solubility with water at a temperature; assumptions say what was not recorded."""
     if of.miscible:
-        one = Estimate(1.0, 0.0, (f"{of.name} mixes with water: no two layers form",))
+        one = Estimate(1.0, 0.0, (Phrase("{name} mixes with water: no two layers form", name=of.name),))
         return WaterPair(one, Estimate(1.0), miscible=True)
     within_c = min(max(temperature_c, COLDEST_C), WARMEST_C)
     return WaterPair(
@@ -78,10 +79,10 @@ def _solubility(
     of: Properties, name: str, at_c: float, recorded: float | None, second: float | None
 ) -> Estimate:
     into = name == "solubility-in-water"
-    what = f"{of.name} in water" if into else f"water in {of.name}"
+    what = Phrase("{name} in water", name=of.name) if into else Phrase("water in {name}", name=of.name)
     if recorded is None:
         worst = _WORST_IN_WATER if into else _WORST_OF_WATER
-        words = f"solubility of {what} not recorded: {worst:.0%} by mass taken"
+        words = Phrase("solubility of {what} not recorded: {worst:.0%} by mass taken", what=what, worst=worst)
         return Estimate(worst, worst * 0.5 / math.sqrt(3), (words,))
     fact = of.fact(name)
     value, half, said = _at(recorded, second, _temperatures(fact), at_c, what, into)
@@ -109,11 +110,21 @@ def _at(
         return (
             value,
             max(half, change),
-            (f"solubility of {what} drawn on to {at_c:g} °C from two recorded ones",),
+            (
+                Phrase(
+                    "solubility of {what} drawn on to {at_c:g} °C from two recorded ones",
+                    what=what,
+                    at_c=at_c,
+                ),
+            ),
         )
     if into and at_c < first_c:
         value = recorded * (1 + PER_KELVIN_WHEN_COLDER * (first_c - at_c))
-        words = f"solubility of {what} recorded near {first_c:g} °C: 2 % more for each kelvin colder"
+        words = Phrase(
+            "solubility of {what} recorded near {first_c:g} °C: 2 % more for each kelvin colder",
+            what=what,
+            first_c=first_c,
+        )
         return value, max(half, value - recorded), (words,)
     if second is not None:
         # The more of the two, since what the water keeps is lost.

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterator
 
 from inventory.rules.catalogue import Antoine
+from inventory.rules.phrases import Phrase
 from recovery.rules.budget import Estimate
 from recovery.rules.properties import Properties
 
@@ -43,7 +44,12 @@ def pressure_kpa(of: Properties, temperature_c: float) -> Estimate:
     assumed: tuple[str, ...] = ()
     if pair is None:
         pair = (20 + ZERO_C_K, _WORST_20C_KPA), (_WORST_BOILING_C + ZERO_C_K, ATMOSPHERE_KPA)
-        assumed = (f"vapour pressure of {of.name} not recorded: that of the most volatile solvents taken",)
+        assumed = (
+            Phrase(
+                "vapour pressure of {name} not recorded: that of the most volatile solvents taken",
+                name=of.name,
+            ),
+        )
     (t1, p1), (t2, p2) = pair
     slope = math.log(p2 / p1) / (1 / t1 - 1 / t2)
     value = p1 * math.exp(slope * (1 / t1 - 1 / kelvin))
@@ -52,7 +58,9 @@ def pressure_kpa(of: Properties, temperature_c: float) -> Estimate:
     if known_at(of, temperature_c):
         half = _HALF_ANTOINE
     elif not assumed:
-        assumed = (f"vapour pressure at {temperature_c:g} °C by a straight line of ln P in 1/T",)
+        assumed = (
+            Phrase("vapour pressure at {at_c:g} °C by a straight line of ln P in 1/T", at_c=temperature_c),
+        )
     return Estimate(value, value * half / math.sqrt(3), assumed, (of.source("vapour-pressure-20c"),))
 
 

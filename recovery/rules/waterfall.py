@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import hypot, inf, isinf
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.amounts import Combined
 from recovery.rules.balance import Balance, Code
 from recovery.rules.balance_words import coverage_words, plus_minus, remainder_words
@@ -17,7 +18,14 @@ __all__ = ["Bar", "Role", "Waterfall", "waterfall"]
 
 Role = Literal["start", "out", "predicted", "rest"]
 State = Literal["recorded", "rest"] | TermState
-EXPLAINED = "what is recorded and predicted"
+EXPLAINED = Phrase("what is recorded and predicted")
+LESS = Phrase(
+    "{amount} ({coverage}) less is missing than was predicted: some prediction is too high for this run, or "
+    "a return was read too high"
+)
+LESS_WITHIN = Phrase(
+    "{amount} ({coverage}) less is missing than was predicted: no more than both may be wrong by"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,18 +76,26 @@ def waterfall(*, solvent: str, balance: Balance, prediction: Prediction) -> Wate
     rest = _rest(balance.unexplained, left)
     code = _code(balance.code, rest)
     steps: list[tuple[str, str, Role, int, float, State, str]] = [
-        ("charged", "charged", "start", balance.charged.volume_ul, balance.charged.u_ul, "recorded", ""),
+        (
+            "charged",
+            Phrase("charged"),
+            "start",
+            balance.charged.volume_ul,
+            balance.charged.u_ul,
+            "recorded",
+            "",
+        ),
         _returned(balance),
     ]
     if balance.held.volume_ul:
         held = balance.held
-        steps.append(("held", "still in the run", "out", held.volume_ul, held.u_ul, "recorded", ""))
+        steps.append(("held", Phrase("still in the run"), "out", held.volume_ul, held.u_ul, "recorded", ""))
     steps += [
         (row.code, row.words, "out", row.amount.volume_ul, row.amount.u_ul, "recorded", "")
         for row in balance.named
     ]
     steps += [_predicted(term) for term in left.terms if term.counts]
-    steps.append(("unexplained", "unexplained", "rest", rest.volume_ul, rest.u_ul, "rest", ""))
+    steps.append(("unexplained", Phrase("unexplained"), "rest", rest.volume_ul, rest.u_ul, "rest", ""))
     words = balance.words if code == "still-open" else _words(rest, balance)
     return Waterfall(
         solvent, _placed(steps), rest.k, code, words, rest, _notes(balance, prediction, left.terms)
@@ -88,9 +104,10 @@ def waterfall(*, solvent: str, balance: Balance, prediction: Prediction) -> Wate
 
 def _returned(balance: Balance) -> tuple[str, str, Role, int, float, State, str]:
     water = balance.water
-    note = f"less {plus_minus(water.volume_ul, water.expanded_ul)} of water in it" if water.volume_ul else ""
+    amount = plus_minus(water.volume_ul, water.expanded_ul)
+    note = Phrase("less {amount} of water in it", amount=amount) if water.volume_ul else ""
     back = balance.solvent_returned
-    return "returned", "came back", "out", back.volume_ul, back.u_ul, "recorded", note
+    return "returned", Phrase("came back"), "out", back.volume_ul, back.u_ul, "recorded", note
 
 
 def _predicted(term: Term) -> tuple[str, str, Role, int, float, State, str]:
@@ -130,17 +147,16 @@ def _words(rest: Combined, balance: Balance) -> str:
     if rest.volume_ul >= 0 or balance.unexplained.volume_ul < 0:
         return remainder_words(rest, explained=EXPLAINED)
     amount = plus_minus(abs(rest.volume_ul), rest.expanded_ul)
-    said = f"{amount} ({coverage_words(rest)}) less is missing than was predicted"
-    if rest.beyond:
-        return f"{said}: some prediction is too high for this run, or a return was read too high"
-    return f"{said}: no more than both may be wrong by"
+    return Phrase(LESS if rest.beyond else LESS_WITHIN, amount=amount, coverage=coverage_words(rest))
 
 
 def _notes(balance: Balance, prediction: Prediction, left: tuple[Term, ...]) -> tuple[str, ...]:
     dropped = [term.words for term in prediction.terms if term not in left]
-    notes = [f"not predicted, because it was measured and booked: {words}" for words in dropped]
+    notes: list[str] = [
+        Phrase("not predicted, because it was measured and booked: {words}", words=words) for words in dropped
+    ]
     silent = [term.words for term in left if term.value_ul is None]
-    notes += [f"nothing can be said of: {words}" for words in silent]
+    notes += [Phrase("nothing can be said of: {words}", words=words) for words in silent]
     if prediction.fit:
-        notes.append(f"predicted with {prediction.fit}")
+        notes.append(Phrase("predicted with {fit}", fit=prediction.fit))
     return (*notes, *balance.notes)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from math import sqrt
 from typing import Literal
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.amounts import Part
 
 __all__ = ["DRY", "State", "WaterShare", "parted", "water_share"]
@@ -21,6 +22,14 @@ State = Literal["wet", "dried", "not-told", "no-water"]
 WATER_KG_M3 = 998.2  # at 20 °C, IAPWS-95
 SATURATED = "water in the solvent at saturation"
 ANYTHING = "water in the solvent, not told"
+MIXES = Phrase(
+    "water content not told, and the solvent mixes with water in every proportion: nothing is taken off, so "
+    "more may be missing"
+)
+NOT_KNOWN = Phrase(
+    "water content not told, and the solvent holds water to an unknown share: nothing is taken off, so more "
+    "may be missing"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +47,7 @@ class WaterShare:
     known: bool = True
 
 
-DRY = WaterShare(0.0, 0.0, "", "no water was there, so none is in what came back")
+DRY = WaterShare(0.0, 0.0, "", Phrase("no water was there, so none is in what came back"))
 
 
 def water_share(
@@ -55,21 +64,24 @@ def water_share(
     from dry to saturated (rectangular, GUM 4.3.7), "dried" as dry.
     """
     if measured is not None:
-        return WaterShare(*measured, "", "water content as measured")
+        return WaterShare(*measured, "", Phrase("water content as measured"))
     if state == "no-water":
         return DRY
     if state == "dried":
-        return WaterShare(0.0, 0.0, "", "told as dried: taken to hold no water")
+        return WaterShare(0.0, 0.0, "", Phrase("told as dried: taken to hold no water"))
     if miscible or saturated is None:
-        why = "mixes with water in every proportion" if miscible else "holds water to an unknown share"
-        words = f"water content not told, and the solvent {why}: nothing is taken off, so more may be missing"
-        return WaterShare(0.0, 0.0, "", words, known=False)
+        return WaterShare(0.0, 0.0, "", MIXES if miscible else NOT_KNOWN, known=False)
     fraction, u = saturated
     if state == "wet":
-        words = f"told as wet: taken as saturated with water, {fraction * 100:.2g} % by mass"
+        words = Phrase(
+            "told as wet: taken as saturated with water, {percent:.2g} % by mass", percent=fraction * 100
+        )
         return WaterShare(fraction, u, SATURATED, words)
     top = fraction + u
-    words = f"not told whether wet: taken as anything from dry to saturated, {fraction * 100:.2g} % by mass"
+    words = Phrase(
+        "not told whether wet: taken as anything from dry to saturated, {percent:.2g} % by mass",
+        percent=fraction * 100,
+    )
     return WaterShare(top / 2, top / (2 * sqrt(3)), ANYTHING, words)
 
 

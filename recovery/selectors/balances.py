@@ -13,6 +13,7 @@ from typing import Any
 
 from inventory.models import Lab, Solvent
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from recovery.models import Apparatus, LossFit, Run, RunField
 from recovery.rules.balance import Balance, Named, Return, balance
 from recovery.rules.fitted import fit_of, fitted
@@ -71,9 +72,14 @@ def _worked_out(row: Gathered, fits: Iterable[LossFit]) -> RunBalance:
     return RunBalance(row.solvent, row.balance, prediction, shown, fit if found else None)
 
 
-def fit_name(fit: LossFit) -> str:
+def fit_name(fit: LossFit) -> Phrase:
     """How a prediction names the fit that it rests on."""
-    return f"fit {fit.pk} over {fit.runs} runs of this lab, made on {fit.made_at:%Y-%m-%d}"
+    return Phrase(
+        "fit {id} over {runs} runs of this lab, made on {day}",
+        id=fit.pk,
+        runs=fit.runs,
+        day=fit.made_at.date(),
+    )
 
 
 def fit_for(row: Gathered, fits: Iterable[LossFit]) -> LossFit | None:

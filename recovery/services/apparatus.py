@@ -13,6 +13,7 @@ from django.db.models.lookups import Exact
 
 from inventory.models import Lab, Location, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
 from inventory.services.events import record
 from inventory.services.measuring import moment
@@ -102,9 +103,16 @@ def record_add(
 ) -> ApparatusRecord:
     """Note what was done to an apparatus, or found of it. Raises InputError."""
     if what not in RECORDS:
-        raise InputError("what", "unknown-record", f"“{what}” is not known.", f"Use {', '.join(RECORDS)}.")
+        raise InputError(
+            "what",
+            "unknown-record",
+            Phrase("“{what}” is not known.", what=what),
+            Phrase("Use {known}.", known=", ".join(RECORDS)),
+        )
     if what == ApparatusRecord.What.OTHER and not note.strip():
-        raise InputError("note", "missing", "What was done is not said.", "Say it in the note.")
+        raise InputError(
+            "note", "missing", Phrase("What was done is not said."), Phrase("Say it in the note.")
+        )
     happened = moment(now, happened_at)
     with transaction.atomic():
         row = ApparatusRecord.objects.create(
@@ -127,13 +135,20 @@ def record_withdraw(
 ) -> ApparatusRecord:
     """Take a record back by a newer one that names it. Raises InputError, Conflict when that was done."""
     if not reason.strip():
-        raise InputError("reason", "missing", "Taking a record back needs a reason.", "Say what was wrong.")
+        raise InputError(
+            "reason", "missing", Phrase("Taking a record back needs a reason."), Phrase("Say what was wrong.")
+        )
     with transaction.atomic():
         _locked(row.apparatus, ended_too=True)
         if row.withdraws_id is not None:
-            raise Conflict("record", "is-a-withdrawal", "A withdrawal is not withdrawn.", "Record it anew.")
+            raise Conflict(
+                "record",
+                "is-a-withdrawal",
+                Phrase("A withdrawal is not withdrawn."),
+                Phrase("Record it anew."),
+            )
         if ApparatusRecord.objects.filter(withdraws=row).exists():
-            raise Conflict("record", "withdrawn-before", "This record was taken back already.")
+            raise Conflict("record", "withdrawn-before", Phrase("This record was taken back already."))
         made = ApparatusRecord.objects.create(
             lab=lab,
             apparatus_id=row.apparatus_id,
@@ -154,7 +169,12 @@ def record_withdraw(
 def apparatus_named(*, lab: Lab, refs: Sequence[str], field: str = "apparatus") -> list[Apparatus]:
     """Those in use with these ids or names, each once. Raises InputError naming `field.N`."""
     if len(refs) > IN_A_RUN_MAX:
-        raise InputError(field, "too-many", f"A run is done in at most {IN_A_RUN_MAX}.", "Name fewer.")
+        raise InputError(
+            field,
+            "too-many",
+            Phrase("A run is done in at most {in_a_run_max}.", in_a_run_max=IN_A_RUN_MAX),
+            Phrase("Name fewer."),
+        )
     rows = list(Apparatus.objects.filter(lab=lab, ended_at=None))
     known = {row.name.casefold(): row for row in rows} | {str(row.pk): row for row in rows}
     found: dict[int, Apparatus] = {}
@@ -164,8 +184,8 @@ def apparatus_named(*, lab: Lab, refs: Sequence[str], field: str = "apparatus") 
             raise InputError(
                 f"{field}.{number}",
                 "unknown-apparatus",
-                f"This lab has no apparatus “{ref[:40]}” in use.",
-                "Send its id or its name; make it under apparatus/ first.",
+                Phrase("This lab has no apparatus “{ref}” in use.", ref=ref[:40]),
+                Phrase("Send its id or its name; make it under apparatus/ first."),
             )
         found[one.pk] = one
     return list(found.values())
@@ -181,16 +201,23 @@ def hold_up_read(raw: str | Mapping[str, Any] | None) -> int | None:
 def _locked(apparatus: Apparatus, *, ended_too: bool = False) -> Apparatus:
     held = Apparatus.objects.select_for_update(of=("self",)).get(pk=apparatus.pk)
     if held.ended_at is not None and not ended_too:
-        raise Conflict("apparatus", "apparatus-ended", f"{held.name} is used no longer.", "Add another one.")
+        raise Conflict(
+            "apparatus",
+            "apparatus-ended",
+            Phrase("{name} is used no longer.", name=held.name),
+            Phrase("Add another one."),
+        )
     return held
 
 
 def _name(name: str) -> str:
     shown = " ".join(name.split())
     if not shown or len(shown) > 120:
-        raise InputError("name", "bad-name", "An apparatus needs a name of at most 120 characters.")
+        raise InputError("name", "bad-name", Phrase("An apparatus needs a name of at most 120 characters."))
     if shown.isascii() and shown.isdigit():
-        raise InputError("name", "bad-name", "A name of digits only is taken for an id.", "Add a word.")
+        raise InputError(
+            "name", "bad-name", Phrase("A name of digits only is taken for an id."), Phrase("Add a word.")
+        )
     return shown
 
 
@@ -198,15 +225,28 @@ def _check_name(row: Apparatus) -> None:
     """Ended ones keep their names, so that an old run never reads as done in a new still."""
     same = Apparatus.objects.filter(Exact(Lower(F("name")), Lower(Value(row.name))), lab=row.lab)
     if same.exclude(pk=row.pk).exists():
-        raise Conflict("name", "name-taken", f"There is an apparatus “{row.name}”.", "Choose another name.")
+        raise Conflict(
+            "name",
+            "name-taken",
+            Phrase("There is an apparatus “{name}”.", name=row.name),
+            Phrase("Choose another name."),
+        )
 
 
 def _check(row: Apparatus) -> None:
     if row.kind not in KINDS:
-        raise InputError("kind", "unknown-kind", f"“{row.kind}” is not known.", f"Use {', '.join(KINDS)}.")
+        raise InputError(
+            "kind",
+            "unknown-kind",
+            Phrase("“{kind}” is not known.", kind=row.kind),
+            Phrase("Use {known}.", known=", ".join(KINDS)),
+        )
     if row.hold_up_ul is not None and not 0 <= row.hold_up_ul <= HOLD_UP_MAX_UL:
         raise InputError(
-            "hold_up", "out-of-range", "That is no hold-up.", "Give 0 to 100 L, or leave it out."
+            "hold_up",
+            "out-of-range",
+            Phrase("That is no hold-up."),
+            Phrase("Give 0 to 100 L, or leave it out."),
         )
 
 

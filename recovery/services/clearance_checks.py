@@ -9,6 +9,7 @@ from decimal import Decimal
 from inventory.models import Container, Lab
 from inventory.rules.errors import InputError
 from inventory.rules.levels import Level
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import distilling_terms
 from inventory.services.measuring import measured
 from inventory.services.safety import policy_of
@@ -48,7 +49,9 @@ def clearance_check(
     Raises InputError for a container that is empty and an amount that cannot be read.
     """
     if container is not None and (container.lot is None or container.volume_ul == 0):
-        raise InputError("container", "container-empty", f"{container.code} is empty by the records.")
+        raise InputError(
+            "container", "container-empty", Phrase("{code} is empty by the records.", code=container.code)
+        )
     ruling = gate.ruling_on(run=run, container=container, now=now, lock=False)
     terms = distilling_terms(policy_of(lab))
     former = container is not None and container.lot is not None and is_former(container.lot.solvent)

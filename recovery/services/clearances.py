@@ -11,6 +11,7 @@ from django.db.models import F
 
 from inventory.models import Container, Lab, Movement, Solvent, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import DistillingTerms, distilling_terms
 from inventory.services.events import record
 from inventory.services.ledger import Posted
@@ -109,10 +110,15 @@ def start_distilling(
 
 def _check_may_start(run: Run) -> None:
     if run.closed_at is not None:
-        raise Conflict("run", "run-closed", f"Run {run.pk} is closed.", "Start a new run.")
+        raise Conflict(
+            "run", "run-closed", Phrase("Run {id} is closed.", id=run.pk), Phrase("Start a new run.")
+        )
     if run.distils:
         raise Conflict(
-            "run", "distils-already", f"Run {run.pk} is one that distils.", "There is nothing to switch on."
+            "run",
+            "distils-already",
+            Phrase("Run {id} is one that distils.", id=run.pk),
+            Phrase("There is nothing to switch on."),
         )
 
 

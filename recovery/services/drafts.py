@@ -14,8 +14,11 @@ from django.db.models import F
 
 from inventory.models import Lab, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from recovery.models import Run
+from recovery.rules.kept_phrases import KEPT
+from recovery.rules.kept_phrases import kept as phrases_in
 from recovery.services import runs
 from recovery.services.plans import Plan
 from recovery.services.run_state import open_run
@@ -50,7 +53,7 @@ def draft_from_plan(
         kind=of.kind,
         location=of.location,
         apparatus=of.apparatus,
-        plan=kept,
+        plan={**kept, KEPT: phrases_in(kept.get("planned"))},
     )
 
 
@@ -65,8 +68,8 @@ def draft_give_up(*, lab: Lab, actor: User, now: datetime, run: Run, reason: str
             raise Conflict(
                 "run",
                 "run-is-started",
-                f"Run {held.pk} has been charged.",
-                "Close it and name what was lost, or reverse the charge.",
+                Phrase("Run {id} has been charged.", id=held.pk),
+                Phrase("Close it and name what was lost, or reverse the charge."),
             )
         Run.objects.filter(pk=held.pk).update(closed_at=now, version=F("version") + 1)
         said = {"purpose": held.purpose, "reason": reason.strip()}

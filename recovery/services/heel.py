@@ -9,6 +9,7 @@ from collections.abc import Iterable
 
 from inventory.models import Movement, PlaceKind, Solvent
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services.safety import class_for_safety
 from recovery.models import Clearance, Run
 
@@ -18,7 +19,7 @@ MORE_BACK = "more-back-than-out"
 # A former went out of a run that was not to distil to where nobody can look for it: it may have boiled off.
 FORMER_GONE = "former-not-accounted-for"
 TO_ANSWER_FOR = (HEEL_NOT_KEPT, NOT_CLEARED_BACK, MORE_BACK, FORMER_GONE)
-NEVER_TO_DRYNESS = "A peroxide former is never taken to dryness: peroxides collect in what is left."
+NEVER_TO_DRYNESS = Phrase("A peroxide former is never taken to dryness: peroxides collect in what is left.")
 # What went there was in the still no more. Residue, waste and what nobody can name may have been its heel.
 GONE = (PlaceKind.WATER_LAYER, PlaceKind.AIR, PlaceKind.PRODUCT, PlaceKind.REACTION)
 
@@ -40,8 +41,10 @@ def never_to_dryness() -> Conflict:
         "to_dryness",
         "never-to-dryness",
         NEVER_TO_DRYNESS,
-        "Stop while the heel is still in the still. If it has happened already, leave “to_dryness” out: what "
-        "came back is booked as it is, and the run shows that the heel was not kept.",
+        Phrase(
+            "Stop while the heel is still in the still. If it has happened already, leave “to_dryness” out: "
+            "what came back is booked as it is, and the run shows that the heel was not kept."
+        ),
     )
 
 

@@ -13,6 +13,7 @@ from django.db.models import Q, QuerySet
 from inventory.models import Lab, User
 from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from recovery.models import RunField, RunKind
 from recovery.rules.kinds_file import check_asked
@@ -20,7 +21,9 @@ from recovery.rules.run_kinds import AskedFor, FieldData, KindData, check_field,
 from recovery.selectors.kinds import fields_by_key, fields_of, kinds_of
 from recovery.services.shipped import field_columns, kind_columns
 
-NOT_DISTILLING = "A kind of run that is taken as not distilling unless somebody says so"
+NOT_DISTILLING = Phrase(
+    "A kind of run that is taken as not distilling unless somebody says so passes no gate."
+)
 
 
 def field_data(row: RunField) -> FieldData:
@@ -49,7 +52,12 @@ def kind_named(*, lab: Lab, ref: str, field: str = "kind") -> RunKind:
     found = kinds_of(lab).filter(match, ended_at=None).first()
     if found is None:
         known = ", ".join(kinds_of(lab).filter(ended_at=None).values_list("key", flat=True)[:20])
-        raise InputError(field, "unknown-kind", f"“{ref[:40]}” is no kind of run here.", f"Use {known}.")
+        raise InputError(
+            field,
+            "unknown-kind",
+            Phrase("“{ref}” is no kind of run here.", ref=ref[:40]),
+            Phrase("Use {known}.", known=known),
+        )
     return found
 
 
@@ -102,8 +110,8 @@ def field_end(*, lab: Lab, actor: User, now: datetime, field: RunField) -> RunFi
             raise Conflict(
                 "field",
                 "asked-for",
-                f"“{held.name}” is asked for by {', '.join(asking)}.",
-                "Take it out of those kinds first.",
+                Phrase("“{name}” is asked for by {known}.", name=held.name, known=", ".join(asking)),
+                Phrase("Take it out of those kinds first."),
             )
         held.ended_at, held.version = now, held.version + 1
         held.save(update_fields=["ended_at", "version"])
@@ -119,7 +127,12 @@ def _own_field(lab: Lab, field: RunField) -> RunField:
     held = RunField.objects.select_for_update(of=("self",)).get(pk=field.pk)
     _check_own(lab, held.lab_id, held.name)
     if held.ended_at is not None:
-        raise Conflict("field", "field-ended", f"“{held.name}” is used no longer.", "Add another one.")
+        raise Conflict(
+            "field",
+            "field-ended",
+            Phrase("“{name}” is used no longer.", name=held.name),
+            Phrase("Add another one."),
+        )
     return held
 
 
@@ -211,7 +224,9 @@ def kind_end(*, lab: Lab, actor: User, now: datetime, kind: RunKind) -> RunKind:
 def _check_kind(lab: Lab, data: KindData) -> None:
     check_key(data.key)
     if not data.name.strip():
-        raise InputError("name", "missing", "A kind of run needs a name.", "Say what is done.")
+        raise InputError(
+            "name", "missing", Phrase("A kind of run needs a name."), Phrase("Say what is done.")
+        )
     check_asked(data.fields, {key: field_data(row) for key, row in fields_by_key(lab).items()})
 
 
@@ -220,28 +235,40 @@ def _sign(may_loosen: bool, reason: str) -> None:
         raise Denied(
             "distils",
             "loosening-not-signed",
-            f"{NOT_DISTILLING} passes no gate.",
-            "Ask a supervisor to sign in and do it with a reason, or let it distil.",
+            NOT_DISTILLING,
+            Phrase("Ask a supervisor to sign in and do it with a reason, or let it distil."),
         )
-    checked_reason(reason, what=f"{NOT_DISTILLING} passes no gate.")
+    checked_reason(reason, what=NOT_DISTILLING)
 
 
 def _own_kind(lab: Lab, kind: RunKind) -> RunKind:
     held = RunKind.objects.select_for_update(of=("self",)).get(pk=kind.pk)
     _check_own(lab, held.lab_id, held.name)
     if held.ended_at is not None:
-        raise Conflict("kind", "kind-ended", f"“{held.name}” is used no longer.", "Add another one.")
+        raise Conflict(
+            "kind",
+            "kind-ended",
+            Phrase("“{name}” is used no longer.", name=held.name),
+            Phrase("Add another one."),
+        )
     return held
 
 
 def _check_own(lab: Lab, lab_id: int | None, name: str) -> None:
     if lab_id != lab.pk:
-        raise Conflict("", "is-shipped", f"“{name}” comes with the program.", "Make a copy and change that.")
+        raise Conflict(
+            "",
+            "is-shipped",
+            Phrase("“{name}” comes with the program.", name=name),
+            Phrase("Make a copy and change that."),
+        )
 
 
 def _check_free(taken: QuerySet[Any], key: str) -> None:
     if taken.exists():
-        raise Conflict("key", "key-taken", f"“{key}” is there already.", "Choose another key.")
+        raise Conflict(
+            "key", "key-taken", Phrase("“{key}” is there already.", key=key), Phrase("Choose another key.")
+        )
 
 
 def _plain_kind(row: RunKind) -> dict[str, Any]:

@@ -10,11 +10,16 @@ from django.db import transaction
 
 from inventory.models import Lab, Solvent, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from recovery.models import Apparatus, LossFit, RunKind
 from recovery.rules.fitted import as_values
 from recovery.rules.fitting import DRIVERS, fit_losses
+from recovery.rules.kept_phrases import KEPT, kept
 from recovery.selectors.loss_fits import Basis, basis
+
+IN_USE = Phrase("Fit {id} is in use.")
+WAS_IN_USE = Phrase("Fit {id} was in use and ended.")
 
 
 def fit_make(
@@ -36,6 +41,7 @@ def fit_make(
     _check(drivers)
     found = basis(lab=lab, solvent=solvent, kind=kind, apparatus=apparatus, drivers=drivers)
     fit = fit_losses(found.design.names, found.design.rows, found.design.losses_ml)
+    result = as_values(fit) | _basis_values(found)
     with transaction.atomic():
         row = LossFit.objects.create(
             lab=lab,
@@ -45,7 +51,7 @@ def fit_make(
             runs=fit.runs,
             first_started_at=found.runs[0].started_at,
             last_started_at=found.runs[-1].started_at,
-            result=as_values(fit) | _basis_values(found),
+            result=result | {KEPT: kept(result)},
             actor=actor,
             made_at=now,
         )
@@ -64,9 +70,12 @@ def fit_adopt(*, lab: Lab, actor: User, now: datetime, fit: LossFit) -> LossFit:
         group = _locked_group(fit)
         held = group[fit.pk]
         if held.adopted_at is not None:
-            state = "is in use" if held.ended_at is None else "was in use and ended"
+            words = IN_USE if held.ended_at is None else WAS_IN_USE
             raise Conflict(
-                "fit", "fit-adopted", f"Fit {held.pk} {state}.", "Make a new one from the runs since."
+                "fit",
+                "fit-adopted",
+                Phrase(words, id=held.pk),
+                Phrase("Make a new one from the runs since."),
             )
         in_use = [row for row in group.values() if row.adopted_at is not None and row.ended_at is None]
         ended = [_ended(row, now) for row in in_use]
@@ -83,7 +92,10 @@ def fit_end(*, lab: Lab, actor: User, now: datetime, fit: LossFit) -> LossFit:
         held = _locked_group(fit)[fit.pk]
         if held.adopted_at is None or held.ended_at is not None:
             raise Conflict(
-                "fit", "fit-not-in-use", f"Fit {held.pk} is not in use.", "Only one in use can be ended."
+                "fit",
+                "fit-not-in-use",
+                Phrase("Fit {id} is not in use.", id=held.pk),
+                Phrase("Only one in use can be ended."),
             )
         _ended(held, now)
         record(lab=lab, actor=actor, now=now, verb="loss-fit-ended", subject=held, data={})
@@ -107,8 +119,10 @@ def _check(drivers: Sequence[str]) -> None:
     for index, name in enumerate(drivers):
         if name not in DRIVERS or name in drivers[:index]:
             code = "driver-twice" if name in DRIVERS else "unknown-driver"
-            words = f"“{str(name)[:40]}” is named twice or not known."
-            raise InputError(f"drivers.{index}", code, words, f"Use {', '.join(DRIVERS)}, each once.")
+            words = Phrase("“{name}” is named twice or not known.", name=str(name)[:40])
+            raise InputError(
+                f"drivers.{index}", code, words, Phrase("Use {known}, each once.", known=", ".join(DRIVERS))
+            )
 
 
 def _basis_values(found: Basis) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from django.db import transaction
 
 from inventory.models import Lab, Solvent, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
 from recovery.models import SolventPrice
@@ -34,8 +35,8 @@ def price_put(
     Raises InputError for a price below zero or finer than a hundredth of a cent, or a bad currency code.
     """
     if len(currency) != 3 or not (currency.isascii() and currency.isalpha() and currency.isupper()):
-        words = "A currency is three capitals, as in ISO 4217."
-        raise InputError("currency", "bad-currency", words, "Send for example EUR.")
+        words = Phrase("A currency is three capitals, as in ISO 4217.")
+        raise InputError("currency", "bad-currency", words, Phrase("Send for example EUR."))
     with transaction.atomic():
         row = SolventPrice.objects.create(
             lab=lab,
@@ -60,12 +61,12 @@ def price_read(text: str, field: str) -> Decimal:
             raise InvalidOperation
         return Decimal(text)
     except InvalidOperation as error:
-        words = "A price is a number without sign or currency."
-        raise InputError(field, "not-a-number", words, 'Send for example "38.50".') from error
+        words = Phrase("A price is a number without sign or currency.")
+        raise InputError(field, "not-a-number", words, Phrase('Send for example "38.50".')) from error
 
 
 def _price(value: Decimal, field: str) -> Decimal:
     if not 0 <= value <= PRICE_MOST or value != value.quantize(STEP):
-        words = f"A price is 0 to {PRICE_MOST}, to four decimals at most."
-        raise InputError(field, "out-of-range", words, "Check the number.")
+        words = Phrase("A price is 0 to {price_most}, to four decimals at most.", price_most=PRICE_MOST)
+        raise InputError(field, "out-of-range", words, Phrase("Check the number."))
     return value

@@ -10,6 +10,7 @@ from django.db import transaction
 
 from inventory.models import Container, Lab, Lot, Solvent, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.measuring import moment
 from recovery.models import QualityCheck, Run
@@ -55,8 +56,8 @@ def _filled(container: Container) -> tuple[Container, Lot]:
     """The row, kept as it is, and its lot. Raises Conflict when nothing is in it."""
     held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
     if held.lot_id is None or held.volume_ul == 0:
-        words = f"{held.code} is empty by the records: nothing in it could be checked."
-        raise Conflict("container", "container-empty", words, "Count it first.")
+        words = Phrase("{code} is empty by the records: nothing in it could be checked.", code=held.code)
+        raise Conflict("container", "container-empty", words, Phrase("Count it first."))
     return held, Lot.objects.select_related("solvent").get(pk=held.lot_id)
 
 
@@ -91,13 +92,20 @@ def _row(lab: Lab, container: Container, lot: Lot, read: CheckRead) -> QualityCh
 def check_withdraw(*, lab: Lab, actor: User, now: datetime, check: QualityCheck, reason: str) -> QualityCheck:
     """Take a check back by a newer row that names it. Raises InputError, Conflict when that was done."""
     if not reason.strip():
-        raise InputError("reason", "missing", "Taking a check back needs a reason.", "Say what was wrong.")
+        raise InputError(
+            "reason", "missing", Phrase("Taking a check back needs a reason."), Phrase("Say what was wrong.")
+        )
     with transaction.atomic():
         list(Container.objects.select_for_update(of=("self",)).filter(pk=check.container_id))
         if check.withdraws_id is not None:
-            raise Conflict("check", "is-a-withdrawal", "A withdrawal is not withdrawn.", "Record it anew.")
+            raise Conflict(
+                "check",
+                "is-a-withdrawal",
+                Phrase("A withdrawal is not withdrawn."),
+                Phrase("Record it anew."),
+            )
         if QualityCheck.objects.filter(withdraws=check).exists():
-            raise Conflict("check", "withdrawn-before", "This check was taken back already.")
+            raise Conflict("check", "withdrawn-before", Phrase("This check was taken back already."))
         row = QualityCheck.objects.get(pk=check.pk)
         row.pk, row.withdraws, row.note = None, check, reason.strip()
         row.actor, row.recorded_at = actor, now

@@ -12,18 +12,19 @@ from django.db import transaction
 from inventory.models import Lab, Solvent, User
 from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from recovery.models import QualityLimit
 from recovery.rules.fitness import held_to
 from recovery.rules.quality import Range, looser, reference, short
-from recovery.rules.quality_data import UNITS, WHATS, Need, load_uses
+from recovery.rules.quality_data import PROPERTY_KEYS, UNITS, WHATS, Need, load_uses
 from recovery.selectors.quality import TIMES, as_range, limits_for, sample_of, standing, times_limit
 
 KINDS = (*WHATS, TIMES)
 ALL_SOLVENTS = ("water", TIMES)
 TIMES_MAX = 1000
 ANY = 0  # the id of no solvent
-LOOSER = "A looser limit of quality lets more pass"
+LOOSER = Phrase("A looser limit of quality lets more pass.")
 CHANGED = ("lowest", "highest", "refuses", "source")
 
 
@@ -54,7 +55,9 @@ def limit_add(
     with transaction.atomic():
         Lab.objects.select_for_update(of=("self",), no_key=True).get(pk=lab.pk)
         if standing(lab).filter(solvent=solvent, use=use, what=what).exists():
-            raise Conflict("what", "limit-there", "A limit like that holds already.", "Change that one.")
+            raise Conflict(
+                "what", "limit-there", Phrase("A limit like that holds already."), Phrase("Change that one.")
+            )
         if any(looser(as_range(row), now_held) for now_held in _held_now(row)) or _lets_pass(row):
             _sign(may_loosen, reason)
         row.save()
@@ -148,28 +151,48 @@ def _lets_pass(row: QualityLimit) -> bool:
 def _check(row: QualityLimit) -> None:
     if row.what not in KINDS:
         raise InputError(
-            "what", "unknown-property", f"“{row.what}” is not known.", f"Use {', '.join(KINDS)}."
+            "what",
+            "unknown-property",
+            Phrase("“{what}” is not known.", what=row.what),
+            Phrase("Use {known}.", known=", ".join(KINDS)),
         )
     if row.use and row.use not in load_uses():
-        raise InputError("use", "unknown-use", f"“{row.use}” is not known.", f"Use {', '.join(load_uses())}.")
+        raise InputError(
+            "use",
+            "unknown-use",
+            Phrase("“{use}” is not known.", use=row.use),
+            Phrase("Use {known}.", known=", ".join(load_uses())),
+        )
     if row.solvent is None and row.what not in ALL_SOLVENTS:
         raise InputError(
-            "solvent", "missing", f"The {row.what} differs from solvent to solvent.", "Name the solvent."
+            "solvent",
+            "missing",
+            Phrase("The {what} differs from solvent to solvent.", what=PROPERTY_KEYS.get(row.what, row.what)),
+            Phrase("Name the solvent."),
         )
     if not row.source:
-        raise InputError("source", "missing", "A limit needs its source.", "Say where the figure comes from.")
+        raise InputError(
+            "source",
+            "missing",
+            Phrase("A limit needs its source."),
+            Phrase("Say where the figure comes from."),
+        )
     _check_ends(row)
 
 
 def _check_ends(row: QualityLimit) -> None:
     if row.lowest is None and row.highest is None:
-        raise InputError("highest", "missing", "A limit has a lowest or a highest.", "Give one.")
+        raise InputError(
+            "highest", "missing", Phrase("A limit has a lowest or a highest."), Phrase("Give one.")
+        )
     for name in ("lowest", "highest"):
         value = getattr(row, name)
         if value is not None and (not value.is_finite() or abs(value) >= 10**9):
-            raise InputError(name, "out-of-range", "This figure cannot be kept.", "Check it.")
+            raise InputError(name, "out-of-range", Phrase("This figure cannot be kept."), Phrase("Check it."))
     if row.lowest is not None and row.highest is not None and row.lowest > row.highest:
-        raise InputError("highest", "below-lowest", "The highest is below the lowest.", "Swap them.")
+        raise InputError(
+            "highest", "below-lowest", Phrase("The highest is below the lowest."), Phrase("Swap them.")
+        )
     if row.what == TIMES:
         most = row.highest
         if (
@@ -182,8 +205,8 @@ def _check_ends(row: QualityLimit) -> None:
             raise InputError(
                 "highest",
                 "not-whole",
-                f"How often is a whole number up to {TIMES_MAX}, for every use.",
-                "Give “highest” alone, as “5”.",
+                Phrase("How often is a whole number up to {times_max}, for every use.", times_max=TIMES_MAX),
+                Phrase("Give “highest” alone, as “5”."),
             )
 
 
@@ -192,16 +215,18 @@ def _sign(may_loosen: bool, reason: str) -> None:
         raise Denied(
             "",
             "loosening-not-signed",
-            f"{LOOSER}.",
-            "Ask a supervisor to sign in and do it with a reason.",
+            LOOSER,
+            Phrase("Ask a supervisor to sign in and do it with a reason."),
         )
-    checked_reason(reason, what=f"{LOOSER}.")
+    checked_reason(reason, what=LOOSER)
 
 
 def _locked(limit: QualityLimit) -> QualityLimit:
     held = QualityLimit.objects.select_for_update(of=("self",)).get(pk=limit.pk)
     if held.ended_at is not None:
-        raise Conflict("limit", "limit-ended", "This limit holds no longer.", "Add another one.")
+        raise Conflict(
+            "limit", "limit-ended", Phrase("This limit holds no longer."), Phrase("Add another one.")
+        )
     return held
 
 

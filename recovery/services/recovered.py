@@ -9,6 +9,7 @@ from django.db.models import Min, Sum
 
 from inventory.models import Container, Lab, Lot, LotParent, Movement, Solvent, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services.containers import day_in_lab
 from inventory.services.facts import containers_with, counts_open_since
 from inventory.services.quarantine import follow
@@ -30,8 +31,8 @@ def recovered_lot(run: Run, solvent: Solvent, volume_ul: int, happened: datetime
         raise Conflict(
             "run",
             "nothing-charged",
-            f"No {solvent.name} was charged to this run.",
-            "Book the charge first, or name the solvent that came back.",
+            Phrase("No {name} was charged to this run.", name=solvent.name),
+            Phrase("Book the charge first, or name the solvent that came back."),
         )
     was = list(Lot.objects.filter(pk__in=parents))
     lot = Lot.objects.create(

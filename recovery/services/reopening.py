@@ -12,6 +12,7 @@ from django.db.models import F
 from inventory.models import Event, Lab, Movement, User
 from inventory.rules.errors import Conflict
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services import reversal
 from inventory.services.events import record
 from inventory.services.places import lock_runs
@@ -28,7 +29,7 @@ def reopen(*, lab: Lab, actor: User, now: datetime, run: Run, reason: str, may_l
     is open, when it is from before counting began, or when what went to waste at its close was taken away;
     InputError without a reason.
     """
-    words = checked_reason(reason, what="Opening a run again needs a reason.")
+    words = checked_reason(reason, what=Phrase("Opening a run again needs a reason."))
     with transaction.atomic():
         lock_runs([run.place_id])
         held = Run.objects.select_related("lab").get(pk=run.pk)
@@ -60,11 +61,13 @@ def _check_closed(run: Run) -> None:
         raise Conflict(
             "run",
             "run-is-history",
-            "This run is from before counting began and moved no stock.",
-            "Leave it as the log has it.",
+            Phrase("This run is from before counting began and moved no stock."),
+            Phrase("Leave it as the log has it."),
         )
     if run.closed_at is None:
-        raise Conflict("run", "run-open", f"Run {run.pk} is open.", "Book in it as it is.")
+        raise Conflict(
+            "run", "run-open", Phrase("Run {id} is open.", id=run.pk), Phrase("Book in it as it is.")
+        )
 
 
 def closing_entry(run: Run) -> uuid.UUID | None:

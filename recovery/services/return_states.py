@@ -9,6 +9,7 @@ from django.db import transaction
 
 from inventory.models import Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.places import lock_runs
 from recovery.models import ReturnState, Run
@@ -39,14 +40,21 @@ def state_write(
 ) -> ReturnState:
     """Write the state of a return down. Only inside a transaction, with the run locked. Raises InputError."""
     if state not in STATES:
-        raise InputError("state", "unknown-state", f"“{state}” is not known.", f"Use {', '.join(STATES)}.")
+        raise InputError(
+            "state",
+            "unknown-state",
+            Phrase("“{state}” is not known.", state=state),
+            Phrase("Use {known}.", known=", ".join(STATES)),
+        )
     agent = " ".join(drying_agent.split())
     if len(agent) > AGENT_MAX or (agent and state != ReturnState.State.DRIED):
         raise InputError(
             "drying_agent",
             "agent-without-drying",
-            f"A drying agent, of at most {AGENT_MAX} characters, goes with “dried”.",
-            "Leave it out, or send the state “dried”.",
+            Phrase(
+                "A drying agent, of at most {agent_max} characters, goes with “dried”.", agent_max=AGENT_MAX
+            ),
+            Phrase("Leave it out, or send the state “dried”."),
         )
     return ReturnState.objects.create(
         run=run, entry=entry, state=state, drying_agent=agent, actor=actor, recorded_at=now
@@ -60,8 +68,13 @@ def _check_return(run: Run, entry: uuid.UUID) -> None:
         raise InputError(
             "entry",
             "unknown-return",
-            "Nothing came back out of this run by that entry.",
-            "See its movements.",
+            Phrase("Nothing came back out of this run by that entry."),
+            Phrase("See its movements."),
         )
     if hasattr(found, "reversed_by"):
-        raise Conflict("entry", "return-reversed", "That return was reversed.", "Name the one that stands.")
+        raise Conflict(
+            "entry",
+            "return-reversed",
+            Phrase("That return was reversed."),
+            Phrase("Name the one that stands."),
+        )

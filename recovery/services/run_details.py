@@ -11,9 +11,11 @@ from django.db.models import F
 
 from inventory.models import Lab, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.places import lock_runs
 from recovery.models import Apparatus, Run, RunApparatus, RunKind
+from recovery.rules.shipped_words import shipped
 from recovery.services.run_hooks import settled
 
 NAMES = ("kind", "location", "remarks")
@@ -52,8 +54,12 @@ def _check_distils(run: Run, kind: RunKind | None) -> None:
         raise Conflict(
             "kind",
             "kind-distils",
-            f"Run {run.pk} was started as one that does not distil; “{kind.name}” does.",
-            "Make it one that distils first (distillings/): what it holds then passes the gate.",
+            Phrase(
+                "Run {id} was started as one that does not distil; “{name}” does.",
+                id=run.pk,
+                name=shipped(kind.name),
+            ),
+            Phrase("Make it one that distils first (distillings/): what it holds then passes the gate."),
         )
 
 

@@ -11,10 +11,12 @@ from django.db.models import F
 
 from inventory.models import Lab, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.places import lock_runs
 from recovery.models import Run, RunFact, RunField
 from recovery.rules.run_facts import FactRead, read_fact
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.kinds import fields_of
 from recovery.services.kinds import field_data
 
@@ -29,7 +31,12 @@ def tell(*, lab: Lab, actor: User, now: datetime, run: Run, facts: Mapping[str, 
     `facts.KEY` with the bounds of the field in its remedy; Conflict when nothing is there to be taken back.
     """
     if not facts or len(facts) > FACTS_MAX:
-        raise InputError("facts", "missing", f"Tell 1 to {FACTS_MAX} facts.", "Name them by their fields.")
+        raise InputError(
+            "facts",
+            "missing",
+            Phrase("Tell 1 to {facts_max} facts.", facts_max=FACTS_MAX),
+            Phrase("Name them by their fields."),
+        )
     known = {row.key: row for row in fields_of(lab)}
     read = {key: _read(known.get(key), key, raw) for key, raw in facts.items()}
     with transaction.atomic():
@@ -51,8 +58,8 @@ def _read(row: RunField | None, key: str, raw: Any) -> FactRead:
         raise InputError(
             f"facts.{key[:60]}",
             "unknown-field",
-            f"There is no field “{key[:60]}” in use.",
-            "See run-fields/.",
+            Phrase("There is no field “{key}” in use.", key=key[:60]),
+            Phrase("See run-fields/."),
         )
     return TAKEN_BACK if raw is None else read_fact(field_data(row), raw, field=f"facts.{key}")
 
@@ -61,7 +68,10 @@ def _check_told(run: Run, row: RunField) -> None:
     newest = RunFact.objects.filter(run=run, field=row).order_by("id").last()
     if newest is None or not newest.as_entered:
         raise Conflict(
-            f"facts.{row.key}", "nothing-told", f"Nothing is told of “{row.name}”.", "Leave it out."
+            f"facts.{row.key}",
+            "nothing-told",
+            Phrase("Nothing is told of “{name}”.", name=shipped(row.name)),
+            Phrase("Leave it out."),
         )
 
 

@@ -10,6 +10,7 @@ from django.db.models import F
 
 from inventory.models import LOST_TO, Movement, PlaceKind, Solvent, WasteContainer
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Measured
 from inventory.services.ledger import End, Line
 from inventory.services.measuring import measured
@@ -46,10 +47,18 @@ def only_solvent(run: Run) -> Solvent:
     """The solvent of a run that has but one."""
     sums = list(RunSum.objects.select_related("solvent").filter(run=run, charged_ul__gt=0)[:2])
     if not sums:
-        raise Conflict("run", "nothing-charged", "Nothing was charged to this run.", "Book the charge first.")
+        raise Conflict(
+            "run",
+            "nothing-charged",
+            Phrase("Nothing was charged to this run."),
+            Phrase("Book the charge first."),
+        )
     if len(sums) > 1:
         raise InputError(
-            "solvent", "several-solvents", "Several solvents were charged to this run.", "Say which this is."
+            "solvent",
+            "several-solvents",
+            Phrase("Several solvents were charged to this run."),
+            Phrase("Say which this is."),
         )
     return sums[0].solvent
 
@@ -65,8 +74,8 @@ def named_lines(
             raise InputError(
                 f"{here}to",
                 "unknown-loss",
-                f"“{loss.to}” is not a loss.",
-                f"Use {', '.join(LOST_TO)}.",
+                Phrase("“{to}” is not a loss.", to=loss.to),
+                Phrase("Use {known}.", known=", ".join(LOST_TO)),
             )
         solvent = loss.solvent or only_solvent(run)
         volume = measured(loss.amount, solvent, field=f"{here}volume")
@@ -74,8 +83,12 @@ def named_lines(
             raise InputError(
                 f"{here}volume",
                 "more-than-left",
-                f"Only {max(left.get(solvent.pk, 0), 0) / 1000:g} mL of {solvent.name} are left to explain.",
-                "Name less; the rest is booked as unaccounted.",
+                Phrase(
+                    "Only {left:g} mL of {name} are left to explain.",
+                    left=max(left.get(solvent.pk, 0), 0) / 1000,
+                    name=solvent.name,
+                ),
+                Phrase("Name less; the rest is booked as unaccounted."),
             )
         left[solvent.pk] -= volume.volume_ul
         destination = _loss_end(loss, f"{here}waste", solvent, by)
@@ -87,8 +100,8 @@ def named_lines(
 def _loss_end(loss: Loss, field: str, solvent: Solvent, by: Any) -> End:
     into_waste = loss.to == PlaceKind.WASTE_CONTAINER
     if into_waste != (loss.waste is not None):
-        remedy = "Give it with “waste-container”, and only with that."
-        raise InputError(field, "missing", "Waste goes into a waste container that is named.", remedy)
+        remedy = Phrase("Give it with “waste-container”, and only with that.")
+        raise InputError(field, "missing", Phrase("Waste goes into a waste container that is named."), remedy)
     if loss.waste is None:
         return boundary(by["lab"], loss.to)
     held, _ = admit_waste(**by, waste=loss.waste, solvent=solvent, override=loss.override, field=field)

@@ -8,6 +8,7 @@ from django.db.models import F, Q
 
 from inventory.models import Container, Movement, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.ledger import month_in_lab
 from inventory.services.measuring import CLOCK_SLACK, moment
@@ -21,7 +22,10 @@ def open_run(run: Run) -> Run:
     held = Run.objects.select_for_update(of=("self",)).select_related("lab").get(pk=run.pk)
     if held.closed_at is not None:
         raise Conflict(
-            "run", "run-closed", f"Run {held.pk} is closed.", "Start a new run, or reverse what was wrong."
+            "run",
+            "run-closed",
+            Phrase("Run {id} is closed.", id=held.pk),
+            Phrase("Start a new run, or reverse what was wrong."),
         )
     return held
 
@@ -33,7 +37,10 @@ def moment_in(run: Run, now: datetime, happened_at: datetime | None, *containers
         return happened
     if happened < run.started_at - CLOCK_SLACK:
         raise InputError(
-            "happened_at", "before-start", f"Run {run.pk} had not started then.", "Check the date and time."
+            "happened_at",
+            "before-start",
+            Phrase("Run {id} had not started then.", id=run.pk),
+            Phrase("Check the date and time."),
         )
     return min(max(happened, run.started_at), now)
 
@@ -54,7 +61,10 @@ def after_last_use(run: Run, happened: datetime) -> datetime:
     last = max(standing, default=happened)
     if last > happened + CLOCK_SLACK:
         raise InputError(
-            "happened_at", "used-since", f"Run {run.pk} was used after that.", "Check the date and time."
+            "happened_at",
+            "used-since",
+            Phrase("Run {id} was used after that.", id=run.pk),
+            Phrase("Check the date and time."),
         )
     return max(last, happened)
 

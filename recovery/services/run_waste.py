@@ -9,6 +9,7 @@ from django.db import transaction
 
 from inventory.models import Lab, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import ledger
 from inventory.services.ledger import Posted
 from inventory.services.places import lock_wastes
@@ -39,8 +40,8 @@ def lose(
     with transaction.atomic():
         held = open_run(run)
         if held.is_draft:
-            words = "Nothing was charged to this run."
-            raise Conflict("run", "run-is-draft", words, "Book the charge first.")
+            words = Phrase("Nothing was charged to this run.")
+            raise Conflict("run", "run-is-draft", words, Phrase("Book the charge first."))
         left = dict(RunSum.objects.filter(run=held).values_list("solvent_id", "held_ul"))
         lock_wastes([loss.waste.place_id] if loss.waste is not None else [])
         lines = named_lines(held, [loss], left, by, at="")

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from inventory.models import Lab, Lot, User
 from inventory.rules.errors import Cause, Refusal
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from recovery.models import QualityLimit, Run
 from recovery.selectors.quality import standing, times_limit
@@ -73,7 +74,11 @@ def _once_more_is_too_often(lot: Lot, limit: QualityLimit) -> bool:
 
 def _refusal(lot: Lot, limit: QualityLimit) -> Refusal:
     most = int(limit.highest or 0)
-    words = f"It was distilled {lot.times_distilled} times, and the lab allows {most}. Nothing was booked."
-    remedy = "Use it for rinsing, or send it to waste. A supervisor may let it through with a reason."
+    words = Phrase(
+        "It was distilled {times_distilled} times, and the lab allows {most}. Nothing was booked.",
+        times_distilled=lot.times_distilled,
+        most=most,
+    )
+    remedy = Phrase("Use it for rinsing, or send it to waste. A supervisor may let it through with a reason.")
     cause = Cause(REFUSED, words, remedy, limit.source)
     return Refusal("container", REFUSED, words, remedy, [cause])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 from urllib.parse import urlencode
@@ -14,10 +14,13 @@ from inventory.services.speaking import SPOKEN, language_asked
 from inventory.templatetags.amounts import NO_BREAK, grouped, marked, ml, percent
 from inventory.web.language import spoken
 from recovery.models import QualityCheck
+from recovery.rules.fact_words import named_all
 from recovery.rules.loss_watch import Point
 from recovery.rules.rates import Rate
+from recovery.rules.shipped_words import shipped
 from recovery.rules.waterfall import Bar
 from recovery.selectors.drawn_losses import rules_of
+from recovery.selectors.run_facts import FactNow
 
 register = template.Library()
 PHONE = "(max-width: 47.99rem)"
@@ -82,6 +85,31 @@ def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any
         table = f"{table}{'&' if '?' in table else '?'}{query}"
     found = {"sources": sources, "src": of(format="svg"), "alt": alt, "png": of(format="png")}
     return {**found, "table": table}
+
+
+@register.filter
+def said(words: str) -> str:
+    """Words of the rules in the language of the page, before another filter makes plain text of them."""
+    return spoken(words)
+
+
+@register.filter
+def called(row: Any) -> str:
+    """The name of a kind of run or of a field: what is shipped in the language of the page."""
+    return "" if row is None else spoken(shipped(row.name))
+
+
+@register.filter
+def fact_told(fact: FactNow) -> str:
+    """A fact as it was told; a choice and a yes in the language of the page."""
+    text = str(fact.as_entered.get("text", ""))
+    return spoken(shipped(text)) if fact.quantity in ("choice", "yes-no") else text
+
+
+@register.filter
+def facts_named(keys: Iterable[str]) -> str:
+    """Keys of facts in words."""
+    return spoken(named_all(keys))
 
 
 @register.filter

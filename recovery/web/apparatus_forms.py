@@ -17,6 +17,7 @@ from recovery.selectors.kinds import kinds_of
 from recovery.services.apparatus import hold_up_read
 from recovery.templatetags.apparatus import KINDS, RECORDS
 from recovery.web.period import used_solvents
+from recovery.web.run_forms import KindChoice
 
 _T = gettext_lazy
 UL_PER_ML = 1000
@@ -90,7 +91,7 @@ class FitForm(DeskForm):
         label=_T("Only runs in"), queryset=Apparatus.objects.none(), required=False,
         empty_label=_T("any apparatus"), help_text=_T("Since it was last repaired or changed."),
     )  # fmt: skip
-    kind = forms.ModelChoiceField(
+    kind = KindChoice(
         label=_T("Only runs of this kind"), queryset=RunKind.objects.none(), required=False,
         empty_label=_T("any kind"),
     )  # fmt: skip

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from inventory.web.desk import Desk, desk_page, done, status_of
 from recovery.models import LossFit, Run
 from recovery.rules.fitting import DRIVERS, RUNS_MIN, RUNS_PER_COEFFICIENT
+from recovery.rules.kept_phrases import KEPT, said_again
 from recovery.selectors.apparatus import fits_of
 from recovery.services.loss_fits import fit_adopt, fit_end, fit_make
 from recovery.web.apparatus_forms import FitForm, PlainForm
@@ -46,7 +47,7 @@ def fits(desk: Desk) -> HttpResponse:
 def fit(desk: Desk, fit: str) -> HttpResponse:
     """One fit: coefficients with their intervals, how well it fits, and what it cannot tell."""
     found = _at(desk, fit)
-    kept: dict[str, Any] = found.result
+    kept: dict[str, Any] = said_again(found.result, found.result.get(KEPT, {}))
     runs = Run.objects.filter(pk__in=kept["run_ids"][-RUNS_SHOWN:]).order_by("-started_at")
     context = {
         "fit": found,
@@ -55,7 +56,7 @@ def fit(desk: Desk, fit: str) -> HttpResponse:
         "runs": list(runs),
         "more": max(0, len(kept["run_ids"]) - RUNS_SHOWN),
         "rest": kept["closed_runs"] - found.runs,
-        "left_out": [(_(DRIVERS[one["driver"]].words), one["reason"]) for one in kept["left_out"]],
+        "left_out": [(DRIVERS[one["driver"]].words, one["reason"]) for one in kept["left_out"]],
     }
     return desk.render("recovery/loss_fit.html", context, here="more")
 

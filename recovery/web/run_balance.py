@@ -9,7 +9,9 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Lab
 from inventory.templatetags.amounts import ml
+from inventory.web.language import spoken
 from recovery.models import QualityCheck, ReturnState, Run
+from recovery.rules.kept_phrases import KEPT, said_again
 from recovery.selectors.balances import RunBalance, run_balances
 from recovery.selectors.run_facts import apparatus_of, asked, facts_now
 
@@ -25,8 +27,14 @@ def known_of(lab: Lab, run: Run) -> dict[str, Any]:
         "missing": [one for one in asked(lab, run.kind, facts) if not one.told],
         "states": states_of(run),
         "quality": list(_checks(run)),
-        "planned": (run.plan or {}).get("planned"),
+        "planned": planned_of(run),
     }
+
+
+def planned_of(run: Run) -> Any:
+    """The plan that a run was drafted from, in the language of the page; None without one."""
+    plan = run.plan or {}
+    return said_again(plan.get("planned"), plan.get(KEPT, {}))
 
 
 def states_of(run: Run) -> dict[Any, ReturnState]:
@@ -52,7 +60,7 @@ def prompts(rows: list[RunBalance]) -> dict[tuple[int, str], str]:
             if not term.place:
                 continue
             amount = _("not enough is told") if term.value_ul is None else plain(term.value_ul, term.u_ul)
-            found[row.solvent.pk, term.place].append(f"{term.words}: {amount}")
+            found[row.solvent.pk, term.place].append(f"{spoken(term.words)}: {amount}")
     return {key: _("Expected: %(words)s.") % {"words": "; ".join(words)} for key, words in found.items()}
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from django import forms
 from django.db.models import Q
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -15,9 +16,12 @@ from inventory.models import Lab, Location
 from inventory.rules.errors import InputError
 from inventory.web.bench_forms import number_input
 from inventory.web.desk import DeskForm, refused
+from inventory.web.language import spoken
 from recovery.models import Apparatus, ReturnState, Run, RunApparatus, RunField, RunKind
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.kinds import fields_of, kinds_of
 from recovery.selectors.run_facts import FactNow
+from recovery.templatetags.drawn import fact_told
 
 _T = gettext_lazy
 BARE = re.compile(r"[-−]?[0-9][0-9.,\s]*")
@@ -28,10 +32,17 @@ STATE_WORDS = {
 }
 
 
+class KindChoice(forms.ModelChoiceField[RunKind]):
+    """One kind of run, the shipped ones by their names in the language of the page."""
+
+    def label_from_instance(self, obj: Any) -> str:
+        return spoken(shipped(obj.name))
+
+
 class DetailsForm(DeskForm):
     """Kind, room and apparatus of a run; nothing of it moves a volume."""
 
-    kind = forms.ModelChoiceField(
+    kind = KindChoice(
         label=_T("Kind of run"), queryset=RunKind.objects.none(), required=False, empty_label=_T("not told")
     )
     location = forms.ModelChoiceField(
@@ -75,7 +86,9 @@ class DetailsForm(DeskForm):
 
 
 class StartForm(DetailsForm):
-    """A run begins."""
+    """A run begins: when it was tapped, so that what was drawn for it afterwards is not too early."""
+
+    keeps_time = True
 
     purpose = forms.CharField(
         label=_T("What for"),
@@ -100,7 +113,9 @@ class StartForm(DetailsForm):
 
     def told(self) -> dict[str, Any]:
         names = ("purpose", "operator_name", "distils")
-        return {**super().told(), **{name: self.cleaned_data[name] for name in names}}
+        tapped = self.tapped_ever()
+        began = None if tapped is None or tapped > timezone.now() else tapped
+        return {**super().told(), **{name: self.cleaned_data[name] for name in names}, "started_at": began}
 
 
 class ReasonForm(DeskForm):
@@ -157,14 +172,14 @@ class FactsForm(DeskForm):
 
 
 def _fact_field(row: RunField, known: FactNow | None) -> forms.Field:
-    said = "" if known is None else _("Told: %(text)s.") % {"text": known.as_entered.get("text", "")}
-    words = " ".join(filter(None, (_(row.help_text) if row.help_text else "", said)))
-    common: dict[str, Any] = {"label": _(row.name), "required": False, "help_text": words}
+    said = "" if known is None else _("Told: %(text)s.") % {"text": fact_told(known)}
+    words = " ".join(filter(None, (spoken(shipped(row.help_text)), said)))
+    common: dict[str, Any] = {"label": spoken(shipped(row.name)), "required": False, "help_text": words}
     if row.quantity == RunField.Quantity.YES_NO:
         pairs = [("", _("not told")), ("yes", _("yes")), ("no", _("no"))]
         return forms.ChoiceField(choices=pairs, **common)
     if row.quantity == RunField.Quantity.CHOICE:
-        pairs = [("", _("not told")), *((one[0], _(one[1])) for one in row.choices)]
+        pairs = [("", _("not told")), *((one[0], spoken(shipped(one[1]))) for one in row.choices)]
         return forms.ChoiceField(choices=pairs, **common)
     if row.unit:
         unit = row.unit.replace("Cel", "°C")

@@ -9,7 +9,8 @@ from django.test.utils import CaptureQueriesContext
 
 from recovery.models import QualityCheck, ReturnState, RunFact, RunField, RunKind
 from recovery.rules.kinds_file import load_fields, load_kinds
-from recovery.rules.run_kinds import KindData
+from recovery.rules.run_kinds import FieldData, KindData
+from recovery.rules.shipped_words import SHIPPED
 from recovery.services import kinds, shipped
 from recovery.services.apparatus import apparatus_add, record_add
 from recovery.services.quality import check_record
@@ -29,6 +30,13 @@ def test_the_rows_are_those_of_the_file() -> None:
     assert set(RunKind.objects.filter(lab=None).values_list("key", flat=True)) == set(load_kinds())
     rows = {row.key: kinds.field_data(row) for row in RunField.objects.filter(lab=None)}
     assert rows == dict(load_fields())
+
+
+def test_every_word_of_the_file_can_be_said_in_another_language() -> None:
+    rows: list[FieldData | KindData] = [*load_fields().values(), *load_kinds().values()]
+    words = {text for row in rows for text in (row.name, row.help)}
+    words |= {name for row in load_fields().values() for _key, name in row.choices}
+    assert words - {""} == set(SHIPPED) - {"yes", "no"}
 
 
 def test_loading_again_writes_nothing_and_what_changed_once(still: Still) -> None:
