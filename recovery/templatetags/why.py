@@ -1,0 +1,61 @@
+"""`explain` as in the inventory, with what recovery has to explain beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Any
+
+from django import template
+from django.template.context import RequestContext
+
+from inventory.templatetags.explain import page_keys, unfolding
+from recovery.rules.explained import TEXTS
+
+register = template.Library()
+
+#: name of an address whose page is one form, and of a deed → what is explained below it
+PAGES: Mapping[str, str] = MappingProxyType(
+    {
+        "apparatus-change": "hold-up",
+        "apparatus-record": "judged-afresh",
+        "check-back": "loosening",
+        "deed/check": "fitness at-20",
+        "deed/count": "at-20 count",
+        "deed/discard": "never-edited",
+        "deed/dried": "fitness",
+        "deed/draw": "at-20 opened booked-anyway",
+        "deed/inhibitor": "inhibitor next-test",
+        "deed/move": "storage-limit",
+        "deed/open": "opened next-test",
+        "deed/peroxides-out": "reading next-test",
+        "deed/pour": "at-20 opened storage-limit",
+        "deed/put-in": "at-20 inhibitor",
+        "deed/set-aside": "signs",
+        "deed/sign": "signs",
+        "deed/test": "reading action-level strip-life next-test",
+        "deed/weigh": "at-20 count",
+        "loss-fit-adopt": "fit",
+        "loss-fit-end": "fit",
+        "run-charge": "gate heel at-20",
+        "run-details": "loss-terms gate",
+        "run-facts": "loss-terms expanded",
+        "run-lost": "remainder at-20",
+        "run-reopen": "never-edited",
+        "run-return": "at-20 times-distilled storage-limit",
+        "run-start": "gate",
+        "run-states": "loss-terms",
+    }
+)
+
+
+@register.inclusion_tag("inventory/_explained.html")
+def explain(*keys: str) -> dict[str, Any]:
+    """`{% explain "rate fit" %}`: by the keys of `recovery.rules.explained.TEXTS`."""
+    return unfolding(TEXTS, keys)
+
+
+@register.inclusion_tag("inventory/_explained.html", takes_context=True)
+def explain_page(context: RequestContext) -> dict[str, Any]:
+    """What a page that is one form asks about, by `PAGES`."""
+    return unfolding(TEXTS, [page_keys(PAGES, context)])
