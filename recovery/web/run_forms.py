@@ -32,7 +32,7 @@ STATE_WORDS = {
 }
 
 
-class KindChoice(forms.ModelChoiceField[RunKind]):
+class KindChoice(forms.ModelChoiceField):  # type: ignore[type-arg]  # not subscriptable when it runs
     """One kind of run, the shipped ones by their names in the language of the page."""
 
     def label_from_instance(self, obj: Any) -> str:
