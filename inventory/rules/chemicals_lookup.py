@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 
 from inventory.rules.catalogue import Fact, SolventData, load_catalogue
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 _CAS = re.compile(r"[0-9]{2,7}-[0-9]{2}-[0-9]")
 _T20_K = 293.15
@@ -42,14 +43,19 @@ def check_cas(cas: str, *, field: str = "cas") -> str:
     """The CAS number without stray spaces. Raises InputError (codes cas-format, cas-check-digit)."""
     text = re.sub(r"[‐‑–−]", "-", cas.strip())[:40]
     if not _CAS.fullmatch(text):
-        raise InputError(field, "cas-format", f"'{text}' is not a CAS number.", "Write it as 67-64-1.")
+        raise InputError(
+            field,
+            "cas-format",
+            Phrase("'{text}' is not a CAS number.", text=text),
+            Phrase("Write it as 67-64-1."),
+        )
     digits = [int(c) for c in text.replace("-", "")]
     if sum(place * digit for place, digit in enumerate(reversed(digits[:-1]), 1)) % 10 != digits[-1]:
         raise InputError(
             field,
             "cas-check-digit",
-            f"'{text}' has a wrong check digit.",
-            "Compare it with the label digit by digit.",
+            Phrase("'{text}' has a wrong check digit.", text=text),
+            Phrase("Compare it with the label digit by digit."),
         )
     return text
 
@@ -66,7 +72,10 @@ def from_cas(cas: str, name: str | None = None, *, field: str = "cas") -> Solven
     for listed in load_catalogue().values():
         if listed.cas == cas:
             raise InputError(
-                field, "already-listed", f"{cas} is {listed.name}, which is listed.", f"Choose {listed.key}."
+                field,
+                "already-listed",
+                Phrase("{cas} is {name}, which is listed.", cas=cas, name=listed.name),
+                Phrase("Choose {key}.", key=listed.key),
             )
     import chemicals
 
@@ -105,8 +114,8 @@ def _identity(chemicals: Any, cas: str, field: str) -> Any:
         raise InputError(
             field,
             "cas-unknown",
-            f"No data for {cas}.",
-            "Check the number, or enter the values from the safety data sheet by hand.",
+            Phrase("No data for {cas}.", cas=cas),
+            Phrase("Check the number, or enter the values from the safety data sheet by hand."),
         )
     return found
 
@@ -116,7 +125,10 @@ def _check_liquid(facts: tuple[Fact, ...], cas: str, field: str) -> None:
     for fact in facts:
         if fact.name == "melting-point" and Decimal(fact.value) > _HIGHEST_MELTING_POINT_C:
             raise InputError(
-                field, "not-a-liquid", f"{cas} melts at {fact.value} °C.", "Check the number on the label."
+                field,
+                "not-a-liquid",
+                Phrase("{cas} melts at {value} °C.", cas=cas, value=fact.value),
+                Phrase("Check the number on the label."),
             )
 
 

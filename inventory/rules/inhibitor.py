@@ -35,8 +35,8 @@ def dose_ug(
         raise InputError(
             "wanted",
             "out-of-range",
-            f"A content above zero and up to {MOST_PPM} ppm is taken here.",
-            "BHT is usual at 50 to 300 ppm: common practice, no source.",
+            Phrase("A content above zero and up to {most_ppm} ppm is taken here.", most_ppm=MOST_PPM),
+            Phrase("BHT is usual at 50 to 300 ppm: common practice, no source."),
         )
     missing = max(wanted_ppm - present_ppm, ZERO)
     # µL * kg/m3 is mg * 1e-3 of solvent; a ppm of it is ng: kept in whole µg.
@@ -48,7 +48,12 @@ def reached_ppm(
 ) -> Decimal:
     """The content that an amount comes to, rounded down to 0.001 ppm."""
     if mass_ug <= 0 or volume_ul <= 0:
-        raise InputError("mass", "not-positive", "An amount above zero is wanted.", "Say how much was added.")
+        raise InputError(
+            "mass",
+            "not-positive",
+            Phrase("An amount above zero is wanted."),
+            Phrase("Say how much was added."),
+        )
     added = Decimal(mass_ug) / UG_PER_MG / _solvent_kg(volume_ul, density_kg_m3)
     return (present_ppm + added).quantize(PPM_STEP, ROUND_FLOOR)
 

@@ -12,6 +12,7 @@ from decimal import ROUND_CEILING, Decimal
 from typing import Literal
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 Kind = Literal["glass", "balance", "estimate"]
 Shape = Literal["rectangular", "triangular"]
@@ -135,8 +136,8 @@ def find_instrument(key: str | None, *, field: str) -> Instrument:
         raise InputError(
             field,
             "unknown-instrument",
-            f"'{str(key)[:40]}' is not a known instrument.",
-            f"Use one of: {', '.join(INSTRUMENTS)}.",
+            Phrase("'{key}' is not a known instrument.", key=str(key)[:40]),
+            Phrase("Use one of: {known}.", known=", ".join(INSTRUMENTS)),
         ) from None
 
 
@@ -162,8 +163,8 @@ def standard_uncertainty(
         raise InputError(
             field,
             "instrument-mismatch",
-            f"{instrument.key} does not measure {measures}.",
-            "Name a balance for a mass, glassware or bottle-mark for a volume.",
+            Phrase("{key} does not measure {measures}.", key=instrument.key, measures=measures),
+            Phrase("Name a balance for a mass, glassware or bottle-mark for a volume."),
         )
     if instrument.kind == "balance":
         return instrument.tolerance / ROOT_12

@@ -192,6 +192,9 @@ def method_named(key: str, *, field: str) -> Method:
     """The method with this key, or InputError that lists the keys."""
     if key not in METHODS:
         raise InputError(
-            field, "method-unknown", f'"{key}" is not a test method.', f"Use one of: {', '.join(METHODS)}."
+            field,
+            "method-unknown",
+            Phrase('"{key}" is not a test method.', key=key),
+            Phrase("Use one of: {known}.", known=", ".join(METHODS)),
         )
     return METHODS[key]

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 
+from inventory.rules.phrases import Phrase
+
 Address = IPv4Address | IPv6Address
 Network = IPv4Network | IPv6Network
 
@@ -46,13 +48,13 @@ def why_not(address: str, allowed: Sequence[Network] = ()) -> str:
     if any(found.version == network.version and found in network for network in allowed):
         return ""
     if found.is_loopback or found.is_unspecified:
-        return "this machine itself"
+        return Phrase("this machine itself")
     if found.is_link_local:
-        return "a link-local address"
+        return Phrase("a link-local address")
     if found.is_multicast:
-        return "a multicast address"
+        return Phrase("a multicast address")
     blocked = any(found.version == network.version and found in network for network in _NEVER)
-    return "" if found.is_global and not blocked else "an address that is not public"
+    return "" if found.is_global and not blocked else Phrase("an address that is not public")
 
 
 def spelt_out(host: str) -> list[str]:

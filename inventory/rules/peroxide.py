@@ -16,6 +16,7 @@ from typing import Literal
 
 from inventory.rules.errors import InputError
 from inventory.rules.methods import COLOUR_WORDS, METHODS, NOT_STATED, Method, method_named
+from inventory.rules.phrases import Phrase
 
 __all__ = ["METHODS", "NOT_STATED", "ZERO", "Method", "PeroxideClass", "Reading", "method_named"]
 __all__ += ["parse_reading", "passes", "reaches", "worst_class"]
@@ -54,8 +55,8 @@ class Reading:
             raise InputError(
                 "reading",
                 "reading-impossible",
-                "The bounds of the reading do not fit together.",
-                "Give bounds of 0 mg/L or more, the lower one first.",
+                Phrase("The bounds of the reading do not fit together."),
+                Phrase("Give bounds of 0 mg/L or more, the lower one first."),
             )
 
     def on(self, tested_on: date | None) -> Reading:
@@ -116,7 +117,12 @@ def parse_reading(
     how = method_named(method, field=field).at_density(density_20c_kg_m3)
     words = " ".join(text.lower().split())
     if not words:
-        raise InputError(field, "reading-missing", "No result was given.", 'Give a number, "neg" or "trace".')
+        raise InputError(
+            field,
+            "reading-missing",
+            Phrase("No result was given."),
+            Phrase('Give a number, "neg" or "trace".'),
+        )
     lower, upper = _bounds(words, how, field)
     lower, upper = _widened(lower, upper, how)
     return Reading(lower, upper, method, tested_on)
@@ -141,8 +147,8 @@ def _bounds(words: str, how: Method, field: str) -> tuple[Decimal, Decimal | Non
     raise InputError(
         field,
         "reading-not-understood",
-        f'"{words}" is not a peroxide result.',
-        'Give a number in mg/L, "<1", ">25", "5-10", "neg" or "trace".',
+        Phrase('"{words}" is not a peroxide result.', words=words),
+        Phrase('Give a number in mg/L, "<1", ">25", "5-10", "neg" or "trace".'),
     )
 
 
@@ -169,8 +175,8 @@ def _milligrams(digits: str, unit: str | None, how: Method, field: str) -> Decim
         raise InputError(
             field,
             "number-ambiguous",
-            f'"{digits}" can mean thousands or a decimal fraction.',
-            "Write thousands without a separator, and a fraction with one or two digits.",
+            Phrase('"{digits}" can mean thousands or a decimal fraction.', digits=digits),
+            Phrase("Write thousands without a separator, and a fraction with one or two digits."),
         )
     return Decimal(digits.replace(",", ".")) * _factor(unit, how, field)
 
@@ -181,14 +187,14 @@ def _factor(unit: str | None, how: Method, field: str) -> Decimal:
         raise InputError(
             field,
             "unit-does-not-fit",
-            f"The result of a {how.name} is not in {unit}.",
-            f"Give it in {how.unit}.",
+            Phrase("The result of a {name} is not in {unit}.", name=how.name, unit=unit),
+            Phrase("Give it in {unit}.", unit=how.unit),
         )
     if how.mg_per_l_per_unit is None:
         raise InputError(
             field,
             "density-needed",
-            f"A {how.name} becomes mg/L only through the density.",
-            "Enter it with the container that was tested.",
+            Phrase("A {name} becomes mg/L only through the density.", name=how.name),
+            Phrase("Enter it with the container that was tested."),
         )
     return MG_PER_L_PER_PERCENT if unit == "%" else how.mg_per_l_per_unit

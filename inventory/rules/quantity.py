@@ -92,7 +92,7 @@ def _pieces(raw: object, field: str) -> tuple[str, str, str]:
             field,
             "wrong-type",
             Phrase("An amount is text or an object."),
-            'Send "12.5 mL" or {"value", "unit"}.',
+            Phrase('Send "12.5 mL" or {"value", "unit"}.'),
         )
     if unknown := sorted(map(str, set(raw) - _KEYS)):
         raise InputError(
@@ -146,7 +146,7 @@ def _unit(text: str, allowed: tuple[Dimension, ...], default: str | None, entere
             field,
             "ambiguous-unit",
             Phrase("'{text}' can mean two things.", text=text),
-            f"Write {found[0]} or {found[1]}.",
+            Phrase("Write {one} or {other}.", one=found[0], other=found[1]),
         )
     if found.dimension not in allowed:
         raise InputError(

@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 Measure = Literal["total", "container", "waste"]
 Effect = Literal["warn", "refuse"]
@@ -204,17 +205,30 @@ def limit_of(
     if not template.per_100_ft2:
         if area_m2 is not None or reduction is not None:
             name = "area_m2" if area_m2 is not None else "reduction"
-            raise InputError(name, "not-by-area", f"“{template.name}” does not go by area.", "Leave it out.")
+            raise InputError(
+                name,
+                "not-by-area",
+                Phrase("“{name}” does not go by area.", name=template.name),
+                Phrase("Leave it out."),
+            )
         exact = template.amount_ul
         return max(floor(exact), nearest_metric_ul(exact)) if template.nearest_metric else floor(exact)
     if area_m2 is None or area_m2 <= 0:
         raise InputError(
-            "area_m2", "missing", f"“{template.name}” goes by area.", "Give the floor area in square metres."
+            "area_m2",
+            "missing",
+            Phrase("“{name}” goes by area.", name=template.name),
+            Phrase("Give the floor area in square metres."),
         )
     share = Fraction(reduction.keep_percent, 100) if reduction else Fraction(1)
     limit_ul = floor(template.amount_ul * Fraction(area_m2) / SQUARE_FEET_100_M2 * share)
     if limit_ul < 1:
-        raise InputError("area_m2", "too-small", "Nothing may stand on so small an area.", "Check the area.")
+        raise InputError(
+            "area_m2",
+            "too-small",
+            Phrase("Nothing may stand on so small an area."),
+            Phrase("Check the area."),
+        )
     return limit_ul
 
 
@@ -265,11 +279,19 @@ def check_words(
     one = {"measure": (measure, MEASURES), "effect": (effect, EFFECTS), "scheme": (scheme, CATEGORIES)}
     for name, (word, known) in one.items():
         if word not in known:
-            raise InputError(name, "unknown-choice", f"“{word}” is not known.", f"Use {', '.join(known)}.")
+            raise InputError(
+                name,
+                "unknown-choice",
+                Phrase("“{word}” is not known.", word=word),
+                Phrase("Use {known}.", known=", ".join(known)),
+            )
     many = {"categories": (categories, CATEGORIES[scheme]), "materials": (materials, MATERIALS)}
     for name, (words, known) in many.items():
         strange = sorted(set(words) - set(known))
         if strange:
             raise InputError(
-                name, "unknown-choice", f"“{strange[0]}” is not known.", f"Use {', '.join(known)}."
+                name,
+                "unknown-choice",
+                Phrase("“{word}” is not known.", word=strange[0]),
+                Phrase("Use {known}.", known=", ".join(known)),
             )

@@ -16,6 +16,7 @@ from inventory.rules.errors import InputError
 from inventory.rules.instruments import ROOT_3
 from inventory.rules.methods import PEROXIDE_NUMBER, TITRATION
 from inventory.rules.peroxide import Reading
+from inventory.rules.phrases import Phrase
 
 ZERO = Decimal(0)
 G_PER_EQUIVALENT = Decimal("17.00734")  # M(H2O2) / 2 = 34.01468 / 2, Metrohm AN H-132
@@ -76,6 +77,17 @@ class Result:
     net_ml: Measure
 
 
+# What is measured or told of a titration.
+NAMES: Mapping[str, str] = {
+    "titre": Phrase("titre"),
+    "blank": Phrase("blank"),
+    "sample": Phrase("sample"),
+    "concentration": Phrase("concentration"),
+    "density": Phrase("density"),
+    "drop": Phrase("drop"),
+}
+
+
 def titrate(of: Titration) -> Result:
     """Work a titration out. Raises InputError: sample-missing, sample-twice, out-of-range, below-blank."""
     _check(of)
@@ -84,8 +96,8 @@ def titrate(of: Titration) -> Result:
         raise InputError(
             "titre",
             "below-blank",
-            "The blank took more than the sample did, by more than the readings are uncertain.",
-            "Check whether the two are swapped; titrate again if not.",
+            Phrase("The blank took more than the sample did, by more than the readings are uncertain."),
+            Phrase("Check whether the two are swapped; titrate again if not."),
         )
     least_ml = max(of.drop_ml, BLANKS_SPREAD * _with_end_point(of.blank_ml, of.drop_ml).u)
     milligrams = _product(net, of.concentration_mol_per_l, G_PER_EQUIVALENT)
@@ -115,8 +127,8 @@ def interval(result: Result, *, method: str = TITRATION) -> Reading:
         raise InputError(
             "titration",
             "density-needed",
-            "A weighed sample becomes mg/L only through the density.",
-            "Give the density, or the volume of the sample.",
+            Phrase("A weighed sample becomes mg/L only through the density."),
+            Phrase("Give the density, or the volume of the sample."),
         )
     upper = max(found.value + found.expanded, least)
     return Reading(max(found.value - found.expanded, ZERO), upper, method)
@@ -130,7 +142,9 @@ def method_of(of: Titration) -> str:
 def _check(of: Titration) -> None:
     if (of.sample_ml is None) == (of.sample_g is None):
         code = "sample-missing" if of.sample_ml is None else "sample-twice"
-        raise InputError("sample", code, "One sample is wanted.", "Give its volume or its mass.")
+        raise InputError(
+            "sample", code, Phrase("One sample is wanted."), Phrase("Give its volume or its mass.")
+        )
     positive: Mapping[str, Measure | None] = {
         "concentration": of.concentration_mol_per_l,
         "sample": of.sample_ml or of.sample_g,
@@ -139,7 +153,12 @@ def _check(of: Titration) -> None:
     }
     for name, measure in positive.items():
         if measure is not None and measure.value <= ZERO:
-            raise InputError(name, "out-of-range", f"The {name} must be above zero.", "Check the number.")
+            raise InputError(
+                name,
+                "out-of-range",
+                Phrase("The {name} must be above zero.", name=NAMES[name]),
+                Phrase("Check the number."),
+            )
 
 
 def _with_end_point(volume: Measure, drop_ml: Decimal) -> Measure:

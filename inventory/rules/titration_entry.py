@@ -13,9 +13,11 @@ from typing import Any
 
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import INSTRUMENTS, ROOT_3, Instrument, find_instrument, standard_uncertainty
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 from inventory.rules.titration import (
     FORMULA,
+    NAMES,
     SOURCES,
     Measure,
     Result,
@@ -82,10 +84,15 @@ def read_titration(
     of `parse_quantity`, `find_instrument` and `titrate`, and missing, unknown-key.
     """
     if not isinstance(raw, Mapping):
-        raise InputError(field, "wrong-type", "A titration is an object.", "Send titre, blank and sample.")
+        raise InputError(
+            field, "wrong-type", Phrase("A titration is an object."), Phrase("Send titre, blank and sample.")
+        )
     if unknown := sorted(set(raw) - set(BOUNDS)):
         raise InputError(
-            field, "unknown-key", f"Not known here: {', '.join(unknown)[:80]}.", "See the schema."
+            field,
+            "unknown-key",
+            Phrase("Not known here: {known}.", known=", ".join(unknown)[:80]),
+            Phrase("See the schema."),
         )
     titre, blank, sample = (_needed(raw, name, field) for name in ("titre", "blank", "sample"))
     by_mass = sample.quantity.dimension == "mass"
@@ -115,7 +122,12 @@ def _path(field: str, name: str) -> str:
 def _needed(raw: Mapping[str, Raw], name: str, field: str) -> _Read:
     read = _read(raw, name, field)
     if read is None:
-        raise InputError(_path(field, name), "missing", f"The {name} is not given.", "Give it with its unit.")
+        raise InputError(
+            _path(field, name),
+            "missing",
+            Phrase("The {name} is not given.", name=NAMES[name]),
+            Phrase("Give it with its unit."),
+        )
     return read
 
 
@@ -131,13 +143,15 @@ def _read(raw: Mapping[str, Raw], name: str, field: str) -> _Read | None:
     if not isinstance(given, Mapping):
         return _Read(parse_quantity(given, field=path, dimension=dimension), None, None)
     if unknown := sorted(map(str, set(given) - _KEYS)):
-        words = f"Not known here: {', '.join(unknown)[:80]}."
-        raise InputError(path, "unknown-key", words, f"Use {', '.join(sorted(_KEYS))}.")
+        words = Phrase("Not known here: {known}.", known=", ".join(unknown)[:80])
+        raise InputError(path, "unknown-key", words, Phrase("Use {known}.", known=", ".join(sorted(_KEYS))))
     pair = {key: given[key] for key in ("value", "unit") if key in given}
     quantity = parse_quantity(pair, field=path, dimension=dimension)
     instrument, spread = given.get("instrument"), given.get("uncertainty")
     if instrument is not None and not isinstance(instrument, str):
-        raise InputError(f"{path}.instrument", "wrong-type", "An instrument is text.", "Name one.")
+        raise InputError(
+            f"{path}.instrument", "wrong-type", Phrase("An instrument is text."), Phrase("Name one.")
+        )
     key = None if instrument is None else find_instrument(instrument, field=f"{path}.instrument").key
     return _Read(quantity, key, None if spread is None else _spread(spread, quantity, path))
 
@@ -146,7 +160,10 @@ def _spread(raw: Any, quantity: Quantity, path: str) -> Decimal:
     """A standard uncertainty, in the unit of its value."""
     if isinstance(raw, Mapping):
         raise InputError(
-            f"{path}.uncertainty", "wrong-type", "A number is wanted.", "It has the value's unit."
+            f"{path}.uncertainty",
+            "wrong-type",
+            Phrase("A number is wanted."),
+            Phrase("It has the value's unit."),
         )
     pair = {"value": raw, "unit": quantity.unit}
     where = f"{path}.uncertainty"
@@ -158,8 +175,8 @@ def _in(read: _Read, unit: str, name: str, field: str) -> tuple[Decimal, Decimal
     value = read.quantity.to(unit)
     low, high = BOUNDS[name]
     if not Decimal(low) <= value <= Decimal(high):
-        words = f"{low} to {high} {unit} is taken here."
-        raise InputError(_path(field, name), "out-of-range", words, "Check number and unit.")
+        words = Phrase("{low} to {high} {unit} is taken here.", low=low, high=high, unit=unit)
+        raise InputError(_path(field, name), "out-of-range", words, Phrase("Check number and unit."))
     if read.uncertainty is None:
         return value, None
     own = Quantity(read.uncertainty, read.quantity.unit, read.quantity.dimension, "")

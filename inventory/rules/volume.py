@@ -69,7 +69,7 @@ def parse_entry(
             field,
             "unknown-key",
             Phrase("Not known here: {part}.", part=", ".join(unknown)),
-            f"Use {', '.join(sorted(_KEYS))}.",
+            Phrase("Use {known}.", known=", ".join(sorted(_KEYS))),
         )
     amount = parse_quantity(
         {key: raw[key] for key in ("value", "unit") if key in raw},
@@ -103,7 +103,10 @@ def _instrument_key(value: object, field: str) -> str | None:
         return None
     if not isinstance(value, str):
         raise InputError(
-            f"{field}.instrument", "wrong-type", Phrase("An instrument is text."), 'Send "cylinder-a-100".'
+            f"{field}.instrument",
+            "wrong-type",
+            Phrase("An instrument is text."),
+            Phrase('Send "cylinder-a-100".'),
         )
     return find_instrument(value, field=f"{field}.instrument").key
 

@@ -16,6 +16,7 @@ from django.dispatch import Signal
 from inventory.models import Alert, Lab, User
 from inventory.rules.alerts import GRAVEST, goes_up_when_answered, put_off_days_max
 from inventory.rules.errors import Conflict, Denied, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.lab_days import day_in_zone
 from inventory.services.watches import rules
@@ -82,7 +83,12 @@ def alert_put_off(
     Raises Conflict when it is closed or too grave, InputError naming `until_on` or `reason`, Denied.
     """
     if not reason.strip():
-        raise InputError("reason", "missing", "Putting off needs a reason.", "Say what is being waited for.")
+        raise InputError(
+            "reason",
+            "missing",
+            Phrase("Putting off needs a reason."),
+            Phrase("Say what is being waited for."),
+        )
     with transaction.atomic():
         held = _open(alert)
         _check_day(held, lab, now, until_on)
@@ -105,7 +111,10 @@ def _open(alert: Alert) -> Alert:
     held = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
     if held.closed_at is not None:
         raise Conflict(
-            "alert", "alert-closed", f"This alert was closed: {held.cured_by}.", "Nothing is left to do."
+            "alert",
+            "alert-closed",
+            Phrase("This alert was closed: {cured_by}.", cured_by=held.cured_by),
+            Phrase("Nothing is left to do."),
         )
     return held
 
@@ -121,19 +130,37 @@ def _check_day(held: Alert, lab: Lab, now: datetime, until_on: date) -> None:
     latest = latest_put_off_on(held, lab)
     if latest is None:
         raise Conflict(
-            "alert", "never-put-off", "An alert as grave as this is never put off.", "See to it, or get help."
+            "alert",
+            "never-put-off",
+            Phrase("An alert as grave as this is never put off."),
+            Phrase("See to it, or get help."),
         )
     if until_on < day_in_zone(now, lab.time_zone):
-        raise InputError("until_on", "in-the-past", "That day is over.", "Give today to end the putting off.")
+        raise InputError(
+            "until_on",
+            "in-the-past",
+            Phrase("That day is over."),
+            Phrase("Give today to end the putting off."),
+        )
     if until_on > latest:
         raise InputError(
             "until_on",
             "too-late",
-            f"This alert may be put off to {latest.isoformat()} at the latest, counted from its opening.",
-            "Give an earlier day, or see to it.",
+            Phrase(
+                "This alert may be put off to {latest} at the latest, counted from its opening.",
+                latest=latest,
+            ),
+            Phrase("Give an earlier day, or see to it."),
         )
 
 
 def _not_signed(*, later: bool) -> Denied:
-    words = "It was put off once already" if later else "It has gone to the supervisors"
-    return Denied("", "putting-off-not-signed", f"{words}: that is for a supervisor.", "Ask a supervisor.")
+    words = Phrase("It has gone to the supervisors")
+    if later:
+        words = Phrase("It was put off once already")
+    return Denied(
+        "",
+        "putting-off-not-signed",
+        Phrase("{words}: that is for a supervisor.", words=words),
+        Phrase("Ask a supervisor."),
+    )

@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet
 from inventory.models import Lab, Solvent, SolventName, User
 from inventory.rules.catalogue import Fact, SolventData, fold_name, resolve
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.loosening import signed
 from inventory.services.readings import lock_containers
@@ -70,7 +71,12 @@ def solvent_add(
     data = from_cas(cas, name or None, field="cas")
     taken = solvents_of(lab).filter(Q(cas=data.cas) | Q(key=data.key)).first()
     if taken is not None:
-        raise Conflict("cas", "already-listed", f"{taken.name} stands in the catalogue.", "Use that one.")
+        raise Conflict(
+            "cas",
+            "already-listed",
+            Phrase("{name} stands in the catalogue.", name=taken.name),
+            Phrase("Use that one."),
+        )
     row = columns(data if data.liquid is not None else _with_density(data, density_20c_kg_m3))
     with transaction.atomic():
         solvent = Solvent.objects.create(
@@ -96,17 +102,20 @@ def solvent_confirm(
     Where a container of it looks safer by that, a supervisor signs: the basis is the reason. Raises Denied.
     """
     if solvent.lab_id != lab.pk or solvent.state != Solvent.State.UNCONFIRMED:
-        raise Conflict("solvent", "nothing-to-confirm", "This solvent needs no confirmation.")
+        raise Conflict("solvent", "nothing-to-confirm", Phrase("This solvent needs no confirmation."))
     if peroxide_class not in CLASSES_TO_CONFIRM:
         raise InputError(
             "peroxide_class",
             "unknown-class",
-            f"“{peroxide_class}” is not a class.",
-            f"Use {', '.join(CLASSES_TO_CONFIRM)}.",
+            Phrase("“{peroxide_class}” is not a class.", peroxide_class=peroxide_class),
+            Phrase("Use {known}.", known=", ".join(CLASSES_TO_CONFIRM)),
         )
     if not basis.strip():
         raise InputError(
-            "basis", "missing", "A class needs its source.", "Name the table or sheet it is from."
+            "basis",
+            "missing",
+            Phrase("A class needs its source."),
+            Phrase("Name the table or sheet it is from."),
         )
     with transaction.atomic():
         held = Solvent.objects.select_for_update(of=("self",), no_key=True).get(pk=solvent.pk)
@@ -121,7 +130,7 @@ def solvent_confirm(
             lab=lab,
             actor=actor,
             now=now,
-            what="Another peroxide class",
+            what=Phrase("Another peroxide class"),
             may_loosen=may_loosen,
             reason=basis,
         ):
@@ -139,15 +148,15 @@ def _with_density(data: SolventData, density_20c_kg_m3: str) -> SolventData:
         raise InputError(
             field,
             "no-density",
-            f"No density is known for {data.name}.",
-            "Give it in kg/m3 at 20 °C, as 713.6.",
+            Phrase("No density is known for {name}.", name=data.name),
+            Phrase("Give it in kg/m3 at 20 °C, as 713.6."),
         ) from error
     if not density.is_finite() or not Decimal(300) <= density <= Decimal(4000):
         raise InputError(
             field,
             "out-of-range",
-            f"{density_20c_kg_m3} kg/m3 is no liquid's density.",
-            "Give kg/m3, as 713.6.",
+            Phrase("{density_20c_kg_m3} kg/m3 is no liquid's density.", density_20c_kg_m3=density_20c_kg_m3),
+            Phrase("Give kg/m3, as 713.6."),
         )
     fact = Fact("density-20c", str(density), "kg/m3", "entered by hand", half_width=density / 100)
     return replace(data, facts=(*data.facts, fact))

@@ -213,7 +213,7 @@ def lot_add(*, lab: Lab, now: datetime, solvent: Solvent, facts: LotFacts, times
             "origin",
             "unknown-origin",
             Phrase("“{origin}” is not an origin.", origin=facts.origin),
-            f"Use {', '.join(Lot.Origin.values)}.",
+            Phrase("Use {known}.", known=", ".join(Lot.Origin.values)),
         )
     return Lot.objects.create(
         lab=lab,

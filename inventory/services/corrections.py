@@ -11,6 +11,7 @@ from django.db.models import F
 
 from inventory.models import Container, Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services import safety
 from inventory.services.containers import (
     ATMOSPHERES,
@@ -25,7 +26,7 @@ from inventory.services.loosening import signed
 NEED_REASON = ("capacity_ul", "received_on", "opened_on")
 FIELDS = ("tare_mg", "material", "atmosphere", "closure", "note", *NEED_REASON)
 # As they are called where people see them.
-SHOWN = {"tare_mg": "tare", "capacity_ul": "capacity"}
+SHOWN = {"tare_mg": Phrase("tare"), "capacity_ul": Phrase("capacity")}
 # Movements out of a container that open nothing.
 NOT_DRAWN = ("count", "weigh", "discard", "blend", "reversal", "receive")
 
@@ -59,7 +60,7 @@ def correct(
             lab=lab,
             actor=actor,
             now=now,
-            what="A correction",
+            what=Phrase("A correction"),
             may_loosen=may_loosen,
             reason=reason,
         ):
@@ -78,7 +79,12 @@ def discard_undo(*, lab: Lab, actor: User, now: datetime, container: Container, 
     One that left with content comes back by the reversal of that entry. Raises Conflict, InputError.
     """
     if not reason.strip():
-        raise InputError("reason", "missing", "Taking a discard back needs a reason.", "Say what was wrong.")
+        raise InputError(
+            "reason",
+            "missing",
+            Phrase("Taking a discard back needs a reason."),
+            Phrase("Say what was wrong."),
+        )
     with transaction.atomic():
         held = _locked(container)
         if held.discarded_at is None:
@@ -88,8 +94,8 @@ def discard_undo(*, lab: Lab, actor: User, now: datetime, container: Container, 
             raise Conflict(
                 "discarded",
                 "discarded-with-content",
-                f"{held.code} was discarded with what was in it.",
-                f"Reverse the entry {left.entry}: its content comes back with it.",
+                Phrase("{code} was discarded with what was in it.", code=held.code),
+                Phrase("Reverse the entry {entry}: its content comes back with it.", entry=left.entry),
             )
         reopen(held, actor=actor, now=now, reason=reason)
     return held
@@ -113,26 +119,41 @@ def _check_allowed(held: Container, changed: Mapping[str, Any], reason: str) -> 
         raise Conflict(
             "container",
             "container-discarded",
-            f"{held.code} has been discarded.",
-            "Take the discard back first, if it was a mistake.",
+            Phrase("{code} has been discarded.", code=held.code),
+            Phrase("Take the discard back first, if it was a mistake."),
         )
     asking = next((name for name in NEED_REASON if name in changed), None)
     if asking and not reason.strip():
         shown = SHOWN.get(asking, asking)
-        raise InputError("reason", "missing", f"Another {shown} needs a reason.", "Say how it is known.")
+        raise InputError(
+            "reason",
+            "missing",
+            Phrase("Another {shown} needs a reason.", shown=shown),
+            Phrase("Say how it is known."),
+        )
     if changed.get("atmosphere", held.atmosphere) not in ATMOSPHERES:
-        raise InputError("atmosphere", "unknown-choice", f"Say {', '.join(ATMOSPHERES[:-1])} or unknown.")
+        raise InputError(
+            "atmosphere",
+            "unknown-choice",
+            Phrase("Say {known} or unknown.", known=", ".join(ATMOSPHERES[:-1])),
+        )
     if changed.get("closure", held.closure) not in CLOSURES:
-        raise InputError("closure", "unknown-choice", f"Say {', '.join(CLOSURES[:-1])} or unknown.")
+        raise InputError(
+            "closure", "unknown-choice", Phrase("Say {known} or unknown.", known=", ".join(CLOSURES[:-1]))
+        )
     size_ul = changed.get("capacity_ul", held.capacity_ul)
     if size_ul <= 0:
-        raise InputError("capacity", "not-positive", "The container needs a size above zero.")
+        raise InputError("capacity", "not-positive", Phrase("The container needs a size above zero."))
     if size_ul < held.volume_ul:
         raise Conflict(
             "capacity",
             "below-content",
-            f"{held.code} holds {held.volume_ul / 1000:g} mL by the records, more than that.",
-            "Check the size, or count the container first.",
+            Phrase(
+                "{code} holds {volume_ml:g} mL by the records, more than that.",
+                code=held.code,
+                volume_ml=held.volume_ul / 1000,
+            ),
+            Phrase("Check the size, or count the container first."),
         )
 
 
@@ -141,15 +162,23 @@ def _check_dates(held: Container, changed: Mapping[str, Any], today: date) -> No
     given = {name: changed[name] for name in ("received_on", "opened_on") if changed.get(name)}
     for name, day in given.items():
         if day > today:
-            raise InputError(name, "in-the-future", f"{day.isoformat()} has not come yet.", "Check the date.")
+            raise InputError(
+                name, "in-the-future", Phrase("{day} has not come yet.", day=day), Phrase("Check the date.")
+            )
     if "opened_on" in changed and held.opened != Container.Opened.OPENED:
         raise InputError(
-            "opened_on", "not-opened", f"{held.code} is not recorded as opened.", "Note its opening instead."
+            "opened_on",
+            "not-opened",
+            Phrase("{code} is not recorded as opened.", code=held.code),
+            Phrase("Note its opening instead."),
         )
     received_on, opened_on = (changed.get(n, getattr(held, n)) for n in ("received_on", "opened_on"))
     if given and received_on and opened_on and opened_on < received_on:
         raise InputError(
-            next(iter(given)), "before-receipt", "It would be opened before receipt.", "Check both dates."
+            next(iter(given)),
+            "before-receipt",
+            Phrase("It would be opened before receipt."),
+            Phrase("Check both dates."),
         )
     drawn_on = _first_drawn_on(held) if given else None
     for name, day in given.items():
@@ -157,8 +186,12 @@ def _check_dates(held: Container, changed: Mapping[str, Any], today: date) -> No
             raise Conflict(
                 name,
                 "drawn-before",
-                f"Solvent was taken out of {held.code} on {drawn_on.isoformat()} already.",
-                "Give an earlier day, or reverse that entry first.",
+                Phrase(
+                    "Solvent was taken out of {code} on {drawn_on} already.",
+                    code=held.code,
+                    drawn_on=drawn_on,
+                ),
+                Phrase("Give an earlier day, or reverse that entry first."),
             )
 
 

@@ -12,6 +12,7 @@ from django.db import transaction
 from inventory.models import Container, Event, Lab, Lot, Movement, PlaceKind, User
 from inventory.rules.counting import beyond_uncertainty, combined_u_ul
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Entry, Measured, measure, parse_entry
 from inventory.services import ledger
 from inventory.services.events import record
@@ -105,10 +106,15 @@ def count(
 
 def _check_countable(held: Container) -> None:
     if held.discarded_at is not None:
-        raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
+        raise Conflict(
+            "container", "container-discarded", Phrase("{code} has been discarded.", code=held.code)
+        )
     if held.lot is None:
         raise Conflict(
-            "container", "lot-not-known", f"{held.code} never held anything.", "Pour or return into it first."
+            "container",
+            "lot-not-known",
+            Phrase("{code} never held anything.", code=held.code),
+            Phrase("Pour or return into it first."),
         )
 
 
@@ -236,8 +242,8 @@ def weigh(
         raise Conflict(
             "container",
             "tare-not-known",
-            f"The empty weight of {container.code} is not known.",
-            "Have a steward enter its tare, or count by volume.",
+            Phrase("The empty weight of {code} is not known.", code=container.code),
+            Phrase("Have a steward enter its tare, or count by volume."),
         )
     amount = {**gross, "tare": {"value": str(container.tare_mg), "unit": "mg"}}
     return count(

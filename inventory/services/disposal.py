@@ -9,6 +9,7 @@ from django.db.models import F
 
 from inventory.models import Container, Lab, Lot, PlaceKind, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import ledger
 from inventory.services.containers import day_in_lab
 from inventory.services.events import record
@@ -32,10 +33,17 @@ def discard(
     with transaction.atomic():
         held = Container.objects.select_for_update(of=("self",)).select_related("lab").get(pk=container.pk)
         if held.discarded_at is not None:
-            raise Conflict("container", "container-discarded", f"{held.code} has been discarded already.")
+            raise Conflict(
+                "container",
+                "container-discarded",
+                Phrase("{code} has been discarded already.", code=held.code),
+            )
         if happened < now and changes_since(held.place_id, happened + CLOCK_SLACK):
             raise Conflict(
-                "happened_at", "used-since", f"{held.code} was used after that.", "Check the date and time."
+                "happened_at",
+                "used-since",
+                Phrase("{code} was used after that.", code=held.code),
+                Phrase("Check the date and time."),
             )
         posted = None
         if held.volume_ul and held.lot_id is not None:

@@ -12,6 +12,7 @@ from inventory.models import Lab, Solvent
 from inventory.rules.catalogue import resolve
 from inventory.rules.errors import InputError
 from inventory.rules.peroxide import method_named
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.fields import Target
@@ -136,8 +137,8 @@ def prepared(
         raise InputError(
             "mapping.target",
             "mapping-bad",
-            f"The mapping is for {given.target}, not for {target}.",
-            f'Use a mapping with "target": "{target}".',
+            Phrase("The mapping is for {given}, not for {target}.", given=given.target, target=target),
+            Phrase('Use a mapping with "target": "{target}".', target=target),
         )
     if order is not None:
         given = with_date_order(given, order)
@@ -153,7 +154,10 @@ def _order(order: DateOrder | str | None) -> DateOrder | None:
         return None
     if order not in list(DateOrder):
         raise InputError(
-            "date_order", "unknown-choice", f"“{order}” is no order.", "Use day-first or month-first."
+            "date_order",
+            "unknown-choice",
+            Phrase("“{order}” is no order.", order=order),
+            Phrase("Use day-first or month-first."),
         )
     return DateOrder(order)
 

@@ -13,6 +13,7 @@ from django.db import transaction
 
 from inventory.models import ImportSheet, Lab, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.fields import FIELDS, Target
 from inventory.rules.sheets.mapping import from_dict
 from inventory.rules.sheets.reading import read_table
@@ -32,13 +33,25 @@ def sheet_keep(
     Raises InputError naming target or file when it is no table.
     """
     if target not in FIELDS:
-        raise InputError("target", "unknown-choice", f"“{target}” is no kind of list.", "Use stock or runs.")
+        raise InputError(
+            "target",
+            "unknown-choice",
+            Phrase("“{target}” is no kind of list.", target=target),
+            Phrase("Use stock or runs."),
+        )
     if len(data) > BYTES_MAX:
-        detail = f"The file has {len(data)} bytes; a page takes at most {BYTES_MAX}."
-        raise InputError("file", "file-too-large", detail, "Split it, or send it through the API.")
+        detail = Phrase(
+            "The file has {count} bytes; a page takes at most {bytes_max}.",
+            count=len(data),
+            bytes_max=BYTES_MAX,
+        )
+        raise InputError("file", "file-too-large", detail, Phrase("Split it, or send it through the API."))
     if not read_table(data).rows:
         raise InputError(
-            "file", "file-empty", "The file has a first line and no row.", "Check that it was saved."
+            "file",
+            "file-empty",
+            Phrase("The file has a first line and no row."),
+            Phrase("Check that it was saved."),
         )
     with transaction.atomic():
         own = ImportSheet.objects.filter(lab=lab, actor=actor).order_by("-pk")

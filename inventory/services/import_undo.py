@@ -28,12 +28,30 @@ from inventory.models import (
 )
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services import disposal, reversal, withdrawals
 from inventory.services.events import record
 from inventory.services.importing import CODE_LENGTH_MAX
 
 VERBS = {"stock": "stock-imported", "runs": "runs-imported"}
 UNDONE = "import-undone"
+# Movements by kind, as one says what a bottle was used for.
+USED_FOR: dict[str, str] = {
+    "receive": Phrase("receive"),
+    "draw": Phrase("draw"),
+    "charge": Phrase("charge"),
+    "return": Phrase("return"),
+    "put-back": Phrase("put-back"),
+    "pour": Phrase("pour"),
+    "blend": Phrase("blend"),
+    "count": Phrase("count"),
+    "weigh": Phrase("weigh"),
+    "discard": Phrase("discard"),
+    "reversal": Phrase("reversal"),
+    "waste": Phrase("waste"),
+    "treat": Phrase("treat"),
+    "loss": Phrase("loss"),
+}
 # In one go, so that nobody waits long for the records; pressing again takes the next ones.
 ROWS_AT_ONCE = 50
 
@@ -61,7 +79,9 @@ def kind_of(event: Event) -> str:
     for kind, verb in VERBS.items():
         if event.verb == verb:
             return kind
-    raise InputError("import", "no-import", "This entry tells of no import.", "Choose one from the list.")
+    raise InputError(
+        "import", "no-import", Phrase("This entry tells of no import."), Phrase("Choose one from the list.")
+    )
 
 
 def rows_of(event: Event) -> QuerySet[ImportedRow]:
@@ -74,7 +94,7 @@ def undo_stock(
     *, lab: Lab, actor: User, now: datetime, event: Event, reason: str, may_loosen: bool = False
 ) -> Undone:
     """Take back what a stock list brought in. Raises InputError without a reason."""
-    words = checked_reason(reason, what="Taking an import back needs a reason.")
+    words = checked_reason(reason, what=Phrase("Taking an import back needs a reason."))
     rows = list(rows_of(event))
     standing = {c.pk: c for c in Container.objects.filter(pk__in=_ids(rows), discarded_at=None)}
     open_rows = [row for row in rows if row.subject_id in standing]
@@ -94,7 +114,7 @@ def undo_stock(
 
 
 def said(fault: InputError) -> str:
-    return f"{fault.detail} {fault.remedy}".strip()
+    return Phrase.joined((fault.detail, fault.remedy))
 
 
 def note_undone(
@@ -158,14 +178,24 @@ def obstacles(at: datetime, containers: Sequence[Container]) -> dict[int, str]:
     Those that nothing speaks against are left out.
     """
     ids, by_place = [c.pk for c in containers], {c.place_id: c.pk for c in containers}
-    found = {c.pk: "It was set aside. Release it first." for c in containers if c.quarantined_at is not None}
-    for model, words in ((Treatment, "treated"), (Observation, "a sign seen"), (PeroxideTest, "tested")):
+    found = {
+        c.pk: Phrase("It was set aside. Release it first.")
+        for c in containers
+        if c.quarantined_at is not None
+    }
+    for model, words in (
+        (Treatment, Phrase("Treated")),
+        (Observation, Phrase("A sign seen")),
+        (PeroxideTest, Phrase("Tested")),
+    ):
         rows: QuerySet[Any] = model._default_manager.filter(
             container_id__in=ids, withdraws=None, withdrawn_by=None
         )
         later = rows.exclude(recorded_at=at).order_by("pk").values_list("container_id", "recorded_at")
         found |= {
-            pk: f"{words.capitalize()} on {when:%Y-%m-%d}. Withdraw that first, if it is wrong."
+            pk: Phrase(
+                "{words} on {when:%Y-%m-%d}. Withdraw that first, if it is wrong.", words=words, when=when
+            )
             for pk, when in later
         }
     moved = _standing(*by_place).exclude(recorded_at=at, kind="receive")
@@ -173,7 +203,11 @@ def obstacles(at: datetime, containers: Sequence[Container]) -> dict[int, str]:
         "source_id", "destination_id", "kind", "happened_at"
     ):
         for pk in {by_place[place] for place in (source, destination) if place in by_place}:
-            found[pk] = f"Used since: {kind} on {when:%Y-%m-%d}. Reverse that first."
+            found[pk] = Phrase(
+                "Used since: {kind} on {when:%Y-%m-%d}. Reverse that first.",
+                kind=USED_FOR.get(kind, kind),
+                when=when,
+            )
     return found
 
 

@@ -14,6 +14,7 @@ from django.db import IntegrityError, transaction
 
 from inventory.models import Container, ImportedRow, Lab, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
 from inventory.rules.sheets.outcomes import Outcome, error, warning
@@ -74,8 +75,8 @@ def import_stock(
         except IntegrityError as fault:
             if known_codes(lab) == work.known:
                 raise
-            detail = "Somebody entered a bottle of this list at the same moment; nothing was written."
-            raise Conflict("file", "records-changed", detail, "Import it again.") from fault
+            detail = Phrase("Somebody entered a bottle of this list at the same moment; nothing was written.")
+            raise Conflict("file", "records-changed", detail, Phrase("Import it again.")) from fault
 
 
 def _written(lab: Lab, actor: User, file: _File, work: _Work, all_or_none: bool) -> ImportReport:
@@ -97,7 +98,7 @@ def _limits_exceeded(lab: Lab, drafts: Sequence[Draft]) -> list[Outcome]:
     names = {draft.row.location for draft in drafts if draft.row.location}
     places = {location_get(lab=lab, name=name).pk for name in names}
     said = exceeded(lab=lab, locations=places) if places else []
-    return [warning(0, "", one.code, one.words, "Find another place for some of it.") for one in said]
+    return [warning(0, "", one.code, one.words, Phrase("Find another place for some of it.")) for one in said]
 
 
 @dataclass(frozen=True)
@@ -175,11 +176,20 @@ def _draft(row: StockRow, amounts: Amounts, columns: Mapping[str, str], said: li
     """The row with its volumes, or None after noting why it cannot be entered."""
     before = len(said)
     if len(row.code) > CODE_LENGTH_MAX:
-        reason = f"A code has at most {CODE_LENGTH_MAX} characters, this one {len(row.code)}."
-        said.append(error(row.line, columns["code"], "code-too-long", reason, "Give it a shorter one."))
+        reason = Phrase(
+            "A code has at most {code_length_max} characters, this one {count}.",
+            code_length_max=CODE_LENGTH_MAX,
+            count=len(row.code),
+        )
+        said.append(
+            error(row.line, columns["code"], "code-too-long", reason, Phrase("Give it a shorter one."))
+        )
     if len(row.location) > LOCATION_LENGTH_MAX:
-        reason = f"A place has a name of at most {LOCATION_LENGTH_MAX} characters."
-        said.append(error(row.line, columns["location"], "place-too-long", reason, "Shorten it."))
+        reason = Phrase(
+            "A place has a name of at most {location_length_max} characters.",
+            location_length_max=LOCATION_LENGTH_MAX,
+        )
+        said.append(error(row.line, columns["location"], "place-too-long", reason, Phrase("Shorten it.")))
     sizes = _volumes(row, amounts, columns, said)
     if sizes is None or len(said) > before:
         return None
@@ -199,8 +209,10 @@ def _volumes(
         refused(row.line, columns[column], fault, said)
         return None
     if left.volume_ul > capacity_ul:
-        reason = f"{row.left.text} is more than the {row.size.text} that the bottle holds."
-        remedy = "Correct the size or the amount."
+        reason = Phrase(
+            "{text} is more than the {size} that the bottle holds.", text=row.left.text, size=row.size.text
+        )
+        remedy = Phrase("Correct the size or the amount.")
         said.append(error(row.line, columns["left"], "more-than-fits", reason, remedy))
         return None
     return capacity_ul, left

@@ -22,6 +22,7 @@ from django.utils import timezone
 
 from inventory.models import Job, Lab, User
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import leases
 from inventory.services.events import record
 
@@ -235,7 +236,9 @@ def run_again(*, lab: Lab, actor: User, now: datetime, job: Job) -> Job:
     with transaction.atomic():
         failed = Job.objects.filter(pk=job.pk, done_at=None, failed_at__isnull=False)
         if not failed.update(failed_at=None, attempts=0, due_at=now):
-            raise Conflict("", "not-failed", "This job is not given up.", "Look at the list again.")
+            raise Conflict(
+                "", "not-failed", Phrase("This job is not given up."), Phrase("Look at the list again.")
+            )
         data = {"name": job.name, "key": job.key, "last_error": job.last_error}
         record(lab=lab, actor=actor, now=now, verb="job-run-again", subject=job, data=data)
         call_workers(1)

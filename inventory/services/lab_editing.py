@@ -12,6 +12,7 @@ from django.db import transaction
 from inventory.models import Lab, Policy, User
 from inventory.rules.errors import InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 from inventory.services.policies import policy_set
 from inventory.services.refreshing import refresh_lab
@@ -45,11 +46,11 @@ def lab_edit(
         raise InputError(
             "time_zone",
             "unknown-time-zone",
-            f"“{changes['time_zone']}” is not a time zone.",
-            "Use a name such as Europe/Berlin.",
+            Phrase("“{time_zone}” is not a time zone.", time_zone=changes["time_zone"]),
+            Phrase("Use a name such as Europe/Berlin."),
         )
     if changes.get("escalate_after_hours", 0) > lab.escalate_after_hours:
-        checked_reason(reason, what="Alerts would go to the supervisors later than now.")
+        checked_reason(reason, what=Phrase("Alerts would go to the supervisors later than now."))
     changed = {
         name: changes[name] for name in TEXTS if name in changes and changes[name] != getattr(lab, name)
     }

@@ -16,6 +16,7 @@ from django.utils.text import slugify
 
 from inventory.models import BOUNDARIES, ApiToken, EntryLink, Feed, Lab, Membership, Place, Policy, User
 from inventory.rules.errors import Conflict, Denied, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.roles import ROLES, SCOPES, scopes_for
 from inventory.services.delivery.feeds import feed_revoke
 from inventory.services.events import record
@@ -45,16 +46,24 @@ def lab_create(
         raise InputError(
             "time_zone",
             "unknown-time-zone",
-            f"“{time_zone}” is not a time zone.",
-            "Use a name such as Europe/Berlin.",
+            Phrase("“{time_zone}” is not a time zone.", time_zone=time_zone),
+            Phrase("Use a name such as Europe/Berlin."),
         )
     slug = slug or slugify(name)
     if not slug:
         raise InputError(
-            "name", "name-missing", "The lab needs a name.", "Give it one with letters or digits."
+            "name",
+            "name-missing",
+            Phrase("The lab needs a name."),
+            Phrase("Give it one with letters or digits."),
         )
     if Lab.objects.filter(slug=slug).exists():
-        raise Conflict("slug", "slug-taken", f"There is a lab called “{slug}”.", "Choose another name.")
+        raise Conflict(
+            "slug",
+            "slug-taken",
+            Phrase("There is a lab called “{slug}”.", slug=slug),
+            Phrase("Choose another name."),
+        )
     cautious = Policy.objects.get(lab=None, key=DEFAULT_POLICY)
     with transaction.atomic():
         lab = Lab.objects.create(name=name, slug=slug, time_zone=time_zone, policy=cautious, **texts)
@@ -70,7 +79,12 @@ def _choose_policy(lab: Lab, actor: User, now: datetime, key: str, reason: str) 
     """The policy that the set-up names; that somebody chose at all is on record."""
     chosen = Policy.objects.filter(lab=None, key=key).first()
     if chosen is None:
-        raise InputError("policy", "unknown-policy", f"“{key}” is no shipped policy.", "Choose one that is.")
+        raise InputError(
+            "policy",
+            "unknown-policy",
+            Phrase("“{key}” is no shipped policy.", key=key),
+            Phrase("Choose one that is."),
+        )
     if chosen.pk != lab.policy_id:
         policy_set(lab=lab, actor=actor, now=now, policy=chosen, reason=reason)
     data = {"policy": key, "reason": reason.strip()}
@@ -83,7 +97,10 @@ def member_add(
     """Give a person a role in the lab, or change it. The last supervisor cannot step down."""
     if role not in ROLES:
         raise InputError(
-            "role", "unknown-role", f"“{role}” is not a role.", f"Use one of {', '.join(ROLES)}."
+            "role",
+            "unknown-role",
+            Phrase("“{role}” is not a role.", role=role),
+            Phrase("Use one of {known}.", known=", ".join(ROLES)),
         )
     with transaction.atomic():
         others = _supervisors(lab) - {user.pk}
@@ -91,7 +108,10 @@ def member_add(
         before = held.role if held else None
         if before == "supervisor" and role != "supervisor" and not others:
             raise Conflict(
-                "role", "last-supervisor", "A lab needs a supervisor.", "Make someone else supervisor first."
+                "role",
+                "last-supervisor",
+                Phrase("A lab needs a supervisor."),
+                Phrase("Make someone else supervisor first."),
             )
         membership, _ = Membership.objects.update_or_create(
             lab=lab, user=user, defaults={"role": role, "initials": initials}
@@ -116,10 +136,13 @@ def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -
             .first()
         )
         if held is None:
-            raise Conflict("", "not-a-member", "This person has left the lab already.")
+            raise Conflict("", "not-a-member", Phrase("This person has left the lab already."))
         if held.role == "supervisor" and not others:
             raise Conflict(
-                "", "last-supervisor", "A lab needs a supervisor.", "Make someone else supervisor first."
+                "",
+                "last-supervisor",
+                Phrase("A lab needs a supervisor."),
+                Phrase("Make someone else supervisor first."),
             )
         person = held.user
         tokens = list(ApiToken.objects.filter(lab=lab, user=person, revoked=False))
@@ -154,7 +177,10 @@ def invitation_revoke(*, lab: Lab, actor: User, now: datetime, link: EntryLink) 
         open_links = EntryLink.objects.filter(pk=link.pk, lab=lab, used_at=None, expires_at__gt=now)
         if not open_links.update(expires_at=now):
             raise Conflict(
-                "", "link-spent", "This link has been used or has ended.", "Nothing is left to do."
+                "",
+                "link-spent",
+                Phrase("This link has been used or has ended."),
+                Phrase("Nothing is left to do."),
             )
         data = {"role": link.role, "expired_at": link.expires_at.isoformat()}
         record(lab=lab, actor=actor, now=now, verb="invitation-revoked", subject=link, data=data)
@@ -190,9 +216,14 @@ def person_create(*, username: str, password: str, name: str = "") -> User:
     """Make a person who can sign in. Raises InputError naming username or password."""
     username = username.strip()
     if not username:
-        raise InputError("username", "missing", "A sign-in name is needed.", "Choose one.")
+        raise InputError("username", "missing", Phrase("A sign-in name is needed."), Phrase("Choose one."))
     if User.objects.filter(username__iexact=username).exists():
-        raise Conflict("username", "taken", f"“{username}” is taken.", "Choose another sign-in name.")
+        raise Conflict(
+            "username",
+            "taken",
+            Phrase("“{username}” is taken.", username=username),
+            Phrase("Choose another sign-in name."),
+        )
     user = User(username=username, first_name=name.strip()[:150])
     _acceptable("username", lambda: User._meta.get_field("username").run_validators(username))
     _acceptable("password", lambda: validate_password(password, user))
@@ -205,7 +236,9 @@ def _acceptable(field: str, check: Callable[[], object]) -> None:
     try:
         check()
     except ValidationError as error:
-        raise InputError(field, "not-acceptable", " ".join(error.messages), "Choose another.") from error
+        raise InputError(
+            field, "not-acceptable", " ".join(error.messages), Phrase("Choose another.")
+        ) from error
 
 
 def entry_link_use(
@@ -218,7 +251,9 @@ def entry_link_use(
     with transaction.atomic():
         link = _link_spend(secret, now)
         if link.lab_id is None and User.objects.exists():
-            raise InputError("secret", "link-spent", "Somebody has been set up here already.", "Sign in.")
+            raise InputError(
+                "secret", "link-spent", Phrase("Somebody has been set up here already."), Phrase("Sign in.")
+            )
         user = person_create(username=username, password=password, name=person_name)
         EntryLink.objects.filter(pk=link.pk).update(used_by=user)
         lab = link.lab or lab_create(actor=user, now=now, **lab_fields)
@@ -232,9 +267,16 @@ def entry_link_join(*, secret: str, now: datetime, user: User) -> Lab:
     with transaction.atomic():
         link = _link_spend(secret, now)
         if link.lab is None:
-            raise Conflict("secret", "first-set-up", "This link makes a first account.", "Sign out first.")
+            raise Conflict(
+                "secret",
+                "first-set-up",
+                Phrase("This link makes a first account."),
+                Phrase("Sign out first."),
+            )
         if Membership.objects.filter(lab=link.lab, user=user).exists():
-            raise Conflict("secret", "already-member", f"You belong to {link.lab.name} already.")
+            raise Conflict(
+                "secret", "already-member", Phrase("You belong to {name} already.", name=link.lab.name)
+            )
         EntryLink.objects.filter(pk=link.pk).update(used_by=user)
         member_add(lab=link.lab, actor=user, now=now, user=user, role=link.role)
     return link.lab
@@ -245,7 +287,10 @@ def _link_spend(secret: str, now: datetime) -> EntryLink:
     link = entry_link_find(secret=secret, now=now)
     if link is None or not EntryLink.objects.filter(pk=link.pk, used_at=None).update(used_at=now):
         raise InputError(
-            "secret", "link-spent", "This link has been used or has ended.", "Ask for a new one."
+            "secret",
+            "link-spent",
+            Phrase("This link has been used or has ended."),
+            Phrase("Ask for a new one."),
         )
     return link
 
@@ -266,15 +311,30 @@ def token_create(
     """
     if scope not in SCOPES:
         raise InputError(
-            "scope", "unknown-scope", f"“{scope}” is not a scope.", f"Use one of {', '.join(SCOPES)}."
+            "scope",
+            "unknown-scope",
+            Phrase("“{scope}” is not a scope.", scope=scope),
+            Phrase("Use one of {known}.", known=", ".join(SCOPES)),
         )
     if not name.strip():
-        raise InputError("name", "missing", "A token needs a name.", "Name the program that will use it.")
+        raise InputError(
+            "name", "missing", Phrase("A token needs a name."), Phrase("Name the program that will use it.")
+        )
     if expires_at is not None and expires_at <= now:
-        raise InputError("expires_at", "in-the-past", "That moment has passed.", "Give a later one, or none.")
+        raise InputError(
+            "expires_at",
+            "in-the-past",
+            Phrase("That moment has passed."),
+            Phrase("Give a later one, or none."),
+        )
     owner = user or actor
     if scope not in scopes_for(_role_of(owner, lab)):
-        raise Denied("scope", "scope-too-wide", "An auditor's token may only read.", "Use the scope “read”.")
+        raise Denied(
+            "scope",
+            "scope-too-wide",
+            Phrase("An auditor's token may only read."),
+            Phrase("Use the scope “read”."),
+        )
     with transaction.atomic():
         key, secret = ApiToken.objects.create_key(
             name=name.strip()[:50], lab=lab, user=owner, scope=scope, expiry_date=expires_at
@@ -293,7 +353,7 @@ def token_revoke(*, token: ApiToken, actor: User, now: datetime) -> None:
     """End a token at once."""
     with transaction.atomic():
         if token.revoked:
-            raise Conflict("token", "already-revoked", "This token has ended already.")
+            raise Conflict("token", "already-revoked", Phrase("This token has ended already."))
         token.revoked = True
         token.save(update_fields=["revoked"])
         data = {"prefix": token.prefix, "name": token.name}

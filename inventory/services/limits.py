@@ -12,6 +12,7 @@ from django.db import transaction
 
 from inventory.models import Lab, Location, StorageLimit, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.storage import (
     Reduction,
     Template,
@@ -42,13 +43,19 @@ class OwnLimit:
     outside_cabinets: bool = False
 
 
+_NEEDED = {"name": Phrase("name"), "code": Phrase("code"), "source": Phrase("source")}
+
+
 def templates_named(name: str) -> list[Template]:
     """The row of that key, or all rows of that set. Raises InputError naming `template`."""
     rows = load_templates()
     found = [rows[name]] if name in rows else [row for row in rows.values() if row.set == name]
     if not found:
         raise InputError(
-            "template", "unknown-template", f"“{name}” is no row and no set.", "See storage-limit-templates/."
+            "template",
+            "unknown-template",
+            Phrase("“{name}” is no row and no set.", name=name),
+            Phrase("See storage-limit-templates/."),
         )
     return found
 
@@ -58,7 +65,12 @@ def reduction_named(name: str) -> Reduction:
     found = load_reductions().get(name)
     if found is None:
         known = ", ".join(load_reductions())
-        raise InputError("reduction", "unknown-reduction", f"“{name}” is not known.", f"Use {known}.")
+        raise InputError(
+            "reduction",
+            "unknown-reduction",
+            Phrase("“{word}” is not known.", word=name),
+            Phrase("Use {known}.", known=known),
+        )
     return found
 
 
@@ -81,8 +93,10 @@ def limits_apply(
     holds there already.
     """
     if name.strip() and len(templates) > 1:
-        words = f"These are {len(templates)} limits, each with a name of its own."
-        raise InputError("template.name", "several", words, "Leave the name out, or give one of their keys.")
+        words = Phrase("These are {count} limits, each with a name of its own.", count=len(templates))
+        raise InputError(
+            "template.name", "several", words, Phrase("Leave the name out, or give one of their keys.")
+        )
     by_area = any(row.per_100_ft2 for row in templates)
     made = []
     for row in templates:
@@ -107,18 +121,26 @@ def limits_apply(
 
 def limit_own(*, lab: Lab, actor: User, now: datetime, location: Location, limit: OwnLimit) -> StorageLimit:
     """Let a limit of the lab's own hold in a location and below. Raises InputError naming the field."""
-    for name in ("name", "code", "source"):
+    for name in _NEEDED:
         if not getattr(limit, name).strip():
             raise InputError(
-                name, "missing", f"A limit needs its {name}.", "Say where the figure comes from."
+                name,
+                "missing",
+                Phrase("A limit needs its {name}.", name=_NEEDED[name]),
+                Phrase("Say where the figure comes from."),
             )
     check_words(limit.measure, limit.effect, limit.scheme, limit.categories, limit.materials)
     if limit.materials and limit.measure != "container":
         raise InputError(
-            "materials", "not-by-material", "Only the size of a container goes by material.", "Leave it out."
+            "materials",
+            "not-by-material",
+            Phrase("Only the size of a container goes by material."),
+            Phrase("Leave it out."),
         )
     if limit.measure == "waste" and limit.categories:
-        raise InputError("categories", "not-by-category", "Waste is not told by category.", "Leave it out.")
+        raise InputError(
+            "categories", "not-by-category", Phrase("Waste is not told by category."), Phrase("Leave it out.")
+        )
     return _add(lab, actor, now, location, [("", limit)])[0]
 
 
@@ -131,13 +153,17 @@ def _add(
         _check_location(held)
         for key, own in wanted:
             if key and StorageLimit.objects.filter(location=held, key=key, ended_at=None).exists():
-                raise Conflict("template", "limit-there", f"“{own.name}” holds in {held.name} already.")
+                raise Conflict(
+                    "template",
+                    "limit-there",
+                    Phrase("“{name}” holds in {place} already.", name=own.name, place=held.name),
+                )
             if own.outside_cabinets and _in_cabinet(held):
                 raise InputError(
                     "template",
                     "in-a-cabinet",
-                    f"{held.name} is or lies in a cabinet.",
-                    "Apply it to the room.",
+                    Phrase("{name} is or lies in a cabinet.", name=held.name),
+                    Phrase("Apply it to the room."),
                 )
             row = StorageLimit.objects.create(
                 lab=lab,
@@ -169,14 +195,17 @@ def check_size(limit_ul: int) -> int:
     """Raises InputError naming `limit` unless it is above zero and a volume that is kept."""
     if not 0 < limit_ul <= 100 * MAX_VOLUME_UL:
         raise InputError(
-            "limit", "out-of-range", "A limit is above zero, up to 1000 m³.", "Check the figure."
+            "limit",
+            "out-of-range",
+            Phrase("A limit is above zero, up to 1000 m³."),
+            Phrase("Check the figure."),
         )
     return limit_ul
 
 
 def _check_location(held: Location) -> None:
     if held.ended_at is not None:
-        raise Conflict("location", "location-ended", f"{held.name} is no longer in use.")
+        raise Conflict("location", "location-ended", Phrase("{name} is no longer in use.", name=held.name))
 
 
 def limit_change(
@@ -203,7 +232,7 @@ def limit_change(
             held.effect == "refuse" and changes.get("effect") == "warn"
         )
         if looser:
-            require_signature(may_loosen=may_loosen, reason=reason, what="A looser storage limit")
+            require_signature(may_loosen=may_loosen, reason=reason, what=Phrase("A looser storage limit"))
         if held.key and changes.get("limit_ul", held.limit_ul) != held.limit_ul:
             held.key, held.source = "", f"{held.source}; figure changed here"
         for name in ("name", "limit_ul", "effect", "source"):
@@ -225,7 +254,7 @@ def limit_end(
     """A limit holds no longer. Raises Denied unless a supervisor asks, InputError without a reason."""
     with transaction.atomic():
         held = _locked(limit)
-        require_signature(may_loosen=may_loosen, reason=reason, what="Ending a storage limit")
+        require_signature(may_loosen=may_loosen, reason=reason, what=Phrase("Ending a storage limit"))
         held.ended_at, held.version = now, held.version + 1
         held.save(update_fields=["ended_at", "version"])
         data = {**_plain(held), "reason": reason.strip()}
@@ -236,7 +265,12 @@ def limit_end(
 def _locked(limit: StorageLimit) -> StorageLimit:
     held = StorageLimit.objects.select_for_update(of=("self",)).get(pk=limit.pk)
     if held.ended_at is not None:
-        raise Conflict("limit", "limit-ended", f"“{held.name}” holds no longer.", "Add another limit.")
+        raise Conflict(
+            "limit",
+            "limit-ended",
+            Phrase("“{name}” holds no longer.", name=held.name),
+            Phrase("Add another limit."),
+        )
     return held
 
 

@@ -12,6 +12,7 @@ from django.db import transaction
 
 from inventory.models import Container, Lab, Location, LocationPath, StorageLimit, User, WasteContainer
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.selectors import storage as look
 from inventory.services.events import record
 from inventory.services.importing import lock_lab
@@ -54,16 +55,25 @@ def location_add(
 
 
 def _name_taken() -> Conflict:
-    return Conflict("name", "name-taken", "The lab has a location of that name.", "Use that one.")
+    return Conflict(
+        "name", "name-taken", Phrase("The lab has a location of that name."), Phrase("Use that one.")
+    )
 
 
 def _check_place(lab: Lab, parent: Location, *, depth: int) -> None:
     """Whether something `depth` locations deep may come below `parent`."""
     held = Location.objects.filter(lab=lab, pk=parent.pk, ended_at=None)
     if not held.exists():
-        raise InputError("parent", "unknown-location", "This lab has no such location.", "See locations/.")
+        raise InputError(
+            "parent", "unknown-location", Phrase("This lab has no such location."), Phrase("See locations/.")
+        )
     if len(look.above(parent.pk)) + depth > DEPTH_MAX:
-        raise Conflict("parent", "too-deep", f"Locations lie at most {DEPTH_MAX} deep.", "Put it higher up.")
+        raise Conflict(
+            "parent",
+            "too-deep",
+            Phrase("Locations lie at most {depth_max} deep.", depth_max=DEPTH_MAX),
+            Phrase("Put it higher up."),
+        )
 
 
 def location_change(
@@ -89,7 +99,9 @@ def location_change(
         lock_lab(lab)
         held = Location.objects.select_for_update(of=("self",), no_key=True).get(pk=location.pk)
         if held.ended_at is not None:
-            raise Conflict("location", "location-ended", f"{held.name} is no longer in use.")
+            raise Conflict(
+                "location", "location-ended", Phrase("{name} is no longer in use.", name=held.name)
+            )
         before = _said(held)
         if "name" in changes:
             _rename(held, changes["name"])
@@ -128,8 +140,8 @@ def _set_air(held: Location, changes: Mapping[str, Any]) -> None:
         value = changes.get(name, getattr(held, name))
         if value is not None:
             if not low <= value <= high:
-                words = f"{low} to {high} is taken here."
-                raise InputError(field, "out-of-range", words, "Check number and unit.")
+                words = Phrase("{low} to {high} is taken here.", low=low, high=high)
+                raise InputError(field, "out-of-range", words, Phrase("Check number and unit."))
             value = value.quantize(Decimal("0.01"))
         setattr(held, name, value)
 
@@ -137,7 +149,11 @@ def _set_air(held: Location, changes: Mapping[str, Any]) -> None:
 def _rename(held: Location, name: str) -> None:
     shown = " ".join(name.split())
     if not shown or len(shown) > NAME_MAX:
-        raise InputError("name", "bad-name", f"A location needs a name of at most {NAME_MAX} characters.")
+        raise InputError(
+            "name",
+            "bad-name",
+            Phrase("A location needs a name of at most {name_max} characters.", name_max=NAME_MAX),
+        )
     if Location.objects.filter(lab_id=held.lab_id, folded=fold(shown)).exclude(pk=held.pk).exists():
         raise _name_taken()
     held.name, held.folded = shown, fold(shown)
@@ -148,7 +164,7 @@ def _check_kind(held: Location, kind: str, reason: str, may_loosen: bool) -> Non
         location__in=look.above(held.pk), ended_at=None, outside_cabinets=True
     )
     if kind == "cabinet" and outside.exists():
-        require_signature(may_loosen=may_loosen, reason=reason, what="Calling it a cabinet")
+        require_signature(may_loosen=may_loosen, reason=reason, what=Phrase("Calling it a cabinet"))
 
 
 def _move(lab: Lab, held: Location, parent: Location | None) -> None:
@@ -161,8 +177,8 @@ def _move(lab: Lab, held: Location, parent: Location | None) -> None:
             raise Conflict(
                 "parent",
                 "inside-itself",
-                f"{parent.name} lies in {held.name} itself.",
-                "Choose another place.",
+                Phrase("{name} lies in {other} itself.", name=parent.name, other=held.name),
+                Phrase("Choose another place."),
             )
         _check_place(lab, parent, depth=_depth(held))
     held.parent = parent
@@ -216,13 +232,15 @@ def location_end(*, lab: Lab, actor: User, now: datetime, location: Location, re
         lock_lab(lab)
         held = Location.objects.select_for_update(of=("self",)).get(pk=location.pk)
         if held.ended_at is not None:
-            raise Conflict("location", "location-ended", f"{held.name} is no longer in use already.")
+            raise Conflict(
+                "location", "location-ended", Phrase("{name} is no longer in use already.", name=held.name)
+            )
         if Location.objects.filter(parent=held, ended_at=None).exists():
-            raise _not_empty(held, "another location lies in it")
+            raise _not_empty(held, Phrase("another location lies in it"))
         if Container.objects.filter(location=held, discarded_at=None).exists():
-            raise _not_empty(held, "containers stand in it")
+            raise _not_empty(held, Phrase("containers stand in it"))
         if WasteContainer.objects.filter(location=held, collected_at=None).exists():
-            raise _not_empty(held, "a waste container stands in it")
+            raise _not_empty(held, Phrase("a waste container stands in it"))
         held.ended_at, held.version = now, held.version + 1
         held.folded = f"{held.folded[: NAME_MAX - 30]} (ended, {held.pk})"
         held.save(update_fields=["ended_at", "version", "folded"])
@@ -233,4 +251,9 @@ def location_end(*, lab: Lab, actor: User, now: datetime, location: Location, re
 
 
 def _not_empty(held: Location, why: str) -> Conflict:
-    return Conflict("location", "not-empty", f"{held.name} is still in use: {why}.", "Empty it first.")
+    return Conflict(
+        "location",
+        "not-empty",
+        Phrase("{name} is still in use: {why}.", name=held.name, why=why),
+        Phrase("Empty it first."),
+    )

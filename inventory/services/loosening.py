@@ -19,6 +19,7 @@ from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.levels import RANK, Level, Use
 from inventory.rules.looser import NEGATIVE
 from inventory.rules.months import add_months
+from inventory.rules.phrases import Phrase
 from inventory.rules.retest import next_test
 from inventory.rules.signs import SIGNS
 from inventory.rules.verdict import verdicts
@@ -130,10 +131,12 @@ def require_signature(*, may_loosen: bool, reason: str, what: str) -> None:
         raise Denied(
             "",
             "loosening-not-signed",
-            f"{what} makes a container look safer than the records do.",
-            "Ask a supervisor to sign in and do it with a reason; a passed test needs nobody's leave.",
+            Phrase("{what} makes a container look safer than the records do.", what=what),
+            Phrase(
+                "Ask a supervisor to sign in and do it with a reason; a passed test needs nobody's leave."
+            ),
         )
-    checked_reason(reason, what=f"{what} makes a container look safer.")
+    checked_reason(reason, what=Phrase("{what} makes a container look safer.", what=what))
 
 
 @contextmanager

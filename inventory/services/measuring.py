@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from inventory.models import Container, Movement, PlaceKind, Solvent
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Entry, Liquid, Measured, measure, parse_entry
 
 # A phone's clock may be a little ahead of the server's.
@@ -60,10 +61,15 @@ def moment(
         return now
     if happened_at.tzinfo is None:
         raise InputError(
-            field, "no-time-zone", "The time lacks its zone.", "Write it as 2026-03-01T14:30:00Z."
+            field,
+            "no-time-zone",
+            Phrase("The time lacks its zone."),
+            Phrase("Write it as 2026-03-01T14:30:00Z."),
         )
     if happened_at > now + CLOCK_SLACK:
-        raise InputError(field, "in-the-future", "That has not happened yet.", "Check the date and time.")
+        raise InputError(
+            field, "in-the-future", Phrase("That has not happened yet."), Phrase("Check the date and time.")
+        )
     happened = min(happened_at, now)
     for container in containers:
         began_at = container.counting_began_at
@@ -78,12 +84,25 @@ def _too_early(container: Container, field: str) -> InputError:
     bought = Movement.objects.filter(
         destination_id=container.place_id, kind="receive", source__kind=PlaceKind.SUPPLIER
     ).exists()
+    parts = {"code": container.code, "at": began_at}
     code, words = (
-        ("before-receipt", "was received on") if bought else ("before-counting", "has been counted since")
+        "before-counting",
+        Phrase(
+            "{code} has been counted since {at:%Y-%m-%d %H:%M}; before that nothing moved in or out of it.",
+            **parts,
+        ),
     )
+    if bought:
+        code, words = (
+            "before-receipt",
+            Phrase(
+                "{code} was received on {at:%Y-%m-%d %H:%M}; before that nothing moved in or out of it.",
+                **parts,
+            ),
+        )
     return InputError(
         field,
         code,
-        f"{container.code} {words} {began_at:%Y-%m-%d %H:%M}; before that nothing moved in or out of it.",
-        "Check the date and time.",
+        words,
+        Phrase("Check the date and time."),
     )

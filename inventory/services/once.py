@@ -12,6 +12,7 @@ from django.db import connection, transaction
 
 from inventory.models import Answer, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 
 KEY_LENGTH_MAX = 200
 KEPT_FOR = timedelta(days=60)
@@ -45,8 +46,10 @@ def once(*, user: User, key: str, body_sha256: str, now: datetime, work: Callabl
         raise InputError(
             "Idempotency-Key",
             "bad-key",
-            f"The key must be 1 to {KEY_LENGTH_MAX} printable characters.",
-            "Use a fresh UUID for each thing you do.",
+            Phrase(
+                "The key must be 1 to {key_length_max} printable characters.", key_length_max=KEY_LENGTH_MAX
+            ),
+            Phrase("Use a fresh UUID for each thing you do."),
         )
     with transaction.atomic():
         claim_id = _claim(user, key, body_sha256, now)
@@ -90,10 +93,18 @@ def _earlier_answer(user: User, key: str, body_sha256: str) -> Reply | None:
         raise Conflict(
             "Idempotency-Key",
             "key-used-before",
-            "This key was used for another request.",
-            "Use a fresh key for each thing you do; the same key only to repeat the very same request.",
+            Phrase("This key was used for another request."),
+            Phrase(
+                "Use a fresh key for each thing you do; the same key only to repeat the very same request."
+            ),
         )
     return Reply(row.status, row.body, row.headers, repeated=True)
+
+
+def words_of(*, user: User, key: str) -> str | None:
+    """What a page answered to a key of this person; None where nothing was carried out under it."""
+    row = Answer.objects.filter(user=user, key=key[:KEY_LENGTH_MAX]).exclude(status=0).first()
+    return None if row is None or not isinstance(row.body, dict) else str(row.body.get("words", ""))
 
 
 def prune(*, now: datetime) -> int:

@@ -19,6 +19,7 @@ from django.db.models import Q
 
 from inventory.models import Passkey, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 log = logging.getLogger(__name__)
 PASSKEYS_MAX = 20
@@ -75,9 +76,16 @@ def add(*, actor: User, now: datetime, site: Site, state: State, answer: str, na
     """
     name = name.strip()[: Passkey._meta.get_field("name").max_length]
     if not name:
-        raise InputError("name", "missing", "A passkey needs a name.", "Name the device that holds it.")
+        raise InputError(
+            "name", "missing", Phrase("A passkey needs a name."), Phrase("Name the device that holds it.")
+        )
     if Passkey.objects.filter(user=actor).count() >= PASSKEYS_MAX:
-        raise InputError("name", "too-many", f"You have {PASSKEYS_MAX} passkeys.", "Remove one first.")
+        raise InputError(
+            "name",
+            "too-many",
+            Phrase("You have {passkeys_max} passkeys.", passkeys_max=PASSKEYS_MAX),
+            Phrase("Remove one first."),
+        )
     from fido2.utils import websafe_encode
 
     try:
@@ -101,7 +109,7 @@ def add(*, actor: User, now: datetime, site: Site, state: State, answer: str, na
             )
     except IntegrityError as error:
         raise InputError(
-            "answer", "known-already", "This passkey is known already.", "Use another device."
+            "answer", "known-already", Phrase("This passkey is known already."), Phrase("Use another device.")
         ) from error
 
 
@@ -135,7 +143,9 @@ def sign_in(*, now: datetime, site: Site, state: State, answer: str) -> User:
 def rename(*, key: Passkey, name: str) -> None:
     """Raises InputError for an empty name."""
     if not name.strip():
-        raise InputError("name", "missing", "A passkey needs a name.", "Name the device that holds it.")
+        raise InputError(
+            "name", "missing", Phrase("A passkey needs a name."), Phrase("Name the device that holds it.")
+        )
     key.name = name.strip()[: Passkey._meta.get_field("name").max_length]
     key.save(update_fields=["name"])
 
@@ -199,6 +209,6 @@ def _not_taken(error: Exception | None) -> InputError:
     return InputError(
         "answer",
         "not-taken",
-        "This passkey was not taken.",
-        "Try again, or use your name and password.",
+        Phrase("This passkey was not taken."),
+        Phrase("Try again, or use your name and password."),
     )

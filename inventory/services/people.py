@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 
 from inventory.models import User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.shown_units import UNITS
 
 log = logging.getLogger(__name__)
@@ -21,13 +22,23 @@ def person_change(*, actor: User, name: str, language: str, volume_unit: str) ->
     Raises InputError naming name, language or volume_unit.
     """
     if len(name.strip()) > (User._meta.get_field("first_name").max_length or 0):
-        raise InputError("name", "too-long", "This name is too long.", "Use at most 150 letters.")
+        raise InputError(
+            "name", "too-long", Phrase("This name is too long."), Phrase("Use at most 150 letters.")
+        )
     if language and language not in dict(settings.LANGUAGES):
         known = ", ".join(code for code, _ in settings.LANGUAGES)
-        raise InputError("language", "unknown", f"“{language}” is not a language here.", f"Use {known}.")
+        raise InputError(
+            "language",
+            "unknown",
+            Phrase("“{language}” is not a language here.", language=language),
+            Phrase("Use {known}.", known=known),
+        )
     if volume_unit and volume_unit not in UNITS:
         raise InputError(
-            "volume_unit", "unknown", f"“{volume_unit}” is not shown here.", f"Use {', '.join(UNITS)}."
+            "volume_unit",
+            "unknown",
+            Phrase("“{volume_unit}” is not shown here.", volume_unit=volume_unit),
+            Phrase("Use {known}.", known=", ".join(UNITS)),
         )
     actor.first_name, actor.last_name = name.strip(), ""
     actor.language, actor.volume_unit = language, volume_unit
@@ -39,7 +50,9 @@ def password_change(*, actor: User, password: str) -> None:
     try:
         validate_password(password, actor)
     except ValidationError as error:
-        raise InputError("password", "not-acceptable", " ".join(error.messages), "Choose another.") from error
+        raise InputError(
+            "password", "not-acceptable", " ".join(error.messages), Phrase("Choose another.")
+        ) from error
     actor.set_password(password)
     actor.save(update_fields=["password"])
     log.info("The password of person %s was changed.", actor.pk)

@@ -17,6 +17,7 @@ from inventory.models import (
     WasteContainer,
 )
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.ledger import End
 
 
@@ -24,7 +25,10 @@ def boundary(lab: Lab, kind: str, *, field: str = "to") -> End:
     """The lab's boundary of that kind. Raises InputError for a kind that is not a boundary."""
     if kind not in BOUNDARIES:
         raise InputError(
-            field, "unknown-place", f"“{kind}” is not a named place.", f"Use one of {', '.join(BOUNDARIES)}."
+            field,
+            "unknown-place",
+            Phrase("“{kind}” is not a named place.", kind=kind),
+            Phrase("Use one of {known}.", known=", ".join(BOUNDARIES)),
         )
     with connection.cursor() as cursor:
         cursor.execute("SELECT id FROM inventory_place WHERE lab_id = %s AND kind = %s", [lab.pk, kind])
@@ -62,7 +66,7 @@ def location_get(*, lab: Lab, name: str, kind: str = "other", parent: Location |
     """The lab's location of that name, made when it is new."""
     shown = " ".join(name.split())
     if not shown or len(shown) > 120:
-        raise InputError("location", "bad-name", "A location needs a name of at most 120 characters.")
+        raise InputError("location", "bad-name", Phrase("A location needs a name of at most 120 characters."))
     with transaction.atomic():
         location, made = Location.objects.get_or_create(
             lab=lab, folded=fold(shown), defaults={"name": shown, "kind": kind, "parent": parent}

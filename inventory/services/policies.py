@@ -21,6 +21,7 @@ from inventory.rules import policy_data
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.giving_reasons import checked_reason
 from inventory.rules.looser import looser
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import PolicyError
 from inventory.rules.retest import next_test
 from inventory.services.events import record
@@ -71,7 +72,12 @@ def policy_add(
     *, lab: Lab, actor: User, now: datetime, body: policy_data.Policy, copied_from: str = ""
 ) -> Policy:
     """Keep a policy of the lab's own. Nothing is judged by it until it is chosen. Raises Conflict."""
-    taken = Conflict("key", "key-taken", f"There is a policy “{body.key}” already.", "Choose another key.")
+    taken = Conflict(
+        "key",
+        "key-taken",
+        Phrase("There is a policy “{key}” already.", key=body.key),
+        Phrase("Choose another key."),
+    )
     if policies_of(lab).filter(key=body.key).exists():
         raise taken
     try:
@@ -113,10 +119,18 @@ def policy_edit(
     """
     if policy.lab_id != lab.pk:
         raise Conflict(
-            "policy", "shipped-policy", f"“{policy.key}” is shipped and stays as it is.", "Make a copy of it."
+            "policy",
+            "shipped-policy",
+            Phrase("“{key}” is shipped and stays as it is.", key=policy.key),
+            Phrase("Make a copy of it."),
         )
     if body.key != policy.key:
-        raise Conflict("body.key", "key-fixed", f"This is “{policy.key}”.", "Make another policy instead.")
+        raise Conflict(
+            "body.key",
+            "key-fixed",
+            Phrase("This is “{key}”.", key=policy.key),
+            Phrase("Make another policy instead."),
+        )
     with transaction.atomic():
         held = Policy.objects.select_for_update(of=("self",)).get(pk=policy.pk)
         before = held.body
@@ -124,7 +138,7 @@ def policy_edit(
             return held
         found = looser(policy_data.Policy.from_json(before), body)
         if found:
-            require_signature(may_loosen=may_loosen, reason=reason, what="This change of the policy")
+            require_signature(may_loosen=may_loosen, reason=reason, what=Phrase("This change of the policy"))
         held.name, held.source, held.body = body.name[:120], body.source, body.to_json()
         held.version += 1
         held.save(update_fields=["name", "source", "body", "version"])
@@ -146,7 +160,7 @@ def policy_set(*, lab: Lab, actor: User, now: datetime, policy: Policy, reason: 
     before, after = policy_of(lab), policy_data.Policy.from_json(policy.body)
     found = looser(before, after)
     if found:
-        reason = checked_reason(reason, what="A policy that is looser in some way needs a reason.")
+        reason = checked_reason(reason, what=Phrase("A policy that is looser in some way needs a reason."))
     with transaction.atomic():
         data = {"from": lab.policy.key, "to": policy.key, "reason": reason.strip()}
         Lab.objects.filter(pk=lab.pk).update(policy=policy)

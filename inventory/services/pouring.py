@@ -10,6 +10,7 @@ from typing import Any
 
 from inventory.models import Container, Lot, LotParent, PlaceKind
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import safety
 from inventory.services.ledger import End, Holds, Line
 from inventory.services.places import boundary, container_end
@@ -69,8 +70,12 @@ def plan_inflow(*, into: Container, inflow: Inflow, now: datetime, day: date) ->
         raise Conflict(
             "into",
             "unlike-solvents",
-            f"{into.code} holds {held.solvent.name}: unlike solvents are never put together.",
-            "Choose an empty container or one with the same solvent.",
+            Phrase(
+                "{code} holds {name}: unlike solvents are never put together.",
+                code=into.code,
+                name=held.solvent.name,
+            ),
+            Phrase("Choose an empty container or one with the same solvent."),
         )
     opened_on = _earlier(_open_since(into, held, day), inflow.opened_on)
     opened_on = _not_after_making(opened_on, inflow.lot)

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from inventory.models import Lab, Reagent
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.methods import METHODS
+from inventory.rules.phrases import Phrase
 from inventory.rules.reagent_life import expired_on, fits
 
 
@@ -22,13 +23,13 @@ def reagent_columns(
     if reagent is None:
         return {"reagent": None, "reagent_expired": None}
     if reagent.lab_id != lab.pk:
-        raise InputError("reagent", "unknown-reagent", "This lab has no such strips or solution.")
+        raise InputError("reagent", "unknown-reagent", Phrase("This lab has no such strips or solution."))
     if not fits(reagent.method, method):
         raise InputError(
             "reagent",
             "method-does-not-fit",
-            f"{reagent.name} is for: {METHODS[reagent.method].name}.",
-            "Name strips or a solution of the method used.",
+            Phrase("{name} is for: {method}.", name=reagent.name, method=METHODS[reagent.method].name),
+            Phrase("Name strips or a solution of the method used."),
         )
     zone = ZoneInfo(lab.time_zone)
     today = now.astimezone(zone).date()
@@ -42,12 +43,19 @@ def reagent_columns(
 def _check_in_use(reagent: Reagent, day: date, zone: ZoneInfo) -> None:
     if reagent.ended_at is not None and day > reagent.ended_at.astimezone(zone).date():
         raise Conflict(
-            "reagent", "reagent-ended", f"{reagent.name} was used up or thrown away before.", "Name another."
+            "reagent",
+            "reagent-ended",
+            Phrase("{name} was used up or thrown away before.", name=reagent.name),
+            Phrase("Name another."),
         )
     if reagent.opened_on is not None and day < reagent.opened_on:
         raise Conflict(
             "reagent",
             "not-opened-then",
-            f"{reagent.name} was opened on {reagent.opened_on.isoformat()}, after that test.",
-            "Check the day of the test, or name the one used then.",
+            Phrase(
+                "{name} was opened on {opened_on}, after that test.",
+                name=reagent.name,
+                opened_on=reagent.opened_on,
+            ),
+            Phrase("Check the day of the test, or name the one used then."),
         )

@@ -15,6 +15,7 @@ from django.db.models import Q
 from inventory.models import Container, Lab, PeroxideTest, Reagent, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.methods import METHODS
+from inventory.rules.phrases import Phrase
 from inventory.rules.reagent_life import LIVES, REAGENT_METHODS, UseBy, use_by
 from inventory.services import safety
 from inventory.services.events import record
@@ -75,10 +76,15 @@ def reagent_add(
     """Enter a lot of strips or a bottle of solution. Raises InputError naming the field."""
     if method not in REAGENT_METHODS:
         raise InputError(
-            "method", "no-reagent", "That method needs none.", f"Use one of: {', '.join(REAGENT_METHODS)}."
+            "method",
+            "no-reagent",
+            Phrase("That method needs none."),
+            Phrase("Use one of: {known}.", known=", ".join(REAGENT_METHODS)),
         )
     if not name.strip():
-        raise InputError("name", "missing", "It needs a name.", "Write what stands on the tin or bottle.")
+        raise InputError(
+            "name", "missing", Phrase("It needs a name."), Phrase("Write what stands on the tin or bottle.")
+        )
     reagent = Reagent(
         lab=lab,
         method=method,
@@ -105,15 +111,22 @@ def _check(reagent: Reagent, lab: Lab, now: datetime) -> None:
     for field in ("opened_on", "standardised_on"):
         day = getattr(reagent, field)
         if day is not None and day > today:
-            raise InputError(field, "in-the-future", "That day has not come yet.", "Check the date.")
+            raise InputError(
+                field, "in-the-future", Phrase("That day has not come yet."), Phrase("Check the date.")
+            )
     molar, u = reagent.concentration_mol_per_l, reagent.u_concentration_mol_per_l
     strips = reagent.method not in SOLUTION_METHODS
     if strips and (molar is not None or reagent.standardised_on is not None):
         field = "concentration" if molar is not None else "standardised_on"
-        raise InputError(field, "does-not-apply", "Only a titration solution has one.", "Leave it out.")
+        raise InputError(
+            field, "does-not-apply", Phrase("Only a titration solution has one."), Phrase("Leave it out.")
+        )
     if molar is not None and (molar <= 0 or (u is not None and u >= molar)):
         raise InputError(
-            "concentration", "out-of-range", "It is too weak, or too uncertain.", "Check number and unit."
+            "concentration",
+            "out-of-range",
+            Phrase("It is too weak, or too uncertain."),
+            Phrase("Check number and unit."),
         )
 
 
@@ -163,7 +176,10 @@ _COLUMNS = (
 def _check_open(held: Reagent) -> None:
     if held.ended_at is not None:
         raise Conflict(
-            "reagent", "reagent-ended", f"{held.name} was used up or thrown away.", "Enter a new one."
+            "reagent",
+            "reagent-ended",
+            Phrase("{name} was used up or thrown away.", name=held.name),
+            Phrase("Enter a new one."),
         )
 
 
@@ -178,7 +194,9 @@ def _apply(held: Reagent, changes: Mapping[str, Any]) -> None:
         else:
             setattr(held, name, value.strip() if isinstance(value, str) else value)
     if not held.name:
-        raise InputError("name", "missing", "It needs a name.", "Write what stands on the tin or bottle.")
+        raise InputError(
+            "name", "missing", Phrase("It needs a name."), Phrase("Write what stands on the tin or bottle.")
+        )
 
 
 def _check_strength_unused(held: Reagent, changed: Mapping[str, Any]) -> None:
@@ -188,8 +206,8 @@ def _check_strength_unused(held: Reagent, changed: Mapping[str, Any]) -> None:
         raise Conflict(
             "concentration",
             "used-already",
-            f"Tests were worked out with the strength of {held.name}.",
-            "Enter the solution anew with its new strength, and end this one.",
+            Phrase("Tests were worked out with the strength of {name}.", name=held.name),
+            Phrase("Enter the solution anew with its new strength, and end this one."),
         )
 
 
@@ -207,7 +225,7 @@ def _sign(
     later = [n for n in ("expiry_on", "use_by_on") if (after[n] or date.max) > (before[n] or date.max)]
     if not later:
         return
-    what = "A later date for strips or a solution"
+    what = Phrase("A later date for strips or a solution")
     require_signature(may_loosen=may_loosen, reason=reason, what=what)
     change = {"from": _plain(before, later), "to": _plain(after, later)}
     data = {"what": what, "reason": reason.strip(), **change}

@@ -13,6 +13,7 @@ from django.db.models import Q, QuerySet
 
 from inventory.models import Container, Event, Lab, Movement, Observation, PeroxideTest, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services import counting, ledger, safety
 from inventory.services.containers import set_opened
 from inventory.services.corrections import reopen
@@ -41,7 +42,9 @@ def reverse(
     Denied when a container looks safer without it, unless a supervisor signs or it is a slip of one's own.
     """
     if not reason.strip():
-        raise InputError("reason", "missing", "A reversal needs a reason.", "Say what was wrong.")
+        raise InputError(
+            "reason", "missing", Phrase("A reversal needs a reason."), Phrase("Say what was wrong.")
+        )
     with transaction.atomic():
         booked = _booked(lab, entry)
         lock_runs({p for m in booked for p in (m.source_id, m.destination_id)})
@@ -123,8 +126,8 @@ def _check_held_since(container: Container, moment: datetime) -> None:
         raise Conflict(
             "entry",
             "moved-on",
-            f"What came into {container.code} was drawn before more came in.",
-            "Reverse the later entries first.",
+            Phrase("What came into {code} was drawn before more came in.", code=container.code),
+            Phrase("Reverse the later entries first."),
         )
 
 
@@ -147,21 +150,23 @@ def _post_once(
 
 
 def _already_reversed() -> Conflict:
-    return Conflict("entry", "already-reversed", "This entry has been reversed already.")
+    return Conflict("entry", "already-reversed", Phrase("This entry has been reversed already."))
 
 
 def _check_reversible(booked: Sequence[Movement]) -> None:
     if not booked:
-        raise InputError("entry", "unknown-entry", "There is no such entry in this lab.")
+        raise InputError("entry", "unknown-entry", Phrase("There is no such entry in this lab."))
     if any("treatment" in movement.as_entered for movement in booked):
         raise Conflict(
             "entry",
             "is-a-treatment",
-            "What was treated is a lot of its own and stays one.",
-            "Withdraw the treatment, if it was never made.",
+            Phrase("What was treated is a lot of its own and stays one."),
+            Phrase("Withdraw the treatment, if it was never made."),
         )
     if any(movement.reversal_of_id is not None for movement in booked):
-        raise Conflict("entry", "is-a-reversal", "A reversal is not reversed.", "Book it anew instead.")
+        raise Conflict(
+            "entry", "is-a-reversal", Phrase("A reversal is not reversed."), Phrase("Book it anew instead.")
+        )
     if any(hasattr(movement, "reversed_by") for movement in booked):
         raise _already_reversed()
 
@@ -188,8 +193,8 @@ def _holds(container: Container, booked: Sequence[Movement]) -> Holds:
         raise Conflict(
             "entry",
             "moved-on",
-            f"Part of what is in {container.code} has moved since.",
-            "Reverse the later entries first.",
+            Phrase("Part of what is in {code} has moved since.", code=container.code),
+            Phrase("Reverse the later entries first."),
         )
     if not relabelled:
         came_in_ul = sum(m.volume_ul for m in booked if m.destination_id == container.place_id)
@@ -209,8 +214,8 @@ def _check_untested(container: Container, tests: QuerySet[PeroxideTest]) -> None
         raise Conflict(
             "entry",
             "tested-since",
-            f"What is in {container.code} has been tested since.",
-            "Withdraw the test first, and record it anew afterwards.",
+            Phrase("What is in {code} has been tested since.", code=container.code),
+            Phrase("Withdraw the test first, and record it anew afterwards."),
         )
 
 

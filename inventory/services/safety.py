@@ -142,7 +142,7 @@ def observe(
             "sign",
             "unknown-sign",
             Phrase("“{sign}” is not a known sign.", sign=sign),
-            f"Use {', '.join(SIGNS)}.",
+            Phrase("Use {known}.", known=", ".join(SIGNS)),
         )
     today = now.astimezone(ZoneInfo(lab.time_zone)).date()
     if seen_on is not None and seen_on > today:

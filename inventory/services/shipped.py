@@ -12,6 +12,7 @@ from django.db.models import Q, QuerySet
 from inventory.models import Container, Policy, Solvent
 from inventory.rules.catalogue import Fact, SolventData, load_catalogue
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import load_policies
 from inventory.services.refreshing import refresh_many
 
@@ -59,7 +60,10 @@ def columns(data: SolventData) -> dict[str, Any]:
     liquid = data.liquid
     if liquid is None:
         raise InputError(
-            "cas", "no-density", f"No density is known for {data.name}.", "Give its density at 20 °C by hand."
+            "cas",
+            "no-density",
+            Phrase("No density is known for {name}.", name=data.name),
+            Phrase("Give its density at 20 °C by hand."),
         )
     return {
         "name": data.name,

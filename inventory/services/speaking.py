@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from functools import cache
 from typing import Any
@@ -24,7 +24,8 @@ def written(part: Any, form: str) -> str:
     if translation.get_language() == settings.LANGUAGE_CODE or isinstance(part, str):
         return format(part, form)
     if isinstance(part, date):
-        return date_format(part, "DATE_FORMAT")
+        timed = isinstance(part, datetime) and "%H" in form
+        return date_format(part, "DATETIME_FORMAT" if timed else "DATE_FORMAT")
     number = isinstance(part, float | Decimal)
     return format(part, form).replace(".", get_format("DECIMAL_SEPARATOR")) if number else format(part, form)
 

@@ -8,6 +8,7 @@ from django.db import transaction
 
 from inventory.models import Lab, Solvent, StockLevel, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.services.events import record
 
 LARGEST_UL = 10**15
@@ -22,7 +23,10 @@ def stock_level_put(
     """
     if not 0 < minimum_ul <= LARGEST_UL:
         raise InputError(
-            "minimum", "out-of-range", "A level is above nought and below 10^6 m³.", "End it instead."
+            "minimum",
+            "out-of-range",
+            Phrase("A level is above nought and below 10^6 m³."),
+            Phrase("End it instead."),
         )
     with transaction.atomic():
         held, _ = StockLevel.objects.select_for_update(of=("self",)).get_or_create(
@@ -41,7 +45,11 @@ def stock_level_end(*, lab: Lab, actor: User, now: datetime, level: StockLevel) 
     with transaction.atomic():
         held = StockLevel.objects.select_for_update(of=("self",)).select_related("solvent").get(pk=level.pk)
         if held.ended_at is not None:
-            raise Conflict("solvent", "already-ended", f"There is no level for {held.solvent.name} any more.")
+            raise Conflict(
+                "solvent",
+                "already-ended",
+                Phrase("There is no level for {name} any more.", name=held.solvent.name),
+            )
         held.ended_at = now
         held.save(update_fields=["ended_at"])
         data = {"solvent": held.solvent.key, "minimum_ul": held.minimum_ul}

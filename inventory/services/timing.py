@@ -9,6 +9,7 @@ from django.db.models import Q
 
 from inventory.models import Container, Movement
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services.measuring import CLOCK_SLACK
 
 
@@ -57,6 +58,6 @@ def fitting(happened_at: datetime, place_id: int) -> datetime:
     raise Conflict(
         "happened_at",
         "not-enough-then",
-        f"{code} did not hold that much at that time: part of it came in later.",
-        "Check the date and time, and the amount.",
+        Phrase("{code} did not hold that much at that time: part of it came in later.", code=code),
+        Phrase("Check the date and time, and the amount."),
     )

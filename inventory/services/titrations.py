@@ -10,6 +10,7 @@ from typing import Any
 from inventory.models import Container, Lab, Reagent, Solvent, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.peroxide import Reading
+from inventory.rules.phrases import Phrase
 from inventory.rules.titration import Measure, interval
 from inventory.rules.titration_entry import Entered, Solution, read_titration
 from inventory.services import safety
@@ -36,10 +37,15 @@ def test_by_titration(
     from `reagent`, the density from the catalogue. Raises InputError naming `titration.…`; Conflict.
     """
     if container.lot is None:
-        raise Conflict("container", "container-empty", f"{container.code} never held anything to test.")
+        raise Conflict(
+            "container", "container-empty", Phrase("{code} never held anything to test.", code=container.code)
+        )
     if "density" in titration:
         raise InputError(
-            "titration.density", "not-taken-here", "The density is that of the solvent.", "Leave it out."
+            "titration.density",
+            "not-taken-here",
+            Phrase("The density is that of the solvent."),
+            Phrase("Leave it out."),
         )
     done = read_titration(
         titration,
@@ -49,7 +55,10 @@ def test_by_titration(
     )
     if method not in (None, done.method):
         raise InputError(
-            "method", "method-does-not-fit", f"This is a titration of kind {done.method}.", "Leave it out."
+            "method",
+            "method-does-not-fit",
+            Phrase("This is a titration of kind {method}.", method=done.method),
+            Phrase("Leave it out."),
         )
     found = interval(done.result, method=done.method)
     return safety.test_record(

@@ -15,6 +15,7 @@ from inventory.models import Container, Event, Lab, Treatment, User
 from inventory.rules.advice import ADVICE
 from inventory.rules.errors import Cause, Refusal
 from inventory.rules.levels import LEVEL_WORDS, RANK
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import Verdict
 from inventory.services.events import record
 from inventory.services.facts import containers_with
@@ -22,7 +23,9 @@ from inventory.services.verdicts import USED_AGAINST, verdicts_of_many
 
 NOT_TREATED = "not-to-be-treated"
 OUR_RULE = "When a fact is missing, the worse is assumed: our choice, not published"
-IF_DONE = "If it has been done already, say so with “already_done” or its day: it is recorded with a warning."
+IF_DONE = Phrase(
+    "If it has been done already, say so with “already_done” or its day: it is recorded with a warning."
+)
 
 
 def against_treating(held: Container, today: date) -> Verdict | None:
@@ -36,14 +39,21 @@ def refuse_untouchable(said: Verdict | None, held: Container, lab: Lab) -> None:
     """Raises Refusal with every reason when nobody may touch it."""
     if said is None or said.level != "do-not-touch":
         return
-    emergency = f"In an emergency: {lab.emergency_text}" if lab.emergency_text else ""
+    emergency = ""
+    if lab.emergency_text:
+        emergency = Phrase("In an emergency: {words}", words=lab.emergency_text)
     causes = [
-        Cause(r.code, f"{held.code}: {r.words}", ADVICE[r.level], r.source or OUR_RULE)
+        Cause(
+            r.code,
+            Phrase("{code}: {words}", code=held.code, words=r.words),
+            ADVICE[r.level],
+            r.source or OUR_RULE,
+        )
         for r in said.reasons
         if r.level == said.level
     ]
-    detail = f"{held.code}: {LEVEL_WORDS[said.level]}. Nothing was booked."
-    remedy = " ".join(part for part in (ADVICE[said.level], IF_DONE, emergency) if part)
+    detail = Phrase("{code}: {level}. Nothing was booked.", code=held.code, level=LEVEL_WORDS[said.level])
+    remedy = Phrase.joined((ADVICE[said.level], IF_DONE, emergency))
     raise Refusal("container", NOT_TREATED, detail, remedy, causes)
 
 

@@ -74,10 +74,15 @@ def inhibitor_add(
     name = " ".join(inhibitor.split())
     if not name or len(name) > 60:
         raise InputError(
-            "inhibitor", "bad-name", "The inhibitor needs a name of at most 60 characters.", "BHT?"
+            "inhibitor",
+            "bad-name",
+            Phrase("The inhibitor needs a name of at most 60 characters."),
+            Phrase("BHT?"),
         )
     if not 0 < mass_ug <= MASS_MOST_UG:
-        raise InputError("mass", "out-of-range", "Say how much was added.", "Check number and unit.")
+        raise InputError(
+            "mass", "out-of-range", Phrase("Say how much was added."), Phrase("Check number and unit.")
+        )
     target_ppm = _checked_target(target_ppm)
     with transaction.atomic():
         held, day, against = _ready(lab, container, treated_on, now, already_done)
@@ -86,7 +91,10 @@ def inhibitor_add(
         got = reached_ppm(mass_ug=mass_ug, volume_ul=held.volume_ul, density_kg_m3=density)
         if got > PPM_MOST:
             raise InputError(
-                "mass", "out-of-range", "That is more than the solvent weighs.", "Check the unit."
+                "mass",
+                "out-of-range",
+                Phrase("That is more than the solvent weighs."),
+                Phrase("Check the unit."),
             )
         with _watched(held, day, lab, actor, now, may_loosen, reason):
             if _stands_elsewhere(lot, held):
@@ -120,8 +128,8 @@ def peroxides_remove(
     The content becomes a lot of its own that is claimed to hold no inhibitor. Raises as `inhibitor_add`.
     """
     if not how.strip():
-        words = "It is not said how the peroxides were taken out."
-        raise InputError("how", "missing", words, "Name what was used.")
+        words = Phrase("It is not said how the peroxides were taken out.")
+        raise InputError("how", "missing", words, Phrase("Name what was used."))
     with transaction.atomic():
         held, day, against = _ready(lab, container, treated_on, now, already_done)
         held_lot(held)
@@ -139,8 +147,8 @@ def _checked_target(target_ppm: Decimal | None) -> Decimal | None:
         return None
     kept = target_ppm.quantize(PPM_STEP) if target_ppm <= MOST_PPM else target_ppm
     if not 0 < kept <= MOST_PPM:
-        words = f"A content above zero and up to {MOST_PPM} ppm is taken here."
-        raise InputError("target", "out-of-range", words, "Check number and unit.")
+        words = Phrase("A content above zero and up to {most_ppm} ppm is taken here.", most_ppm=MOST_PPM)
+        raise InputError("target", "out-of-range", words, Phrase("Check number and unit."))
     return kept
 
 
@@ -177,9 +185,12 @@ def treatment_withdraw(
     """
     if not reason.strip():
         raise InputError(
-            "reason", "missing", "Withdrawing a treatment needs a reason.", "Say what was wrong."
+            "reason",
+            "missing",
+            Phrase("Withdrawing a treatment needs a reason."),
+            Phrase("Say what was wrong."),
         )
-    spent = Conflict("treatment", "already-withdrawn", "This treatment has been withdrawn already.")
+    spent = Conflict("treatment", "already-withdrawn", Phrase("This treatment has been withdrawn already."))
     if treatment.withdraws_id is not None or Treatment.objects.filter(withdraws=treatment).exists():
         raise spent
     with transaction.atomic():
@@ -190,7 +201,7 @@ def treatment_withdraw(
             lab=lab,
             actor=actor,
             now=now,
-            what="Withdrawing a treatment",
+            what=Phrase("Withdrawing a treatment"),
             may_loosen=may_loosen,
             reason=reason,
         ):
@@ -240,16 +251,20 @@ def _ready(
     today = day_in_lab(lab, now)
     day = treated_on or today
     if held.discarded_at is not None:
-        raise Conflict("container", "container-discarded", f"{held.code} has been discarded.")
+        raise Conflict(
+            "container", "container-discarded", Phrase("{code} has been discarded.", code=held.code)
+        )
     if held.lot_id != container.lot_id:
         raise Conflict(
             "container",
             "contents-changed",
-            f"What is in {held.code} changed in the meantime.",
-            "Look at it again, then repeat.",
+            Phrase("What is in {code} changed in the meantime.", code=held.code),
+            Phrase("Look at it again, then repeat."),
         )
     if day > today:
-        raise InputError("treated_on", "in-the-future", "That day has not come yet.", "Check the date.")
+        raise InputError(
+            "treated_on", "in-the-future", Phrase("That day has not come yet."), Phrase("Check the date.")
+        )
     if day < today:
         _check_unmoved_since(held, day)
     against = against_treating(held, today)
@@ -264,8 +279,11 @@ def _check_unmoved_since(held: Container, day: date) -> None:
         raise Conflict(
             "treated_on",
             "moved-since",
-            f"Solvent moved in or out of {held.code} after that day: what was treated is not what is in it.",
-            "Enter it on the day itself; what is in it now counts as untreated.",
+            Phrase(
+                "Solvent moved in or out of {code} after that day: what was treated is not what is in it.",
+                code=held.code,
+            ),
+            Phrase("Enter it on the day itself; what is in it now counts as untreated."),
         )
 
 
@@ -279,7 +297,7 @@ def _watched(
         lab=lab,
         actor=actor,
         now=now,
-        what="A treatment told afterwards",
+        what=Phrase("A treatment told afterwards"),
         may_loosen=may_loosen,
         reason=reason,
     )

@@ -28,6 +28,7 @@ from inventory.models import (
 )
 from inventory.rules.codes import make_code
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.waste import collect_by
 from inventory.selectors import storage as look
 from inventory.services import ledger
@@ -76,7 +77,7 @@ def waste_add(*, lab: Lab, actor: User, now: datetime, facts: WasteFacts) -> Was
     today = day_in_lab(lab, now)
     _check_facts(facts.stream, facts.full_percent, facts.days_max, facts.started_on, today)
     if facts.capacity_ul <= 0:
-        raise InputError("capacity", "not-positive", "The container needs a size above zero.")
+        raise InputError("capacity", "not-positive", Phrase("The container needs a size above zero."))
     started_on = facts.started_on or today
     try:
         with transaction.atomic():
@@ -109,7 +110,9 @@ def _free_code(lab: Lab, wanted: str, place_id: int) -> str:
     """The code told, or one of our own. A bottle never has the same: both are read off labels."""
     code = wanted.strip() or make_code(place_id, CODE_PREFIX)
     if len(code) > 24:
-        raise InputError("code", "too-long", "A code has at most 24 characters.", "Shorten it.")
+        raise InputError(
+            "code", "too-long", Phrase("A code has at most 24 characters."), Phrase("Shorten it.")
+        )
     for kind in (WasteContainer, Container):
         if kind.objects.filter(code_is(code), lab=lab).exists():
             raise _code_taken(code)
@@ -117,7 +120,9 @@ def _free_code(lab: Lab, wanted: str, place_id: int) -> str:
 
 
 def _code_taken(code: str) -> Conflict:
-    return Conflict("code", "code-taken", f"{code} stands here already.", "Choose another code.")
+    return Conflict(
+        "code", "code-taken", Phrase("{code} stands here already.", code=code), Phrase("Choose another code.")
+    )
 
 
 def _check_facts(stream: str, full_percent: int, days_max: int, started_on: date | None, today: date) -> None:
@@ -125,15 +130,27 @@ def _check_facts(stream: str, full_percent: int, days_max: int, started_on: date
         raise InputError(
             "stream",
             "missing",
-            "A waste container needs a stream of at most 120 characters.",
-            "Say what belongs in it.",
+            Phrase("A waste container needs a stream of at most 120 characters."),
+            Phrase("Say what belongs in it."),
         )
     if not 1 <= full_percent <= 100:
-        raise InputError("full_percent", "out-of-range", "Nearly full is 1 to 100 percent.", "Check it.")
+        raise InputError(
+            "full_percent", "out-of-range", Phrase("Nearly full is 1 to 100 percent."), Phrase("Check it.")
+        )
     if not 1 <= days_max <= DAYS_MAX:
-        raise InputError("days_max", "out-of-range", f"Waste is kept 1 to {DAYS_MAX} days.", "Check it.")
+        raise InputError(
+            "days_max",
+            "out-of-range",
+            Phrase("Waste is kept 1 to {days_max} days.", days_max=DAYS_MAX),
+            Phrase("Check it."),
+        )
     if started_on is not None and started_on > today:
-        raise InputError("started_on", "in-the-future", f"{started_on} has not come yet.", "Check the date.")
+        raise InputError(
+            "started_on",
+            "in-the-future",
+            Phrase("{started_on} has not come yet.", started_on=started_on),
+            Phrase("Check the date."),
+        )
 
 
 def waste_edit(
@@ -162,7 +179,7 @@ def waste_edit(
         held.collect_by = collect_by(held.started_on, held.days_max)
         if held.collect_by > last_day or held.full_percent > before["full_percent"]:
             require_signature(
-                may_loosen=override.allowed, reason=reason, what="Keeping waste longer, or fuller,"
+                may_loosen=override.allowed, reason=reason, what=Phrase("Keeping waste longer, or fuller,")
             )
         after = {name: getattr(held, name) for name in names}
         if after == before:
@@ -189,7 +206,12 @@ def open_waste(waste: WasteContainer) -> WasteContainer:
     lock_wastes([waste.place_id])
     held = WasteContainer.objects.select_related("lab").get(pk=waste.pk)
     if held.collected_at is not None:
-        raise Conflict("waste", "collected", f"{held.code} has been collected.", "Use another one.")
+        raise Conflict(
+            "waste",
+            "collected",
+            Phrase("{code} has been collected.", code=held.code),
+            Phrase("Use another one."),
+        )
     return held
 
 
@@ -219,7 +241,10 @@ def collect(
         used = Movement.objects.filter(Q(source_id=held.place_id) | Q(destination_id=held.place_id))
         if used.filter(happened_at__gt=happened + CLOCK_SLACK, reversed_by=None, reversal_of=None).exists():
             raise Conflict(
-                "happened_at", "used-since", f"{held.code} was used after that.", "Check the date and time."
+                "happened_at",
+                "used-since",
+                Phrase("{code} was used after that.", code=held.code),
+                Phrase("Check the date and time."),
             )
         end = boundary(lab, PlaceKind.WASTE)
         lines = [
@@ -269,12 +294,22 @@ def _change(lab: Lab, place_id: int, delta_ul: int, *, reversal: bool) -> None:
 
 def _refusal(held: WasteContainer, delta_ul: int) -> Conflict:
     if held.collected_at is not None:
-        return Conflict("waste", "collected", f"{held.code} has been collected.", "Use another one.")
+        return Conflict(
+            "waste",
+            "collected",
+            Phrase("{code} has been collected.", code=held.code),
+            Phrase("Use another one."),
+        )
     if delta_ul < 0:
-        return Conflict("entry", "moved-on", f"Part of what is in {held.code} has moved since.")
+        return Conflict(
+            "entry", "moved-on", Phrase("Part of what is in {code} has moved since.", code=held.code)
+        )
     room = litres(held.capacity_ul - held.volume_ul)
     return Conflict(
-        "volume", "over-capacity", f"{held.code} has room for {room} more.", "Use another waste container."
+        "volume",
+        "over-capacity",
+        Phrase("{code} has room for {room} more.", code=held.code, room=room),
+        Phrase("Use another waste container."),
     )
 
 
@@ -284,5 +319,5 @@ def waste_named(*, lab: Lab, ref: str, field: str = "waste") -> WasteContainer:
     found = WasteContainer.objects.select_related("lab").filter(lab=lab)
     one = found.filter(code=code).first() or found.filter(code_is(code)).first()
     if one is None:
-        raise InputError(field, "unknown-waste-container", "This lab has no such waste container.")
+        raise InputError(field, "unknown-waste-container", Phrase("This lab has no such waste container."))
     return one

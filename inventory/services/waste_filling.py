@@ -11,6 +11,7 @@ from django.db import transaction
 
 from inventory.models import Container, Lab, Movement, PlaceKind, Solvent, User, WasteContainer
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.waste import CAUTIONS, FORMER_CAUTION, collect_by
 from inventory.selectors import storage as look
 from inventory.services import ledger
@@ -131,7 +132,12 @@ def put_in_uncounted(
     """
     if source not in [kind.value for kind in SOURCES]:
         names = ", ".join(kind.value for kind in SOURCES)
-        raise InputError("from", "unknown-place", f"“{source}” cannot be used here.", f"Use one of {names}.")
+        raise InputError(
+            "from",
+            "unknown-place",
+            Phrase("“{source}” cannot be used here.", source=source),
+            Phrase("Use one of {known}.", known=names),
+        )
     happened = moment(now, happened_at)
     volume = measured(amount, solvent)
     with transaction.atomic():

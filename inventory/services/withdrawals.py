@@ -18,6 +18,7 @@ from inventory.models import Container, Event, Lab, Movement, Observation, Perox
 from inventory.rules.deciding import Judge
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.outcomes import passes_levels
+from inventory.rules.phrases import Phrase
 from inventory.services.facts import policy_of
 from inventory.services.loosening import signed
 from inventory.services.readings import LIQUID_SIGNS, reading_of
@@ -37,8 +38,8 @@ def test_withdraw(
     may_loosen: bool = False,
 ) -> PeroxideTest:
     """Take a wrongly recorded test back. Raises Denied where that needs a supervisor's signature."""
-    _check_reason(reason, "test")
-    spent = Conflict("test", "already-withdrawn", "This test has been withdrawn already.")
+    _check_reason(reason, Phrase("Withdrawing a test needs a reason."))
+    spent = Conflict("test", "already-withdrawn", Phrase("This test has been withdrawn already."))
     if test.withdraws_id is not None or PeroxideTest.objects.filter(withdraws=test).exists():
         raise spent
     policy, density, reading = policy_of(lab), test.lot.solvent.density_20c_kg_m3, reading_of(test)
@@ -81,8 +82,8 @@ def sign_withdraw(
     may_loosen: bool = False,
 ) -> Observation:
     """Take a sign back. Raises Denied where that needs a supervisor's signature."""
-    _check_reason(reason, "sign")
-    spent = Conflict("sign", "already-withdrawn", "This sign has been withdrawn already.")
+    _check_reason(reason, Phrase("Withdrawing a sign needs a reason."))
+    spent = Conflict("sign", "already-withdrawn", Phrase("This sign has been withdrawn already."))
     if sign.withdraws_id is not None or Observation.objects.filter(withdraws=sign).exists():
         raise spent
     with transaction.atomic():
@@ -117,10 +118,13 @@ def _lots_with(sign: Observation) -> set[int]:
     return found if sign.lot_id is None else found | {sign.lot_id}
 
 
-def _check_reason(reason: str, what: str) -> None:
+def _check_reason(reason: str, detail: str) -> None:
     if not reason.strip():
         raise InputError(
-            "reason", "missing", f"Withdrawing a {what} needs a reason.", "Say why it does not count."
+            "reason",
+            "missing",
+            detail,
+            Phrase("Say why it does not count."),
         )
 
 
@@ -148,13 +152,15 @@ def _answered_for(
     if _is_slip(row, actor, now):
         yield
         return
-    kind = "test" if isinstance(row, PeroxideTest) else "sign"
+    what = Phrase("Withdrawing a sign")
+    if isinstance(row, PeroxideTest):
+        what = Phrase("Withdrawing a test")
     with signed(
         [row.container, *kin],
         lab=row.lab,
         actor=actor,
         now=now,
-        what=f"Withdrawing a {kind}",
+        what=what,
         may_loosen=may_loosen,
         reason=reason,
         always=always,

@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Location, StorageLimit
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
 from inventory.rules.storage import CATEGORIES, load_reductions, load_templates
 from inventory.services import limits
@@ -199,7 +200,9 @@ def _area(text: str) -> Decimal | None:
     except InvalidOperation:
         area = Decimal("NaN")
     if not area.is_finite() or not 0 < area <= 1_000_000:
-        raise InputError("area_m2", "not-a-number", "That is no area.", "Write square metres, as 48.5.")
+        raise InputError(
+            "area_m2", "not-a-number", Phrase("That is no area."), Phrase("Write square metres, as 48.5.")
+        )
     return area
 
 

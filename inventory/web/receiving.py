@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Location
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
 from inventory.rules.volume import MAX_VOLUME_UL
 from inventory.services.catalogue import solvent_named, solvents_of
@@ -177,7 +178,10 @@ def _capacity_ul(told: dict[str, Any]) -> int:
     size_ul = int(size.to("uL").to_integral_value())
     if not 0 < size_ul <= MAX_VOLUME_UL:
         raise InputError(
-            field, "out-of-range", "A container holds 1 µL to 10 000 L.", "Check number and unit."
+            field,
+            "out-of-range",
+            Phrase("A container holds 1 µL to 10 000 L."),
+            Phrase("Check number and unit."),
         )
     return size_ul
 

@@ -9,6 +9,7 @@ from datetime import date
 from decimal import Decimal
 from hashlib import sha256
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity
 from inventory.rules.sheets.cells import solvent_and_inhibitor
 from inventory.rules.sheets.folding import plain, squeezed
@@ -162,7 +163,9 @@ def plan_runs(
         row = planner.row(sheet_row, noted)
         said += noted
         if row is not None and row.fingerprint in imported:
-            said.append(Outcome(row.line, "", "info", "row-repeated", "This run was imported before."))
+            said.append(
+                Outcome(row.line, "", "info", "row-repeated", Phrase("This run was imported before."))
+            )
             repeated.append(row)
         elif row is not None:
             rows.append(row)
@@ -171,8 +174,8 @@ def plan_runs(
 
 
 def _stock_missing(mapping: SheetMapping) -> Outcome:
-    reason = "No bottle is known yet, so the bottles in this log cannot be checked."
-    remedy = "Import the stock list first."
+    reason = Phrase("No bottle is known yet, so the bottles in this log cannot be checked.")
+    remedy = Phrase("Import the stock list first.")
     return Outcome(0, mapping.columns.get("code", ""), "error", "stock-missing", reason, remedy)
 
 
@@ -242,14 +245,24 @@ class _Planner:
         """(code as known, solvent key of that bottle)."""
         code, header = " ".join(self._text(cells, "code").split()), self.headers["code"]
         if not code:
-            said.append(error(line, header, "code-missing", "The row names no bottle.", "Name the bottle."))
+            said.append(
+                error(
+                    line,
+                    header,
+                    "code-missing",
+                    Phrase("The row names no bottle."),
+                    Phrase("Name the bottle."),
+                )
+            )
         elif self.known:
             found = self.known.get(squeezed(code))
             if found:
                 return found
-            reason = f"No bottle {code} is known."
+            reason = Phrase("No bottle {code} is known.", code=code)
             said.append(
-                error(line, header, "bottle-unknown", reason, "Add it to the stock list, or correct it.")
+                error(
+                    line, header, "bottle-unknown", reason, Phrase("Add it to the stock list, or correct it.")
+                )
             )
         return code, None
 
@@ -259,13 +272,23 @@ class _Planner:
         name, _ = solvent_and_inhibitor(self._text(cells, "solvent"))
         if not name and bottle_key:
             if "solvent" in self.headers:
-                reason = f"No solvent is named; {code} holds {bottle_key}, so that is taken."
+                reason = Phrase(
+                    "No solvent is named; {code} holds {bottle_key}, so that is taken.",
+                    code=code,
+                    bottle_key=bottle_key,
+                )
                 said.append(warning(line, self.headers["solvent"], "solvent-from-bottle", reason))
             return bottle_key
         key = self.solvent.get(line, name, said)
         if key and bottle_key and key != bottle_key:
-            reason = f"The row says {name} ({key}), but {code} holds {bottle_key}."
-            remedy = "Correct the solvent or the bottle."
+            reason = Phrase(
+                "The row says {name} ({key}), but {code} holds {bottle_key}.",
+                name=name,
+                key=key,
+                code=code,
+                bottle_key=bottle_key,
+            )
+            remedy = Phrase("Correct the solvent or the bottle.")
             said.append(error(line, self.headers["solvent"], "solvent-mismatch", reason, remedy))
         return key
 
@@ -289,7 +312,9 @@ class _Planner:
         for one in findings:
             if one.code in _TOLD:
                 reason = _TOLD[one.code](out, back)
-                said.append(warning(line, self.back.header, one.code, reason, "Check the two amounts."))
+                said.append(
+                    warning(line, self.back.header, one.code, reason, Phrase("Check the two amounts."))
+                )
         return findings, heel.quantity if heel else None
 
     def _heel(self, text: str, line: int, said: list[Outcome]) -> Amount | None:
@@ -304,14 +329,16 @@ class _Planner:
     ) -> str | None:
         text = self._text(cells, "back_into")
         if back_blank:
-            reason = "Nothing is recorded as coming back: it counts as 0."
+            reason = Phrase("Nothing is recorded as coming back: it counts as 0.")
             said.append(
-                warning(line, self.back.header, "back-blank", reason, "Fill in what came back, or 0.")
+                warning(line, self.back.header, "back-blank", reason, Phrase("Fill in what came back, or 0."))
             )
         elif back and back.quantity.value > 0 and not text:
-            reason = f"{back.quantity.text} came back, but into what is not said."
+            reason = Phrase("{text} came back, but into what is not said.", text=back.quantity.text)
             header = self.headers.get("back_into", self.back.header)
-            said.append(warning(line, header, "back-into-missing", reason, "Name the bottle it went into."))
+            said.append(
+                warning(line, header, "back-into-missing", reason, Phrase("Name the bottle it went into."))
+            )
         if not text:
             return None
         return "same" if plain(text) in _SAME else text
@@ -331,19 +358,34 @@ class _Planner:
             (
                 facts.received_on and on < facts.received_on,
                 "drawn-before-received",
-                f"received on {facts.received_on}",
+                Phrase("received on {day}", day=facts.received_on),
             ),
-            (facts.opened_on and on < facts.opened_on, "drawn-before-opened", f"opened on {facts.opened_on}"),
-            (facts.unopened, "drawn-while-sealed", "unopened"),
+            (
+                facts.opened_on and on < facts.opened_on,
+                "drawn-before-opened",
+                Phrase("opened on {day}", day=facts.opened_on),
+            ),
+            (facts.unopened, "drawn-while-sealed", Phrase("unopened")),
         ):
             if test:
-                text = f"{code} was drawn on {on}, but the stock list has it {reason}."
-                said.append(warning(line, header, kind, text, "The earlier day counts as its opening."))
+                text = Phrase(
+                    "{code} was drawn on {on}, but the stock list has it {reason}.",
+                    code=code,
+                    on=on,
+                    reason=reason,
+                )
+                said.append(
+                    warning(line, header, kind, text, Phrase("The earlier day counts as its opening."))
+                )
                 break
         if said_inhibitor.state == "yes" and facts.inhibited is False:
-            text = f"The row calls {code} inhibited, the stock list does not: it stays uninhibited."
+            text = Phrase(
+                "The row calls {code} inhibited, the stock list does not: it stays uninhibited.", code=code
+            )
             said.append(
-                warning(line, self.headers["solvent"], "inhibitor-differs", text, "Look at the label.")
+                warning(
+                    line, self.headers["solvent"], "inhibitor-differs", text, Phrase("Look at the label.")
+                )
             )
 
 
@@ -360,10 +402,13 @@ def _weighed_up(
 
 
 _TOLD: dict[str, Callable[[Amount, Amount | None], str]] = {
-    "more-back-than-out": lambda out, back: (
-        f"More came back than went out: {back.quantity.text if back else 'nothing'} of {out.quantity.text}."
+    "more-back-than-out": lambda out, back: Phrase(
+        "More came back than went out: {back} of {out}.",
+        back=back.quantity.text if back else Phrase("nothing"),
+        out=out.quantity.text,
     ),
-    "heel-does-not-fit": lambda out, back: (
-        f"What came back and what was left in the flask are more than the {out.quantity.text} taken."
+    "heel-does-not-fit": lambda out, back: Phrase(
+        "What came back and what was left in the flask are more than the {out} taken.",
+        out=out.quantity.text,
     ),
 }

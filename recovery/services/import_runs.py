@@ -13,6 +13,7 @@ from django.db import transaction
 
 from inventory.models import Container, ImportedRow, Lab, Lot, Place, PlaceKind, Solvent, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.folding import squeezed
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
 from inventory.rules.sheets.outcomes import Outcome
@@ -261,15 +262,15 @@ def _into(targets: Mapping[str, int], draft: Draft) -> int:
         raise InputError(
             "back_into",
             "back-into-missing",
-            "Something came back after the count, but into what is not said.",
-            "Name the bottle it went into.",
+            Phrase("Something came back after the count, but into what is not said."),
+            Phrase("Name the bottle it went into."),
         )
     found = targets.get(squeezed(text))
     if found is None:
         raise InputError(
             "back_into",
             "back-into-unknown",
-            f"No bottle {text!r} is known, and this run lies after the count.",
-            "Enter that bottle first, or name the one it went into.",
+            Phrase("No bottle {text!r} is known, and this run lies after the count.", text=text),
+            Phrase("Enter that bottle first, or name the one it went into."),
         )
     return found

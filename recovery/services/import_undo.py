@@ -16,9 +16,18 @@ from django.db.models import F, Q, QuerySet
 from inventory.models import Event, ImportedRow, Lab, Movement, User
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.giving_reasons import checked_reason
+from inventory.rules.phrases import Phrase
 from inventory.services import reversal
 from inventory.services.events import record
-from inventory.services.import_undo import ROWS_AT_ONCE, Kept, Undone, note_undone, rows_of, said
+from inventory.services.import_undo import (
+    ROWS_AT_ONCE,
+    USED_FOR,
+    Kept,
+    Undone,
+    note_undone,
+    rows_of,
+    said,
+)
 from inventory.services.places import lock_runs
 from recovery.models import Run
 
@@ -27,7 +36,7 @@ def undo_runs(
     *, lab: Lab, actor: User, now: datetime, event: Event, reason: str, may_loosen: bool = False
 ) -> Undone:
     """Take back what a run log brought in. Raises InputError without a reason."""
-    words = checked_reason(reason, what="Taking an import back needs a reason.")
+    words = checked_reason(reason, what=Phrase("Taking an import back needs a reason."))
     rows = list(rows_of(event))
     given_up = Q(is_draft=True, closed_at__isnull=False)
     standing = {run.pk: run for run in Run.objects.filter(~given_up, pk__in=[r.subject_id for r in rows])}
@@ -79,6 +88,10 @@ def obstacles(at: datetime, runs: Sequence[Run]) -> dict[int, str]:
     for source, destination, kind, when in later.values_list(
         "source_id", "destination_id", "kind", "happened_at"
     ):
-        words = f"Used since: {kind} on {when:%Y-%m-%d}. Reverse that first."
+        words = Phrase(
+            "Used since: {kind} on {when:%Y-%m-%d}. Reverse that first.",
+            kind=USED_FOR.get(kind, kind),
+            when=when,
+        )
         found |= {by_place[place]: words for place in (source, destination) if place in by_place}
     return found

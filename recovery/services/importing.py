@@ -14,6 +14,7 @@ from django.db import transaction
 
 from inventory.models import Container, ImportedRow, Lab, Membership, User
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.folding import squeezed
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
@@ -248,8 +249,13 @@ class _Drafter:
         if bottle is None:  # only while no bottle is known at all, which is a question of its own
             return None
         if len(row.purpose) > PURPOSE_LENGTH_MAX:
-            reason = f"A purpose has at most {PURPOSE_LENGTH_MAX} characters."
-            said.append(error(row.line, self.columns["purpose"], "purpose-too-long", reason, "Shorten it."))
+            reason = Phrase(
+                "A purpose has at most {purpose_length_max} characters.",
+                purpose_length_max=PURPOSE_LENGTH_MAX,
+            )
+            said.append(
+                error(row.line, self.columns["purpose"], "purpose-too-long", reason, Phrase("Shorten it."))
+            )
             return None
         column = "out"
         try:

@@ -15,6 +15,7 @@ from enum import StrEnum
 from functools import lru_cache
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.folding import plain
 
 YEAR_MIN, YEAR_MAX = 1950, 2199
@@ -104,7 +105,7 @@ _YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})", re.ASCII)
 _NUMERIC = re.compile(r"(\d{1,2})\s?([./-])\s?(\d{1,2})\s?\2\s?(\d{4}|\d{2})", re.ASCII)
 _DAY_WORD = re.compile(r"(\d{1,2})(?:st|nd|rd|th)?[\s.-]*([^\W\d_]{3,9})[\s.,-]*(\d{4}|\d{2})")
 _WORD_DAY = re.compile(r"([^\W\d_]{3,9})[\s.-]*(\d{1,2})(?:st|nd|rd|th)?[\s.,-]+(\d{4}|\d{2})")
-_HOW = "Write it as 2026-01-31."
+_HOW = Phrase("Write it as 2026-01-31.")
 
 
 def parse_date(text: str, rules: DateRules | DateOrder | None = None, *, name: str = "date") -> date:
@@ -182,7 +183,7 @@ def _parsed(text: str, rules: DateRules) -> date | _Fault:
     match = _WORD_DAY.fullmatch(bare)
     if match:
         return _worded(text, match[1], match[2], match[3], rules)
-    return _Fault("date-unreadable", f"{text.strip()[:TEXT_MAX]!r} is not a date.", _HOW)
+    return _Fault("date-unreadable", Phrase("{text!r} is not a date.", text=text.strip()[:TEXT_MAX]), _HOW)
 
 
 def _bare(text: str) -> str:
@@ -195,7 +196,9 @@ def _numeric(text: str, match: re.Match[str], rules: DateRules) -> date | _Fault
     first, second = int(match[1]), int(match[3])
     order = rules.order_for(match[2])
     if order is None and first != second:
-        detail = f"{text.strip()!r} may be day first or month first; nothing in the column tells."
+        detail = Phrase(
+            "{text!r} may be day first or month first; nothing in the column tells.", text=text.strip()
+        )
         remedy = 'Say --day-first or --month-first, or put "date_order" in the mapping.'
         return _Fault("date-order-unknown", detail, remedy)
     if order is DateOrder.MONTH_FIRST:
@@ -206,7 +209,11 @@ def _numeric(text: str, match: re.Match[str], rules: DateRules) -> date | _Fault
 def _worded(text: str, word: str, day: str, year: str, rules: DateRules) -> date | _Fault:
     month = _MONTHS.get(plain(word))
     if month is None:
-        return _Fault("date-unreadable", f"{text.strip()!r} is not a date: {word!r} is no month.", _HOW)
+        return _Fault(
+            "date-unreadable",
+            Phrase("{text!r} is not a date: {word!r} is no month.", text=text.strip(), word=word),
+            _HOW,
+        )
     return _made(text, year, month, int(day), rules)
 
 
@@ -214,7 +221,7 @@ def _made(text: str, year_text: str, month: int, day: int, rules: DateRules) -> 
     year = int(year_text)
     if len(year_text) == 2:
         if rules.century is None:
-            detail = f"{text.strip()!r} has a year of two digits."
+            detail = Phrase("{text!r} has a year of two digits.", text=text.strip())
             return _Fault(
                 "date-year-short", detail, 'Write four digits, or put "century": 2000 in the mapping.'
             )
@@ -222,11 +229,18 @@ def _made(text: str, year_text: str, month: int, day: int, rules: DateRules) -> 
     try:
         found = date(year, month, day)
     except ValueError:
-        reading = f"day {day} of month {month} in {year}"
+        reading = Phrase("day {day} of month {month} in {year}", day=day, month=month, year=year)
         return _Fault(
-            "date-impossible", f"{text.strip()!r} is no day that exists ({reading}).", "Correct the date."
+            "date-impossible",
+            Phrase("{text!r} is no day that exists ({reading}).", text=text.strip(), reading=reading),
+            Phrase("Correct the date."),
         )
     if not YEAR_MIN <= year <= YEAR_MAX:
-        detail = f"{text.strip()!r} lies outside {YEAR_MIN} to {YEAR_MAX}."
-        return _Fault("date-implausible", detail, "Correct the year.")
+        detail = Phrase(
+            "{text!r} lies outside {year_min} to {year_max}.",
+            text=text.strip(),
+            year_min=YEAR_MIN,
+            year_max=YEAR_MAX,
+        )
+        return _Fault("date-implausible", detail, Phrase("Correct the year."))
     return found

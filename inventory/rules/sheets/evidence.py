@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping as MappingOf
 from dataclasses import dataclass
 from decimal import Decimal
-from functools import lru_cache
+from functools import lru_cache, reduce
 
 from inventory.rules.errors import InputError
 from inventory.rules.number_text import split_number
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import ANY_SEPARATOR, DateOrder, OrderFinding, find_orders, has_short_years
 from inventory.rules.sheets.fields import Field
 from inventory.rules.sheets.mapping import Mapping, Question
@@ -17,6 +18,10 @@ from inventory.rules.units import Unit, affine, find_unit
 
 # A bare number is taken in a unit only where that puts it within ten times of what the others state.
 MAGNITUDE = 10
+_ORDERS = {
+    DateOrder.DAY_FIRST: Phrase("day-first"),
+    DateOrder.MONTH_FIRST: Phrase("month-first"),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,11 @@ class _Amounts:
     stated: tuple[tuple[str, Decimal], ...]
     bare: tuple[Decimal, ...]
     any_bare: bool
+
+
+def all_of(words: list[str]) -> str:
+    """One and another and a third."""
+    return reduce(lambda some, more: Phrase("{some} and {more}", some=some, more=more), words)
 
 
 def unit_evidence(columns: MappingOf[str, Filled], units: dict[str, str], asked: list[Question]) -> None:
@@ -113,9 +123,16 @@ def _suggested(
     low, high = (
         f"{format(v.normalize(), 'f')} mL" for v in (min(v for _, v in stated), max(v for _, v in stated))
     )
-    where = "the other cells of the column" if own else "the other amount columns"
-    span = f"{min(found.bare, default=0)} to {max(found.bare, default=0)}"
-    detail = f"Numbers without a unit ({span}) are taken as {unit}: {where} state {low} to {high}."
+    where = Phrase("the other cells of the column") if own else Phrase("the other amount columns")
+    span = Phrase("{low} to {high}", low=min(found.bare, default=0), high=max(found.bare, default=0))
+    detail = Phrase(
+        "Numbers without a unit ({span}) are taken as {unit}: {where} state {low} to {high}.",
+        span=span,
+        unit=unit,
+        where=where,
+        low=low,
+        high=high,
+    )
     return Question(
         "unit-suggested", header, detail, 'Confirm, or name the unit under "units".', blocking=False
     )
@@ -123,9 +140,16 @@ def _suggested(
 
 def _unit_unknown(header: str, key: str, bare: tuple[Decimal, ...], fitting: list[str]) -> Question:
     example = min(bare, default=Decimal(0))
-    why = f"{' and '.join(fitting)} would both fit" if fitting else "no other cell tells"
+    why = Phrase("no other cell tells")
+    if fitting:
+        why = Phrase("{units} would both fit", units=all_of(fitting))
     remedy = f'Name it in the mapping: "units": {{"{key}": "mL"}}.'
-    return Question("unit-unknown", header, f"Numbers without a unit, such as {example}: {why}.", remedy)
+    return Question(
+        "unit-unknown",
+        header,
+        Phrase("Numbers without a unit, such as {example}: {why}.", example=example, why=why),
+        remedy,
+    )
 
 
 def date_evidence(
@@ -153,28 +177,54 @@ def date_evidence(
 
 def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder | None) -> Question | None:
     remedy = f'Say --day-first or --month-first, or in the mapping "date_order": {{"{key}": "day-first"}}.'
-    form = f"dates with {found.separator!r}"
+    form = Phrase("Dates with {separator!r}", separator=found.separator)
     if stated:
         against = found.month_first if stated is DateOrder.DAY_FIRST else found.day_first
         if not found.order or not against:
             return None
-        detail = f"{form.capitalize()} were said to be {stated}, but line {against[0]} has {against[1]!r}."
+        detail = Phrase(
+            "{dates} were said to be {order}, but line {line} has {text!r}.",
+            dates=form,
+            order=_ORDERS[stated],
+            line=against[0],
+            text=against[1],
+        )
         return Question("date-order-contradicted", header, detail, remedy)
     proof = found.day_first or found.month_first
     if found.day_first and found.month_first:
         first, second = found.day_first, found.month_first
-        detail = f"{form.capitalize()}: line {first[0]} has {first[1]!r}, line {second[0]} has {second[1]!r}."
+        detail = Phrase(
+            "{dates}: line {line} has {text!r}, line {line_after} has {text_after!r}.",
+            dates=form,
+            line=first[0],
+            text=first[1],
+            line_after=second[0],
+            text_after=second[1],
+        )
         return Question("date-order-mixed", header, detail, remedy)
     if proof:
-        detail = f"{form.capitalize()} are read {found.order}: line {proof[0]} has {proof[1]!r}."
+        detail = Phrase(
+            "{dates} are read {order}: line {line} has {text!r}.",
+            dates=form,
+            order=_ORDERS[found.order or DateOrder.DAY_FIRST],
+            line=proof[0],
+            text=proof[1],
+        )
         return Question("date-order-found", header, detail, remedy, blocking=False)
     if not found.needed:
         return None
     line, text = found.example
-    detail = f"{form.capitalize()} may be day first or month first, such as {text!r} on line {line}."
+    detail = Phrase(
+        "{dates} may be day first or month first, such as {text!r} on line {line}.",
+        dates=form,
+        text=text,
+        line=line,
+    )
     return Question("date-order-unknown", header, detail, remedy)
 
 
 def _short_year(header: str, text: str) -> Question:
     remedy = 'Write four digits, or put "century": 2000 in the mapping.'
-    return Question("date-year-short", header, f"{text!r} has a year of two digits.", remedy)
+    return Question(
+        "date-year-short", header, Phrase("{text!r} has a year of two digits.", text=text), remedy
+    )

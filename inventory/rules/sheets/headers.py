@@ -8,9 +8,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.cells import opened_in, reading_in
 from inventory.rules.sheets.dates import ANY_SEPARATOR, DateOrder, parse_date
-from inventory.rules.sheets.evidence import Filled, date_evidence, unit_evidence
+from inventory.rules.sheets.evidence import Filled, all_of, date_evidence, unit_evidence
 from inventory.rules.sheets.fields import FIELDS, Field, Target
 from inventory.rules.sheets.folding import plain
 from inventory.rules.sheets.mapping import Mapping, Question, from_json, to_json
@@ -71,9 +72,12 @@ def checked_mapping(mapping: Mapping, table: Table) -> Mapping:
     for key, header in mapping.columns.items():
         if header not in table.headers:
             near = difflib.get_close_matches(header, table.headers, n=3, cutoff=0.4) or table.headers[:8]
-            detail = f"The file has no column {header!r}."
+            detail = Phrase("The file has no column {header!r}.", header=header)
             raise InputError(
-                f"mapping.columns.{key}", "column-missing", detail, f"It has: {', '.join(near)}."
+                f"mapping.columns.{key}",
+                "column-missing",
+                detail,
+                Phrase("It has: {known}.", known=", ".join(near)),
             )
     return _completed(mapping, table, [])
 
@@ -105,7 +109,7 @@ def _missing(mapping: Mapping, fields: Iterable[Field], questions: list[Question
         Question(
             "column-missing",
             f.key,
-            f"No column was recognised as {f.key!r}.",
+            Phrase("No column was recognised as {key!r}.", key=f.key),
             f'Name it in the mapping: "columns": {{"{f.key}": "<header>"}}.',
         )
         for f in fields
@@ -133,9 +137,15 @@ def _assigned(headers: Sequence[str], target: Target, table: Table) -> tuple[dic
 
 
 def _two_columns(field: Field, headers: list[str]) -> Question:
-    names = " and ".join(repr(h) for h in headers)
+    names = all_of([repr(h) for h in headers])
     remedy = f'Choose one in the mapping: "columns": {{"{field.key}": "{headers[0]}"}}.'
-    return Question("column-twice", field.key, f"{names} may both be {field.key!r}.", remedy, field.required)
+    return Question(
+        "column-twice",
+        field.key,
+        Phrase("{names} may both be {key!r}.", names=names, key=field.key),
+        remedy,
+        field.required,
+    )
 
 
 def _best_fields(header: str, fields: Iterable[Field], table: Table) -> list[tuple[int, str]]:
@@ -195,7 +205,11 @@ def _header_unit(filled: Filled, units: dict[str, str], asked: list[Question]) -
         units[key] = found.code
     elif isinstance(found, tuple):
         remedy = f'Say {found[0]} or {found[1]} in the mapping under "units".'
-        asked.append(Question("unit-ambiguous", filled.header, f"{text!r} can mean two things.", remedy))
+        asked.append(
+            Question(
+                "unit-ambiguous", filled.header, Phrase("{text!r} can mean two things.", text=text), remedy
+            )
+        )
 
 
 def _fits(field: Field, header: str, table: Table) -> bool:

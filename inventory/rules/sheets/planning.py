@@ -10,6 +10,7 @@ from hashlib import sha256
 from typing import Generic, TypeVar
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 from inventory.rules.sheets.cells import NAME_MAX
 from inventory.rules.sheets.dates import DateRules, parse_date
@@ -85,7 +86,12 @@ def date_reader(name: str, rules: DateRules, today: date | None) -> Callable[[st
 def refuse_future(name: str, found: date, today: date) -> None:
     """Raise InputError date-future for a day that has not come."""
     if found > today:
-        raise InputError(name, "date-future", f"{found} lies after today, {today}.", "Correct the date.")
+        raise InputError(
+            name,
+            "date-future",
+            Phrase("{day} lies after today, {today}.", day=found, today=today),
+            Phrase("Correct the date."),
+        )
 
 
 def solvent_reader(resolve: Resolve) -> Callable[[str], str]:
@@ -93,9 +99,14 @@ def solvent_reader(resolve: Resolve) -> Callable[[str], str]:
 
     def read(name: str) -> str:
         if not name:
-            raise InputError("solvent", "solvent-missing", "No solvent is named.", "Name it.")
+            raise InputError("solvent", "solvent-missing", Phrase("No solvent is named."), Phrase("Name it."))
         if len(name) > NAME_MAX:
-            raise InputError("solvent", "solvent-too-long", f"{name[:40]!r}... is no name.", "Shorten it.")
+            raise InputError(
+                "solvent",
+                "solvent-too-long",
+                Phrase("{name!r}... is no name.", name=name[:40]),
+                Phrase("Shorten it."),
+            )
         try:
             return resolve(name)
         except InputError as fault:
@@ -108,7 +119,7 @@ def _with_suggestions(fault: InputError) -> str:
     near = [str(s) for s in getattr(fault, "suggestions", ()) or ()]
     if not near or near[0] in fault.remedy:
         return fault.remedy
-    return f"{fault.remedy} Near it: {', '.join(near)}.".strip()
+    return Phrase.joined((fault.remedy, Phrase("Near it: {names}.", names=", ".join(near))))
 
 
 def file_outcomes(table: Table, mapping: SheetMapping) -> list[Outcome]:
@@ -119,7 +130,9 @@ def file_outcomes(table: Table, mapping: SheetMapping) -> list[Outcome]:
         said.append(Outcome(0, q.column, level, q.code, q.detail, q.remedy))
     for header in mapping.unmapped:
         if any(row.cells[header].strip() for row in table.rows):
-            reason = f"The column {header!r} fills no field; its cells are not imported."
+            reason = Phrase(
+                "The column {header!r} fills no field; its cells are not imported.", header=header
+            )
             said.append(warning(0, header, "column-unmapped", reason, "Name a field for it in the mapping."))
     return said
 
@@ -127,8 +140,13 @@ def file_outcomes(table: Table, mapping: SheetMapping) -> list[Outcome]:
 def stops_all(mapping: SheetMapping, target: str) -> bool:
     """True while no row can be read for an open question. Raises InputError for a wrong target."""
     if mapping.target != target:
-        detail = f"The mapping is for {mapping.target}, not for {target}."
-        raise InputError("mapping.target", "mapping-bad", detail, f'Use a mapping with "target": "{target}".')
+        detail = Phrase("The mapping is for {given}, not for {target}.", given=mapping.target, target=target)
+        raise InputError(
+            "mapping.target",
+            "mapping-bad",
+            detail,
+            Phrase('Use a mapping with "target": "{target}".', target=target),
+        )
     return any(q.code in _STOPS_ALL for q in mapping.blocked)
 
 

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.outcomes import Outcome, error, warning
 from inventory.rules.sheets.workbook import workbook_text
 
@@ -35,7 +36,7 @@ _BOMS = (
 )
 _WORKBOOK = b"PK\x03\x04"
 _NOT_TABLES = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"\x1f\x8b")
-_SAVE_AS = "Save the sheet as CSV text (UTF-8) and import that file."
+_SAVE_AS = Phrase("Save the sheet as CSV text (UTF-8) and import that file.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,9 @@ def read_table(data: bytes, *, delimiter: str | None = None) -> Table:
     records = _records(body, mark, skipped)
     header = next(records, None)
     if header is None:
-        raise InputError("file", "file-empty", "The file holds no text.", "Check that it was saved.")
+        raise InputError(
+            "file", "file-empty", Phrase("The file holds no text."), Phrase("Check that it was saved.")
+        )
     problems += _encoding_notes(encoding)
     headers = _tidy_headers(header, problems)
     rows = _rows(records, headers, mark, problems)
@@ -91,8 +94,10 @@ def read_table(data: bytes, *, delimiter: str | None = None) -> Table:
 def _first_sheet(data: bytes, problems: list[Outcome]) -> str:
     text, sheets = workbook_text(data)
     if sheets > 1:
-        reason = f"The workbook has {sheets} sheets; only the first is read."
-        problems.append(warning(0, "", "sheet-first", reason, "Import the others as files of their own."))
+        reason = Phrase("The workbook has {sheets} sheets; only the first is read.", sheets=sheets)
+        problems.append(
+            warning(0, "", "sheet-first", reason, Phrase("Import the others as files of their own."))
+        )
     return text
 
 
@@ -101,11 +106,15 @@ def _decoded(data: bytes) -> tuple[str, str]:
         raise InputError(
             "file",
             "file-too-large",
-            f"The file has {len(data)} bytes; at most {BYTES_MAX} are read.",
-            "Split it.",
+            Phrase(
+                "The file has {count} bytes; at most {bytes_max} are read.",
+                count=len(data),
+                bytes_max=BYTES_MAX,
+            ),
+            Phrase("Split it."),
         )
     if data.startswith(_NOT_TABLES):
-        raise InputError("file", "file-not-text", "This is not a text table.", _SAVE_AS)
+        raise InputError("file", "file-not-text", Phrase("This is not a text table."), _SAVE_AS)
     encoding = next((name for bom, name in _BOMS if data.startswith(bom)), "")
     for name in (encoding,) if encoding else ("utf-8", "cp1252"):
         try:
@@ -114,13 +123,13 @@ def _decoded(data: bytes) -> tuple[str, str]:
             continue
         if "\x00" in text:
             raise InputError(
-                "file", "file-not-text", "The file holds zero bytes, as text never does.", _SAVE_AS
+                "file", "file-not-text", Phrase("The file holds zero bytes, as text never does."), _SAVE_AS
             )
         return text, name
     raise InputError(
         "file",
         "encoding-unknown",
-        "The file is neither UTF-8, UTF-16 with a mark, nor Windows-1252.",
+        Phrase("The file is neither UTF-8, UTF-16 with a mark, nor Windows-1252."),
         _SAVE_AS,
     )
 
@@ -128,8 +137,8 @@ def _decoded(data: bytes) -> tuple[str, str]:
 def _encoding_notes(encoding: str) -> list[Outcome]:
     if encoding != "cp1252":
         return []
-    reason = "The file is not UTF-8; its letters were read as Windows-1252."
-    return [warning(0, "", "encoding-assumed", reason, "If accents look wrong, save it as UTF-8.")]
+    reason = Phrase("The file is not UTF-8; its letters were read as Windows-1252.")
+    return [warning(0, "", "encoding-assumed", reason, Phrase("If accents look wrong, save it as UTF-8."))]
 
 
 def _without_separator_line(text: str) -> tuple[str, int, str | None]:
@@ -147,7 +156,12 @@ def _chosen_delimiter(asked: str | None, named: str | None, body: str) -> str:
     if asked is None:
         return named or _found_delimiter(body)
     if asked not in DELIMITERS:
-        raise InputError("delimiter", "delimiter-unknown", f"{asked!r} is no delimiter.", "Use ; , tab or |.")
+        raise InputError(
+            "delimiter",
+            "delimiter-unknown",
+            Phrase("{asked!r} is no delimiter.", asked=asked),
+            Phrase("Use ; , tab or |."),
+        )
     return asked
 
 
@@ -200,15 +214,18 @@ def _records(body: str, mark: str, skipped: int) -> Iterator[_Record]:
                 yield _Record(line, last, cells)
     except csv.Error as fault:
         raise InputError(
-            "file", "row-unreadable", f"Line {last + 1} cannot be read: {fault}.", "Check its quotes."
+            "file",
+            "row-unreadable",
+            Phrase("Line {line} cannot be read: {fault}.", line=last + 1, fault=fault),
+            Phrase("Check its quotes."),
         ) from fault
     if not closed:
         raise _open_quote(last)
 
 
 def _open_quote(line: int) -> InputError:
-    detail = f"A quoted cell in the row that begins on line {line} never ends."
-    return InputError("file", "quote-not-closed", detail, "Close the quote, or take it out.")
+    detail = Phrase("A quoted cell in the row that begins on line {line} never ends.", line=line)
+    return InputError("file", "quote-not-closed", detail, Phrase("Close the quote, or take it out."))
 
 
 def _tidy_headers(header: _Record, problems: list[Outcome]) -> list[str]:
@@ -217,16 +234,24 @@ def _tidy_headers(header: _Record, problems: list[Outcome]) -> list[str]:
         raise InputError(
             "file",
             "too-many-columns",
-            f"{len(header.cells)} columns; at most {COLUMNS_MAX} are read.",
-            "Cut it.",
+            Phrase(
+                "{count} columns; at most {columns_max} are read.",
+                count=len(header.cells),
+                columns_max=COLUMNS_MAX,
+            ),
+            Phrase("Cut it."),
         )
     names = [" ".join(c.split()) for c in header.cells]
     while len(names) > 1 and not names[-1]:
         names.pop()
     longest = max(map(len, names))
     if longest > HEADER_CHARS_MAX:
-        detail = f"A header has {longest} characters; at most {HEADER_CHARS_MAX} are read."
-        raise InputError("file", "header-too-long", detail, "Put short headers in the first line.")
+        detail = Phrase(
+            "A header has {longest} characters; at most {header_chars_max} are read.",
+            longest=longest,
+            header_chars_max=HEADER_CHARS_MAX,
+        )
+        raise InputError("file", "header-too-long", detail, Phrase("Put short headers in the first line."))
     taken: Counter[str] = Counter()
     result: list[str] = []
     for number, name in enumerate(names, start=1):
@@ -242,10 +267,21 @@ def _free_name(name: str, number: int, line: int, taken: Counter[str], problems:
         unique = f"{base} ({count})"
     taken[unique] += 1
     if not name:
-        problems.append(warning(0, unique, "header-empty", f"Column {number} has no header (line {line})."))
+        problems.append(
+            warning(
+                0,
+                unique,
+                "header-empty",
+                Phrase("Column {number} has no header (line {line}).", number=number, line=line),
+            )
+        )
     elif unique != name:
-        reason = f"Two columns are headed {name!r}; the later one is called {unique!r}."
-        problems.append(warning(0, unique, "header-twice", reason, "Give each column its own header."))
+        reason = Phrase(
+            "Two columns are headed {name!r}; the later one is called {unique!r}.", name=name, unique=unique
+        )
+        problems.append(
+            warning(0, unique, "header-twice", reason, Phrase("Give each column its own header."))
+        )
     return unique
 
 
@@ -257,9 +293,19 @@ def _rows(
     blank = [""] * width
     for record in records:
         if len(rows) >= ROWS_MAX:
-            raise InputError("file", "too-many-rows", f"More than {ROWS_MAX} rows.", "Split the file.")
+            raise InputError(
+                "file",
+                "too-many-rows",
+                Phrase("More than {rows_max} rows.", rows_max=ROWS_MAX),
+                Phrase("Split the file."),
+            )
         if len(rows) * width >= CELLS_MAX:
-            raise InputError("file", "too-many-cells", f"More than {CELLS_MAX} cells.", "Take out columns.")
+            raise InputError(
+                "file",
+                "too-many-cells",
+                Phrase("More than {cells_max} cells.", cells_max=CELLS_MAX),
+                Phrase("Take out columns."),
+            )
         cells, line = record.cells, record.line
         _check_lengths(record)
         if len(cells) != width:
@@ -273,18 +319,31 @@ def _rows(
 
 def _check_lengths(record: _Record) -> None:
     if max(map(len, record.cells)) > CELL_CHARS_MAX:
-        detail = f"A cell on line {record.line} is longer than {CELL_CHARS_MAX} characters."
-        raise InputError("file", "cell-too-long", detail, "Shorten it, or close the quote it began.")
+        detail = Phrase(
+            "A cell on line {line} is longer than {cell_chars_max} characters.",
+            line=record.line,
+            cell_chars_max=CELL_CHARS_MAX,
+        )
+        raise InputError("file", "cell-too-long", detail, Phrase("Shorten it, or close the quote it began."))
 
 
 def _note_width(record: _Record, width: int, problems: list[Outcome]) -> None:
     extra = [c for c in record.cells[width:] if c.strip()]
     if extra:
-        reason = f"The row has {len(record.cells)} cells but the header has {width}; left over: {extra[0]!r}."
-        remedy = "Put a cell that holds the delimiter in quotes, or add the missing header."
+        reason = Phrase(
+            "The row has {count} cells but the header has {width}; left over: {extra!r}.",
+            count=len(record.cells),
+            width=width,
+            extra=extra[0],
+        )
+        remedy = Phrase("Put a cell that holds the delimiter in quotes, or add the missing header.")
         problems.append(error(record.line, "", "too-many-cells", reason, remedy))
     elif len(record.cells) < width:
-        reason = f"The row has {len(record.cells)} cells of {width}; the missing ones count as empty."
+        reason = Phrase(
+            "The row has {count} cells of {width}; the missing ones count as empty.",
+            count=len(record.cells),
+            width=width,
+        )
         problems.append(Outcome(record.line, "", "info", "too-few-cells", reason))
 
 
@@ -292,9 +351,11 @@ def _note_swallowed(record: _Record, width: int, mark: str, problems: list[Outco
     """A many-line cell is fine; one whose lines look like rows has most likely eaten them."""
     inner = (part for cell in record.cells for part in cell.splitlines()[1:])
     if width > 1 and any(part.count(mark) >= width - 1 for part in inner):
-        reason = (
-            f"A quoted cell runs from line {record.line} to line {record.end_line} over what look like rows."
+        reason = Phrase(
+            "A quoted cell runs from line {line} to line {end_line} over what look like rows.",
+            line=record.line,
+            end_line=record.end_line,
         )
         problems.append(
-            error(record.line, "", "quote-not-closed", reason, "Close the quote on its own line.")
+            error(record.line, "", "quote-not-closed", reason, Phrase("Close the quote on its own line."))
         )

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity
 from inventory.rules.sheets.cells import (
     Inhibitor,
@@ -244,13 +245,19 @@ class _Planner:
         code = " ".join(self._text(cells, "code").split())
         header = self.headers["code"]
         if not code:
-            remedy = "Put a number on the bottle and in the list."
-            said.append(error(line, header, "code-missing", "The row names no bottle.", remedy))
+            remedy = Phrase("Put a number on the bottle and in the list.")
+            said.append(error(line, header, "code-missing", Phrase("The row names no bottle."), remedy))
             return ""
         first = self.seen.setdefault(squeezed(code), line)
         if first != line:
-            reason = f"{code} stands on line {first} already; which of the two is meant cannot be told."
-            said.append(error(line, header, "code-twice", reason, "Give one of the bottles another number."))
+            reason = Phrase(
+                "{code} stands on line {first} already; which of the two is meant cannot be told.",
+                code=code,
+                first=first,
+            )
+            said.append(
+                error(line, header, "code-twice", reason, Phrase("Give one of the bottles another number."))
+            )
         return code
 
     def _known_noted(self, code: str, fingerprint: str, line: int, said: list[Outcome]) -> None:
@@ -259,11 +266,11 @@ class _Planner:
             return
         header = self.headers["code"]
         if self.known[folded] == fingerprint:
-            reason = f"{code} is in the records already with the same facts."
+            reason = Phrase("{code} is in the records already with the same facts.", code=code)
             said.append(Outcome(line, header, "info", "row-repeated", reason))
         else:
-            reason = f"{code} is in the records already with other facts."
-            remedy = "Count, test or correct it there, or give this bottle another number."
+            reason = Phrase("{code} is in the records already with other facts.", code=code)
+            remedy = Phrase("Count, test or correct it there, or give this bottle another number.")
             said.append(error(line, header, "code-taken", reason, remedy))
 
     def _amounts(
@@ -272,9 +279,19 @@ class _Planner:
         size = self.size.get(line, cells[self.size.header], said)
         left = self.left.get(line, cells[self.left.header], said)
         if size and left and size.ml is not None and left.ml is not None and left.ml > size.ml:
-            reason = f"{left.quantity.text} is more than the {size.quantity.text} that the bottle holds."
+            reason = Phrase(
+                "{text} is more than the {size} that the bottle holds.",
+                text=left.quantity.text,
+                size=size.quantity.text,
+            )
             said.append(
-                error(line, self.left.header, "more-than-fits", reason, "Correct the size or the amount.")
+                error(
+                    line,
+                    self.left.header,
+                    "more-than-fits",
+                    reason,
+                    Phrase("Correct the size or the amount."),
+                )
             )
         return size, left
 
@@ -308,8 +325,8 @@ class _Planner:
         text = self._text(cells, "origin")
         found = origin_in(text)
         if found is None:
-            reason = f"{text!r} is not understood; where it is from counts as not stated."
-            remedy = 'Write "bought", "distilled here", "made here" or "recovered".'
+            reason = Phrase("{text!r} is not understood; where it is from counts as not stated.", text=text)
+            remedy = Phrase('Write "bought", "distilled here", "made here" or "recovered".')
             said.append(warning(line, self.headers["origin"], "origin-unknown", reason, remedy))
             return "not-stated"
         return found

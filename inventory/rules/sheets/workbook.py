@@ -18,6 +18,7 @@ from xml.etree.ElementTree import Element, TreeBuilder
 from xml.parsers import expat
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 
 # Unpacked; a small archive can hold any amount of nothing.
 PART_BYTES_MAX = 12_000_000
@@ -41,7 +42,7 @@ _BROKEN = (
     EOFError,
     OSError,
 )
-_SAVE_AS = "Save the sheet as CSV text (UTF-8) and import that file."
+_SAVE_AS = Phrase("Save the sheet as CSV text (UTF-8) and import that file.")
 
 
 def workbook_text(data: bytes) -> tuple[str, int]:
@@ -55,7 +56,7 @@ def workbook_text(data: bytes) -> tuple[str, int]:
     except InputError:
         raise
     except _BROKEN as fault:
-        detail = "This is not a text table, nor a workbook (XLSX) that can be read."
+        detail = Phrase("This is not a text table, nor a workbook (XLSX) that can be read.")
         raise InputError("file", "file-not-text", detail, _SAVE_AS) from fault
 
 
@@ -72,7 +73,9 @@ class _Workbook:
     def part(self, name: str) -> Element:
         """One part as a tree without name spaces. Raises InputError for one that unpacks to too much."""
         if self.archive.getinfo(name).file_size > PART_BYTES_MAX:
-            detail = f"The workbook unpacks to more than {PART_BYTES_MAX} bytes."
+            detail = Phrase(
+                "The workbook unpacks to more than {part_bytes_max} bytes.", part_bytes_max=PART_BYTES_MAX
+            )
             raise InputError("file", "file-too-large", detail, _SAVE_AS)
         with self.archive.open(name) as packed:
             return _tree(packed.read(PART_BYTES_MAX + 1))
@@ -103,7 +106,12 @@ class _Workbook:
         for row in sheet.iterfind("sheetData/row"):
             number = int(row.get("r", due))
             if not due <= number <= ROWS_MAX:
-                raise InputError("file", "too-many-rows", f"More than {ROWS_MAX} rows.", "Split the file.")
+                raise InputError(
+                    "file",
+                    "too-many-rows",
+                    Phrase("More than {rows_max} rows.", rows_max=ROWS_MAX),
+                    Phrase("Split the file."),
+                )
             yield from ([] for _ in range(due, number))
             cells = self.cells(row)
             # A sheet leaves out empty cells at the end of a row.
@@ -119,8 +127,8 @@ class _Workbook:
                 text = self.value(cell)
                 if not text:
                     continue
-                detail = f"More than {COLUMNS_MAX} columns."
-                raise InputError("file", "too-many-columns", detail, "Cut it.")
+                detail = Phrase("More than {columns_max} columns.", columns_max=COLUMNS_MAX)
+                raise InputError("file", "too-many-columns", detail, Phrase("Cut it."))
             found += [""] * (place - len(found))
             found.append(" ".join(self.value(cell).split()))
         return found
@@ -152,7 +160,7 @@ def _tree(data: bytes) -> Element:
     builder, parser = TreeBuilder(), expat.ParserCreate(namespace_separator=" ")
 
     def refused(*_: object) -> None:
-        raise InputError("file", "file-not-text", "The workbook holds a document type.", _SAVE_AS)
+        raise InputError("file", "file-not-text", Phrase("The workbook holds a document type."), _SAVE_AS)
 
     def begun(name: str, attributes: dict[str, str]) -> None:
         builder.start(name.rpartition(" ")[2], {key.rpartition(" ")[2]: v for key, v in attributes.items()})

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.cells import Inhibitor, OpenedCell, Origin, ReadingCell
 from inventory.rules.sheets.outcomes import Outcome, warning
 from inventory.rules.sheets.planning import Amount
@@ -37,17 +38,21 @@ def inhibitor_agreed(
     if cell.state == "not-stated" and not cell.name:
         merged = labelled
     elif "not-stated" not in (cell.state, labelled.state) and cell.state != labelled.state:
-        reason = "The inhibitor cell and the solvent's name disagree; it counts as uninhibited."
-        said.append(warning(line, header, "inhibitor-doubtful", reason, "Look at the label."))
+        reason = Phrase("The inhibitor cell and the solvent's name disagree; it counts as uninhibited.")
+        said.append(warning(line, header, "inhibitor-doubtful", reason, Phrase("Look at the label.")))
         merged = Inhibitor("no")
     elif cell.state == "yes" and not cell.name and labelled.name:
         merged = labelled
     if merged.state == "not-stated" and merged.name:
-        reason = f"{merged.name!r} is not a known inhibitor; it counts as not stated."
-        said.append(warning(line, header, "inhibitor-unknown", reason, 'Write "yes", "no" or its name.'))
+        reason = Phrase("{name!r} is not a known inhibitor; it counts as not stated.", name=merged.name)
+        said.append(
+            warning(line, header, "inhibitor-unknown", reason, Phrase('Write "yes", "no" or its name.'))
+        )
     if merged.state == "yes" and not merged.name and origin in _DISTILLED:
-        reason = "A distillate holds no inhibitor unless one was added; it counts as uninhibited."
-        said.append(warning(line, header, "inhibitor-doubtful", reason, "Name the inhibitor that was added."))
+        reason = Phrase("A distillate holds no inhibitor unless one was added; it counts as uninhibited.")
+        said.append(
+            warning(line, header, "inhibitor-doubtful", reason, Phrase("Name the inhibitor that was added."))
+        )
         merged = Inhibitor("no")
     return merged
 
@@ -67,20 +72,33 @@ def worse_opened(
     drawn = size.ml is None or left.ml is None or left.ml < size.ml
     tested = reading is not None and reading.comparator != "unknown"
     if opened.state != "opened" and (drawn or tested):
-        proof = f"{left.quantity.text} of {size.quantity.text} are left" if drawn else "it was tested"
-        claim = "said to be sealed" if opened.state == "unopened" else "not said to be opened"
+        proof = Phrase("it was tested")
+        if drawn:
+            proof = Phrase("{left} of {size} are left", left=left.quantity.text, size=size.quantity.text)
+        claim = Phrase("not said to be opened")
+        if opened.state == "unopened":
+            claim = Phrase("said to be sealed")
         code = "sealed-doubtful" if opened.state == "unopened" else "opening-assumed"
-        reason = f"The bottle is {claim}, but {proof}: it counts as opened on an unknown day."
-        said.append(warning(line, header, code, reason, "Give the day on which it was opened."))
+        reason = Phrase(
+            "The bottle is {claim}, but {proof}: it counts as opened on an unknown day.",
+            claim=claim,
+            proof=proof,
+        )
+        said.append(warning(line, header, code, reason, Phrase("Give the day on which it was opened.")))
         opened = OpenedCell("opened", None, opened.text)
     elif opened.state == "opened" and opened.opened_on is None:
-        reason = "The day of opening is not known: the worst is assumed."
-        said.append(warning(line, header, "opened-unknown", reason, "Give the day if anyone can find out."))
-    if opened.opened_on and any(sign.code == "dates-doubtful" for sign in signs):
-        reason = (
-            f"The remark doubts the dates, so {opened.opened_on} is not relied on: opened on an unknown day."
+        reason = Phrase("The day of opening is not known: the worst is assumed.")
+        said.append(
+            warning(line, header, "opened-unknown", reason, Phrase("Give the day if anyone can find out."))
         )
-        said.append(warning(line, header, "dates-doubtful", reason, "Give the day if anyone can find out."))
+    if opened.opened_on and any(sign.code == "dates-doubtful" for sign in signs):
+        reason = Phrase(
+            "The remark doubts the dates, so {opened_on} is not relied on: opened on an unknown day.",
+            opened_on=opened.opened_on,
+        )
+        said.append(
+            warning(line, header, "dates-doubtful", reason, Phrase("Give the day if anyone can find out."))
+        )
         opened = OpenedCell("opened", None, opened.text)
     return dates if opened is dates.opened else replace(dates, opened=opened)
 
@@ -96,17 +114,25 @@ def order_noted(
     """Dates that do not follow each other: noted, and the earlier day counts where age matters."""
     received, opened, tested = dates.received_on, dates.opened.opened_on, dates.tested_on
     if received is None:
-        reason = "The day it was received is not stated: its age is not known."
+        reason = Phrase("The day it was received is not stated: its age is not known.")
         said.append(warning(line, headers.get("received_on", ""), "received-unknown", reason))
     if received and opened and opened < received:
-        reason = f"Opened on {opened}, before it was received on {received}: its age counts from {opened}."
-        said.append(warning(line, headers["opened"], "dates-doubtful", reason, "Correct one of the two."))
+        reason = Phrase(
+            "Opened on {opened}, before it was received on {received}: its age counts from {opened}.",
+            opened=opened,
+            received=received,
+        )
+        said.append(
+            warning(line, headers["opened"], "dates-doubtful", reason, Phrase("Correct one of the two."))
+        )
         received = opened
     _test_noted(dates, reading, line, headers, said)
     late = max((d for d in (received, opened, tested) if d), default=counted_on)
     if late > counted_on:
-        reason = f"{late} lies after the count of {counted_on}."
-        said.append(warning(line, "", "after-the-count", reason, "Check the date, or the day of the count."))
+        reason = Phrase("{late} lies after the count of {counted_on}.", late=late, counted_on=counted_on)
+        said.append(
+            warning(line, "", "after-the-count", reason, Phrase("Check the date, or the day of the count."))
+        )
     return dates if received == dates.received_on else replace(dates, received_on=received)
 
 
@@ -116,17 +142,25 @@ def _test_noted(
     header = headers.get("tested_on", "")
     received, opened, tested = dates.received_on, dates.opened.opened_on, dates.tested_on
     if reading is None and tested:
-        reason = "A test day without a result is no pass."
-        said.append(warning(line, header, "test-without-result", reason, "Give the result."))
+        reason = Phrase("A test day without a result is no pass.")
+        said.append(warning(line, header, "test-without-result", reason, Phrase("Give the result.")))
     if reading is not None and tested is None:
-        reason = "A result without its day is kept, but vouches for nothing."
-        said.append(warning(line, header, "test-undated", reason, "Give the day of the test."))
+        reason = Phrase("A result without its day is kept, but vouches for nothing.")
+        said.append(warning(line, header, "test-undated", reason, Phrase("Give the day of the test.")))
     if tested and opened and tested < opened:
-        reason = f"Tested on {tested}, before it was opened on {opened}: that says nothing of the time since."
-        said.append(warning(line, header, "tested-before-opened", reason, "Test again."))
+        reason = Phrase(
+            "Tested on {tested}, before it was opened on {opened}: that says nothing of the time since.",
+            tested=tested,
+            opened=opened,
+        )
+        said.append(warning(line, header, "tested-before-opened", reason, Phrase("Test again.")))
     if tested and received and tested < received:
-        reason = f"Tested on {tested}, before it was received on {received}."
-        said.append(warning(line, header, "tested-before-received", reason, "Correct one of the two."))
+        reason = Phrase(
+            "Tested on {tested}, before it was received on {received}.", tested=tested, received=received
+        )
+        said.append(
+            warning(line, header, "tested-before-received", reason, Phrase("Correct one of the two."))
+        )
 
 
 def signs_noted(signs: tuple[Sign, ...], line: int, header: str, said: list[Outcome]) -> None:
@@ -134,9 +168,11 @@ def signs_noted(signs: tuple[Sign, ...], line: int, header: str, said: list[Outc
     for sign in signs:
         if sign.code == "dates-doubtful":
             continue
-        reason = f"The remark says {sign.words!r}: kept as the safety sign {sign.code}."
+        reason = Phrase(
+            "The remark says {words!r}: kept as the safety sign {code}.", words=sign.words, code=sign.code
+        )
         if sign.code in _GRAVE_SIGNS:
-            remedy = "Do not open or move it before someone who knows has looked."
+            remedy = Phrase("Do not open or move it before someone who knows has looked.")
             said.append(warning(line, header, f"sign-{sign.code}", reason, remedy))
         else:
             said.append(Outcome(line, header, "info", f"sign-{sign.code}", reason))
@@ -149,9 +185,19 @@ def doubt_noted(
     if reading is None:
         return None, signs
     if reading.comparator == "unknown":
-        reason = f"{reading.text!r} is no reading ({reading.note})."
-        said.append(warning(line, header, "reading-doubtful", reason, "Test again and write a value."))
+        reason = Phrase("{text!r} is no reading ({note}).", text=reading.text, note=reading.note)
+        said.append(
+            warning(line, header, "reading-doubtful", reason, Phrase("Test again and write a value."))
+        )
         return None, (*signs, Sign("peroxide-unknown", reading.text))
     if reading.note:
-        said.append(Outcome(line, header, "info", "reading-note", f"{reading.text!r}: {reading.note}."))
+        said.append(
+            Outcome(
+                line,
+                header,
+                "info",
+                "reading-note",
+                Phrase("{text!r}: {note}.", text=reading.text, note=reading.note),
+            )
+        )
     return reading, signs

@@ -74,14 +74,14 @@ def _plan_day(labs: QuerySet[Lab], day: date, now: datetime) -> int:
 
 
 def digest_sql() -> str:
-    """A row for each member of the labs in hand who wants the digest and has an address."""
+    """A row for each member of the labs in hand who wants the digest and can be reached."""
     among = sql.among("m.lab_id")
     return (
         f"{sql.INTO}SELECT m.lab_id, 'digest', 'digest:' || m.id || ':' || %(day)s, "  # noqa: S608
         "'<digest.' || m.id || '.' || %(day)s || '.' || %(salt)s || '@' || %(host)s || '>', "
         f"NULL, m.user_id, NULL, {sql.payload_sql()}, %(now)s, %(now)s, 0, '' "
         "FROM inventory_membership AS m "
-        "JOIN inventory_user AS u ON u.id = m.user_id AND u.is_active AND u.email <> '' "
+        f"JOIN inventory_user AS u ON u.id = m.user_id AND {sql.REACHED} "
         "LEFT JOIN inventory_mailchoice AS c ON c.membership_id = m.id "
         f"WHERE {among} AND {sql.wants_digest()}{sql.ONCE}"
     )

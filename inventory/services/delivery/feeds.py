@@ -11,6 +11,7 @@ from django.db.models import Q
 
 from inventory.models import Feed, Lab, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.roles import allowed
 from inventory.services.events import record
 
@@ -26,12 +27,20 @@ def feed_add(*, lab: Lab, actor: User, now: datetime, kind: str, name: str = "")
     """Make a feed. Returns it with its secret, which is shown this once and not kept."""
     if kind not in KINDS:
         raise InputError(
-            "kind", "unknown-kind", f"“{kind}” is no kind of feed.", f"Use {' or '.join(KINDS)}."
+            "kind",
+            "unknown-kind",
+            Phrase("“{kind}” is no kind of feed.", kind=kind),
+            Phrase("Use {known}.", known=" or ".join(KINDS)),
         )
     secret = secrets.token_urlsafe(32)
     with transaction.atomic():
         if Feed.objects.filter(lab=lab, user=actor, revoked_at=None).count() >= FEEDS_MAX:
-            raise Conflict("", "too-many", f"A person has at most {FEEDS_MAX} feeds.", "Revoke one first.")
+            raise Conflict(
+                "",
+                "too-many",
+                Phrase("A person has at most {feeds_max} feeds.", feeds_max=FEEDS_MAX),
+                Phrase("Revoke one first."),
+            )
         feed = Feed.objects.create(
             lab=lab, user=actor, kind=kind, name=name.strip(), secret_sha256=_digest(secret),
             prefix=secret[:8], created_at=now,
@@ -50,7 +59,7 @@ def feed_revoke(*, lab: Lab, actor: User, now: datetime, feed: Feed) -> Feed:
     """End a feed at once and for good."""
     with transaction.atomic():
         if not Feed.objects.filter(pk=feed.pk, revoked_at=None).update(revoked_at=now):
-            raise Conflict("feed", "already-revoked", "This feed has ended already.")
+            raise Conflict("feed", "already-revoked", Phrase("This feed has ended already."))
         data = {"kind": feed.kind, "prefix": feed.prefix}
         record(lab=lab, actor=actor, now=now, verb="feed-revoked", subject=feed, data=data)
     feed.revoked_at = now

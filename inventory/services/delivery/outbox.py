@@ -16,7 +16,9 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from inventory.models import Delivery, Lab, User
+from inventory.models.outbox import CONFIRM
 from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import leases
 from inventory.services.delivery.fate import Fate, later
 from inventory.services.delivery.mail import MailRoute
@@ -145,14 +147,21 @@ def mark(row: Delivery, fate: Fate, now: datetime) -> None:
 def replay(*, lab: Lab, actor: User, now: datetime, delivery: Delivery) -> Delivery:
     """Send a message again that failed or was sent: as many attempts anew, under the same id.
 
-    Raises Conflict while it is still waiting, and for one that nobody needs any more.
+    Raises Conflict while it is still waiting, for one that nobody needs any more, and for the link that
+    confirms an address: how often that goes to somebody who may never have asked is bounded.
     """
+    if delivery.channel == CONFIRM:
+        raise Conflict(
+            "delivery", "not-repeated", "Such a link is not sent twice.", "The person asks for a new one."
+        )
     if delivery.withdrawn_at is not None:
-        raise Conflict("delivery", "withdrawn", "This message was withdrawn.", delivery.last_error)
+        raise Conflict("delivery", "withdrawn", Phrase("This message was withdrawn."), delivery.last_error)
     over = Delivery.objects.filter(pk=delivery.pk).exclude(sent_at=None, failed_at=None)
     changed = over.update(sent_at=None, failed_at=None, attempts=0, due_at=now)
     if not changed:
-        raise Conflict("delivery", "waiting", "This message has not been sent yet.", "Wait for it.")
+        raise Conflict(
+            "delivery", "waiting", Phrase("This message has not been sent yet."), Phrase("Wait for it.")
+        )
     data = {
         "message_id": delivery.message_id,
         "sent_at": delivery.sent_at and delivery.sent_at.isoformat(),

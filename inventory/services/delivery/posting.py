@@ -19,6 +19,7 @@ from django.conf import settings
 
 from inventory.rules.errors import InputError
 from inventory.rules.net_addresses import Network, spelt_out, why_not
+from inventory.rules.phrases import Phrase
 
 ADDRESSES_MAX = 4
 WAIT_MAX = timedelta(hours=6)
@@ -46,14 +47,14 @@ def address_read(url: str) -> SplitResult:
         parts = urlsplit(url)
         port, host = parts.port, parts.hostname or ""
     except ValueError:
-        raise _wrong("This is no address.") from None
+        raise _wrong(Phrase("This is no address.")) from None
     if parts.scheme != "https" or not host:
-        raise _wrong("Messages go to addresses that begin with https:// only.")
+        raise _wrong(Phrase("Messages go to addresses that begin with https:// only."))
     if parts.username or parts.password or "@" in parts.netloc:
-        raise _wrong("An address may not hold a name or password.")
+        raise _wrong(Phrase("An address may not hold a name or password."))
     plain = url.isascii() and url.isprintable() and " " not in url
     if parts.fragment or port == 0 or not plain:
-        raise _wrong("This address has parts that cannot be used.")
+        raise _wrong(Phrase("This address has parts that cannot be used."))
     return parts
 
 
@@ -65,11 +66,13 @@ def address_check(url: str) -> None:
     host, allowed = address_read(url).hostname or "", settings.STILLKEEP_WEBHOOK_ALLOW
     reasons = [why_not(each, allowed) for each in spelt_out(host)]
     if reasons and all(reasons):
-        raise _wrong(f"It leads to {reasons[0]}.")
+        raise _wrong(Phrase("It leads to {where}.", where=reasons[0]))
 
 
 def _wrong(detail: str) -> InputError:
-    return InputError("url", "not-usable", detail, "Give a public address such as https://example.org/hook.")
+    return InputError(
+        "url", "not-usable", detail, Phrase("Give a public address such as https://example.org/hook.")
+    )
 
 
 def resolved(host: str, port: int, allowed: Sequence[Network]) -> list[str]:

@@ -11,6 +11,7 @@ from django.db import transaction
 
 from inventory.models import Delivery, Lab, User, Webhook
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.webhook_signing import new_secret
 from inventory.services.delivery.delivering import deliver_soon
 from inventory.services.delivery.posting import address_check
@@ -35,7 +36,12 @@ def webhook_add(
     with transaction.atomic():
         standing = Webhook.objects.filter(lab=lab, ended_at=None).count()
         if standing >= WEBHOOKS_MAX:
-            raise Conflict("", "too-many", f"A lab has at most {WEBHOOKS_MAX} webhooks.", "End one first.")
+            raise Conflict(
+                "",
+                "too-many",
+                Phrase("A lab has at most {webhooks_max} webhooks.", webhooks_max=WEBHOOKS_MAX),
+                Phrase("End one first."),
+            )
         hook = Webhook.objects.create(
             lab=lab, name=_name(name), url=url, secret=secret, rules=_rules(listens), actor=actor,
             created_at=now,
@@ -104,12 +110,14 @@ def trial(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> Delivery
 
 def _standing(webhook: Webhook) -> None:
     if webhook.ended_at is not None:
-        raise Conflict("webhook", "ended", "This webhook has ended.", "Make another one.")
+        raise Conflict("webhook", "ended", Phrase("This webhook has ended."), Phrase("Make another one."))
 
 
 def _name(text: str) -> str:
     if not text.strip():
-        raise InputError("name", "missing", "A webhook needs a name.", "Name the program that listens.")
+        raise InputError(
+            "name", "missing", Phrase("A webhook needs a name."), Phrase("Name the program that listens.")
+        )
     return text.strip()
 
 
@@ -120,8 +128,8 @@ def _rules(listens: Sequence[str]) -> list[str]:
         raise InputError(
             "rules",
             "unknown-rule",
-            f"“{unknown[0]}” is no rule that opens alerts.",
-            f"Known: {', '.join(sorted(known))}.",
+            Phrase("“{unknown}” is no rule that opens alerts.", unknown=unknown[0]),
+            Phrase("Known: {known}.", known=", ".join(sorted(known))),
         )
     return sorted(set(listens))
 
