@@ -19,6 +19,7 @@ from typing import Any
 from inventory.rules.instruments import INSTRUMENTS, NOT_STATED, Instrument, split_uncertainty
 from inventory.rules.phrases import Phrase
 from inventory.rules.units import affine
+from recovery.rules.instrument_words import instrument_words
 from recovery.rules.student import t_quantile
 
 __all__ = ["COVERAGE", "Combined", "Part", "apart", "combined", "coverage_factor", "part_of", "repeated"]
@@ -187,7 +188,7 @@ def _notes(kept: Mapping[str, Any], instrument: Instrument) -> tuple[str, ...]:
         told.append(
             Phrase(
                 "all readings by {instrument} in one run count as made with one and the same piece",
-                instrument=instrument.key,
+                instrument=instrument_words(instrument.key),
             )
         )
     return tuple(told)

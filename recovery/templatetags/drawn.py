@@ -16,6 +16,7 @@ from inventory.web.language import spoken
 from recovery.models import QualityCheck
 from recovery.rules.fact_words import named_all
 from recovery.rules.loss_watch import Point
+from recovery.rules.heel_words import heel_words
 from recovery.rules.rates import Rate
 from recovery.rules.shipped_words import shipped
 from recovery.rules.waterfall import Bar
@@ -104,6 +105,12 @@ def fact_told(fact: FactNow) -> str:
     """A fact as it was told; a choice and a yes in the language of the page."""
     text = str(fact.as_entered.get("text", ""))
     return spoken(shipped(text)) if fact.quantity in ("choice", "yes-no") else text
+
+
+@register.filter
+def heel_said(source: str) -> str:
+    """Where the heel of a run is from."""
+    return spoken(heel_words(source))
 
 
 @register.filter
