@@ -15,8 +15,8 @@ from inventory.templatetags.amounts import NO_BREAK, grouped, marked, ml, percen
 from inventory.web.language import spoken
 from recovery.models import QualityCheck
 from recovery.rules.fact_words import named_all
-from recovery.rules.loss_watch import Point
 from recovery.rules.heel_words import heel_words
+from recovery.rules.loss_watch import Point
 from recovery.rules.rates import Rate
 from recovery.rules.shipped_words import shipped
 from recovery.rules.waterfall import Bar
