@@ -10,6 +10,7 @@ from rest_framework import serializers
 
 from inventory.api.fields import QUANTITY_TEXT_MAX
 from inventory.rules.catalogue import load_catalogue, resolve
+from inventory.rules.cautions import CAUTIONS
 from recovery.rules.budget import Budget, Estimate, text
 from recovery.rules.properties import Properties, of_catalogue
 
@@ -26,7 +27,7 @@ PURE_SCHEMA: dict[str, Any] = {
         },
     ],
 }
-LOCAL = "Follow your local code and your school's rules; where they are stricter, they hold."
+LOCAL = CAUTIONS["local-code"]
 
 
 @extend_schema_field(PURE_SCHEMA)

@@ -16,6 +16,7 @@ from recovery.api.calc_extraction import extraction_out
 from recovery.api.calc_vapour import check_out
 from recovery.api.plan_ask import Planned
 from recovery.api.rows_predicted import predicted_out
+from recovery.rules.plan_words import LIMIT_PASSED, NOT_A_CLEARANCE, only_next_due
 from recovery.rules.stock_choice import Bottle, Choice, Take
 from recovery.rules.vapour_check import CAUTIONS as VAPOUR_CAUTIONS
 from recovery.services.heel import is_former
@@ -23,7 +24,6 @@ from recovery.services.plans import BOTTLES_MAX, Plan
 
 FORMER = ("never-to-dryness", "leave-the-heel", "goggles-and-shield", "tests-miss-some")
 ALWAYS = ("local-code", "no-ignition-sources", "licensed-disposal")
-NOT_A_CLEARANCE = "A plan clears nothing: each charge asks the gate again when it is made."
 
 
 def plan_out(found: Planned, lab: Lab, today: date) -> dict[str, Any]:
@@ -54,17 +54,17 @@ def plan_out(found: Planned, lab: Lab, today: date) -> dict[str, Any]:
 def _assumptions(plan: Plan) -> list[str]:
     said = [*plan.assumptions, *plan.vapour.assumptions]
     if plan.truncated:
-        said.append(f"only the {BOTTLES_MAX} bottles next due were looked at")
+        said.append(only_next_due(BOTTLES_MAX))
     return list(dict.fromkeys(said))
 
 
 def _cautions(plan: Plan) -> list[dict[str, str]]:
     """Those of the house first, then those of this plan."""
     codes = [*(FORMER if plan.of.distils and is_former(plan.of.solvent) else ()), *ALWAYS]
-    own = {"plan-clears-nothing": NOT_A_CLEARANCE}
+    own: dict[str, str] = {"plan-clears-nothing": NOT_A_CLEARANCE}
     own |= {f"vapour-{number}": words for number, words in enumerate(VAPOUR_CAUTIONS, 1)}
     if plan.vapour.over or plan.spill.over:
-        own["vapour-over"] = "By this check a limit is passed: change room, hood or amount before you begin."
+        own["vapour-over"] = LIMIT_PASSED
     return [{"code": code, "words": words} for code, words in ((c, CAUTIONS[c]) for c in codes)] + [
         {"code": code, "words": words} for code, words in own.items()
     ]

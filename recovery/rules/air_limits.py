@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from inventory.rules.catalogue import Fact
+from inventory.rules.phrases import Phrase
 from recovery.rules.properties import Properties
 from recovery.rules.vapour import ALARM_SHARE, LEL_WORST_PCT, PPM_PER_PERCENT, Exposure, ppm_of_mg_m3
 
@@ -131,7 +132,12 @@ def explosive_share(of: Properties, found: Exposure) -> ExplosiveShare | None:
     said: tuple[str, ...] = ()
     percent, source = of.lel_vol_pct, of.source("lel")
     if percent is None:
-        percent, source = LEL_WORST_PCT, "not recorded"
-        said = (f"lower explosive limit not known: {LEL_WORST_PCT:g} % taken, below every listed one",)
+        percent, source = LEL_WORST_PCT, Phrase("not recorded")
+        said = (
+            Phrase(
+                "lower explosive limit not known: {percent:g} % taken, below every listed one",
+                percent=LEL_WORST_PCT,
+            ),
+        )
     lel_ppm = percent * PPM_PER_PERCENT
     return ExplosiveShare(lel_ppm, found.peak_ppm / lel_ppm, found.near_peak_ppm / lel_ppm, source, said)

@@ -14,6 +14,7 @@ from typing import Any
 from inventory.rules.errors import InputError
 from inventory.rules.instruments import find_instrument, standard_uncertainty
 from inventory.rules.number_text import split_number
+from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 from inventory.rules.units import Dimension
 from recovery.rules.budget import Estimate
@@ -42,7 +43,7 @@ def read_amount(raw: Raw, wanted: Wanted) -> Estimate:
     """A quantity in the unit wanted. InputError: codes of `parse_quantity`, unknown-key, out-of-range."""
     quantity, told = _quantity(raw, wanted)
     value = quantity.to(wanted.unit)
-    _within(float(value), wanted, f"{wanted.low:g} to {wanted.high:g} {wanted.unit}")
+    _within(float(value), wanted)
     if "uncertainty" in told:
         return Estimate(float(value), _spread(told["uncertainty"], quantity, wanted))
     if "instrument" in told or (wanted.dimension == "volume" and wanted.u_share is None):
@@ -60,8 +61,8 @@ def _quantity(raw: Raw, wanted: Wanted) -> tuple[Quantity, Mapping[str, Any]]:
 
 def _only_known(raw: Mapping[str, Any], field: str, known: set[str]) -> None:
     if unknown := sorted(map(str, set(raw) - known)):
-        words = f"Not known here: {', '.join(unknown)[:80]}."
-        raise InputError(field, "unknown-key", words, f"Use {', '.join(sorted(known))}.")
+        words = Phrase("Not known here: {keys}.", keys=", ".join(unknown)[:80])
+        raise InputError(field, "unknown-key", words, Phrase("Use {known}.", known=", ".join(sorted(known))))
 
 
 def _spread(raw: Any, quantity: Quantity, wanted: Wanted) -> float:
@@ -69,7 +70,8 @@ def _spread(raw: Any, quantity: Quantity, wanted: Wanted) -> float:
     where = f"{wanted.field}.uncertainty"
     value = _number(raw, where)
     if value < 0:
-        raise InputError(where, "negative", "An uncertainty is not below zero.", "Check the sign.")
+        words = Phrase("An uncertainty is not below zero.")
+        raise InputError(where, "negative", words, Phrase("Check the sign."))
     if quantity.dimension == "temperature":
         return float(value) * (5 / 9 if quantity.unit == "[degF]" else 1)
     return float(Quantity(value, quantity.unit, quantity.dimension, str(value)).to(wanted.unit))
@@ -78,10 +80,11 @@ def _spread(raw: Any, quantity: Quantity, wanted: Wanted) -> float:
 def _of_instrument(key: Any, value: Decimal, wanted: Wanted) -> float:
     where = f"{wanted.field}.instrument"
     if not isinstance(key, str):
-        raise InputError(where, "wrong-type", "An instrument is text.", "Name one.")
+        raise InputError(where, "wrong-type", Phrase("An instrument is text."), Phrase("Name one."))
     found = find_instrument(key, field=where)
     if wanted.dimension != "volume":
-        raise InputError(where, "instrument-mismatch", "Only a volume is read with one.", "Leave it out.")
+        words = Phrase("Only a volume is read with one.")
+        raise InputError(where, "instrument-mismatch", words, Phrase("Leave it out."))
     to_ml = Quantity(value, wanted.unit, "volume", "").to("mL")
     u_ml = standard_uncertainty(found, to_ml, measures="volume", field=where)
     return float(Quantity(u_ml, "mL", "volume", "").to(wanted.unit))
@@ -96,25 +99,31 @@ def read_number(raw: Raw, *, field: str, low: float, high: float, u: float = 0.0
         raw = told.get("value", "")
     value = float(_number(raw, field))
     if not low <= value <= high:
-        words = f"{low:g} to {high:g} is taken here."
-        raise InputError(field, "out-of-range", words, "Check the number.")
+        words = Phrase("{low:g} to {high:g} is taken here.", low=low, high=high)
+        raise InputError(field, "out-of-range", words, Phrase("Check the number."))
     if "uncertainty" not in told:
         return Estimate(value, u)
     spread = float(_number(told["uncertainty"], f"{field}.uncertainty"))
     if spread < 0:
-        raise InputError(f"{field}.uncertainty", "negative", "It is below zero.", "Check the sign.")
+        words = Phrase("It is below zero.")
+        raise InputError(f"{field}.uncertainty", "negative", words, Phrase("Check the sign."))
     return Estimate(value, spread)
 
 
 def _number(raw: Any, field: str) -> Decimal:
     if isinstance(raw, bool) or not isinstance(raw, str | int | Decimal):
-        raise InputError(field, "wrong-type", "A number is wanted, as text.", 'Send for example "3.2".')
+        words = Phrase("A number is wanted, as text.")
+        raise InputError(field, "wrong-type", words, Phrase('Send for example "3.2".'))
     value, rest = split_number(str(raw)[:200], field=field)
     if rest:
-        raise InputError(field, "unit-not-wanted", f"'{rest[:32]}' is too much.", "Send the number alone.")
+        words = Phrase("'{rest}' is too much.", rest=rest[:32])
+        raise InputError(field, "unit-not-wanted", words, Phrase("Send the number alone."))
     return value
 
 
-def _within(value: float, wanted: Wanted, words: str) -> None:
+def _within(value: float, wanted: Wanted) -> None:
     if not wanted.low <= value <= wanted.high:
-        raise InputError(wanted.field, "out-of-range", f"{words} is taken here.", "Check number and unit.")
+        words = Phrase(
+            "{low:g} to {high:g} {unit} is taken here.", low=wanted.low, high=wanted.high, unit=wanted.unit
+        )
+        raise InputError(wanted.field, "out-of-range", words, Phrase("Check number and unit."))

@@ -14,15 +14,16 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.budget import Budget, Estimate, combined
 from recovery.rules.solubility import WATER_G_ML
 
 FORMULA = "q(n) = (Va / (Va + D·Vo))^n; yield = 1 - q"
 NOTHING = Estimate(0.0)
 SOURCES = (
-    "distribution law: Harris, Quantitative Chemical Analysis; Harvey, Analytical Chemistry 2.1, 7.7",
-    "limit of ever smaller portions: q = exp(-D·V/Va), its n → ∞",
-    "uncertainty: JCGM 100:2008 5.1.2 and 5.1.3 note 2",
+    Phrase("distribution law: Harris, Quantitative Chemical Analysis; Harvey, Analytical Chemistry 2.1, 7.7"),
+    Phrase("limit of ever smaller portions: q = exp(-D·V/Va), its n → ∞"),
+    Phrase("uncertainty: JCGM 100:2008 5.1.2 and 5.1.3 note 2"),
 )
 PORTIONS_MAX = 20
 #: what stays in funnel, flasks and on paper with each portion; common practice, no source
@@ -96,7 +97,7 @@ def distribution(
     found = combined(
         lambda x: x["KD"] / (1 + 10 ** (sign * (x["pH"] - x["pKa"]))), inputs, lowest={"KD": 0.0}
     )
-    return Estimate(found.value, found.u, ("only the uncharged form leaves the water",))
+    return Estimate(found.value, found.u, (Phrase("only the uncharged form leaves the water"),))
 
 
 def saturation_ml(water_ml: float, density_g_ml: float, in_water: float) -> float:
@@ -191,11 +192,13 @@ def row_of(
     total_ml = portions * portion_ml
     kept_ml = min(extraction.kept_ml.value, total_ml)
     back_ml = reuse.back_ml(total_ml, portions, kept_ml)
-    note = ""
+    note: str = ""
     if portion_ml <= extraction.kept_ml.value:
-        note = "the first portion would dissolve in the water whole: no layer to run off"
+        note = Phrase("the first portion would dissolve in the water whole: no layer to run off")
     elif portion_ml < smallest_ml:
-        note = f"portions below {smallest_ml:g} mL are hard to run off cleanly"
+        note = Phrase(
+            "portions below {smallest_ml:g} mL are hard to run off cleanly", smallest_ml=smallest_ml
+        )
     return Row(
         portions=portions,
         portion_ml=portion_ml,

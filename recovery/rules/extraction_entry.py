@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from recovery.rules.asked import Raw, Wanted, read_amount, read_number
 from recovery.rules.budget import Budget, Estimate
 from recovery.rules.extraction import (
@@ -48,11 +49,15 @@ SIDE_BY_SIDE = 8
 CURVE_POINTS = 24
 CURVES = (1, 2, 3, 5)
 RULES_OF_THUMB = (
-    "Several small portions take out more than one large of the same total: common practice, and the law.",
-    "A portion of no more than the water layer is chosen where one will do: common practice, no source.",
-    "Vent the funnel often and point it away: shaking builds up pressure. Common practice.",
-    "The layer shrinks on shaking with water, and colder water keeps more: measure what is run off.",
-    "K holds for dilute solutions at one temperature; salt, emulsions and association change it.",
+    Phrase(
+        "Several small portions take out more than one large of the same total: common practice, and the law."
+    ),
+    Phrase(
+        "A portion of no more than the water layer is chosen where one will do: common practice, no source."
+    ),
+    Phrase("Vent the funnel often and point it away: shaking builds up pressure. Common practice."),
+    Phrase("The layer shrinks on shaking with water, and colder water keeps more: measure what is run off."),
+    Phrase("K holds for dilute solutions at one temperature; salt, emulsions and association change it."),
 )
 
 
@@ -112,14 +117,17 @@ def read_extraction(
     water = read_amount(raw["water"], WATER)
     k = read_number(raw["k"], field="k", low=1e-4, high=1e6)
     k = replace(k, u=k.u or k.value * K_SHARE) if not isinstance(raw["k"], Mapping) else k
-    assumed = [] if isinstance(raw["k"], Mapping) else [f"K known to {K_SHARE:.0%} (k = 1)"]
+    assumed: list[str] = []
+    if not isinstance(raw["k"], Mapping):
+        assumed.append(Phrase("K known to {percent}% (k = 1)", percent=f"{K_SHARE * 100:.0f}"))
     d = _distribution(raw, k)
     kept, said, sources = _kept(raw, water, solvent)
     assumed += [*d.assumptions, *said]
     portion = read_amount(raw["portion"], PORTION) if raw.get("portion") is not None else None
     portions, wanted = raw.get("portions"), _wanted(raw, portion)
     if wanted is not None and raw.get("wanted_percent") is None:
-        assumed.append(f"{USUAL_YIELD:.0%} taken as the wanted yield")
+        percent = f"{USUAL_YIELD * 100:.0f}"
+        assumed.append(Phrase("{percent}% taken as the wanted yield", percent=percent))
     return Asked(
         extraction=Extraction(water, d, kept),
         yield_fraction=wanted,
@@ -147,8 +155,8 @@ def _wanted(raw: Mapping[str, Any], portion: Estimate | None) -> float | None:
     if told is None:
         return None if portion is not None and raw.get("portions") is not None else USUAL_YIELD
     if portion is not None and raw.get("portions") is not None:
-        words = "Size and number of portions already give a yield."
-        raise InputError("wanted_percent", "too-much", words, "Leave one of the three out.")
+        words = Phrase("Size and number of portions already give a yield.")
+        raise InputError("wanted_percent", "too-much", words, Phrase("Leave one of the three out."))
     return read_number(told, field="wanted_percent", low=0.1, high=99.9999).value / 100
 
 
@@ -156,8 +164,8 @@ def _distribution(raw: Mapping[str, Any], k: Estimate) -> Estimate:
     pka, ph = raw.get("pka"), raw.get("ph")
     if (pka is None) != (ph is None):
         missing = "pka" if pka is None else "ph"
-        words = "A weak acid or base takes both pKa and pH."
-        raise InputError(missing, "missing", words, "Give both, or none of them.")
+        words = Phrase("A weak acid or base takes both pKa and pH.")
+        raise InputError(missing, "missing", words, Phrase("Give both, or none of them."))
     if pka is None or ph is None:
         return k
     acid = read_number(pka, field="pka", low=-5, high=20, u=PKA_U)
@@ -170,15 +178,25 @@ def _kept(
 ) -> tuple[Estimate, list[str], tuple[str, ...]]:
     """(what the water layer keeps in mL, assumptions, sources)."""
     if solvent is None:
-        return NOTHING, ["no solvent named: the water layer is taken to keep none of it"], ()
-    said, celsius = [], _celsius(raw)
+        return NOTHING, [Phrase("no solvent named: the water layer is taken to keep none of it")], ()
+    said: list[str] = []
+    celsius = _celsius(raw)
     if celsius is None:
         celsius = COLD_TAP_C
-        said.append(f"temperature of the water not told: {COLD_TAP_C:g} °C taken, cold water keeps more")
+        said.append(
+            Phrase(
+                "temperature of the water not told: {celsius:g} °C taken, cold water keeps more",
+                celsius=COLD_TAP_C,
+            )
+        )
     pair = mutual(solvent, celsius)
     if pair.miscible:
-        words = f"{solvent.name} mixes with water: no layer forms, so nothing can be extracted with it."
-        raise InputError("solvent", "no-layers", words, "Take a solvent that water does not mix with.")
+        words = Phrase(
+            "{solvent} mixes with water: no layer forms, so nothing can be extracted with it.",
+            solvent=solvent.name,
+        )
+        remedy = Phrase("Take a solvent that water does not mix with.")
+        raise InputError("solvent", "no-layers", words, remedy)
     kept_ml = saturation_ml(water.value, solvent.density_20c_g_ml, pair.in_water.value)
     u_share = math.hypot(pair.in_water.u / pair.in_water.value, water.u / water.value)
     return Estimate(kept_ml, kept_ml * u_share), [*said, *pair.in_water.assumptions], pair.in_water.sources
@@ -229,10 +247,9 @@ def _chosen(asked: Asked, rows: tuple[Row, ...]) -> tuple[Row, float | None]:
     if asked.portion_ml is not None:
         exact = portions_for(asked.extraction, wanted, asked.portion_ml.value)
         if exact is None or exact > 1000:
-            words = "Portions of that size never come to that yield."
-            raise InputError(
-                "portion", "never-enough", words, "Take larger portions, or another solvent or pH."
-            )
+            words = Phrase("Portions of that size never come to that yield.")
+            remedy = Phrase("Take larger portions, or another solvent or pH.")
+            raise InputError("portion", "never-enough", words, remedy)
         return _row(asked, math.ceil(exact - 1e-9), asked.portion_ml.value), exact
     if asked.portions is not None:
         row = rows_for_yield(asked.extraction, wanted, asked.reuse, portions_max=asked.portions)[-1]
@@ -281,7 +298,12 @@ def read_reuse(
         said.append(words)
     else:
         lost = USUAL_STILL_LOSS
-        said.append(f"loss in the still not told: {lost:.0%} taken, common practice, no source")
+        said.append(
+            Phrase(
+                "loss in the still not told: {percent}% taken, common practice, no source",
+                percent=f"{lost * 100:.0f}",
+            )
+        )
     return Reuse(True, heel, lost, _per_portion(raw, said)), said
 
 
@@ -289,6 +311,8 @@ def _per_portion(raw: Mapping[str, Any], said: list[str]) -> float:
     told: Raw | None = raw.get("lost_per_portion")
     if told is None:
         usual = Reuse().lost_per_portion_ml
-        said.append(f"{usual:g} mL left on glass with each portion: common practice, no source")
+        said.append(
+            Phrase("{usual:g} mL left on glass with each portion: common practice, no source", usual=usual)
+        )
         return usual
     return read_amount(told, Wanted("lost_per_portion", "volume", "mL", 0, 1000)).value

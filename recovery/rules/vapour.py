@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.vapour_pressure import ATMOSPHERE_KPA, ZERO_C_K
 
 GAS_L_KPA = 8.314462618  # L·kPa/(mol·K), exact in the SI
@@ -65,13 +66,17 @@ class Exposure:
 
 def known_room(volume_m3: float | None, air_changes_per_h: float | None, mixing: float | None = None) -> Room:
     """The room with the worse case for what is not known of it, said in words."""
-    said = []
+    said: list[str] = []
     if volume_m3 is None:
-        said.append(f"size of the room not known: {ROOM_WORST_M3:g} m³ taken, a small closed one")
+        said.append(
+            Phrase("size of the room not known: {size:g} m³ taken, a small closed one", size=ROOM_WORST_M3)
+        )
     if air_changes_per_h is None:
-        said.append("air changes not known: none taken")
+        said.append(Phrase("air changes not known: none taken"))
     if mixing is None:
-        said.append(f"mixing not known: {MIXING_WORST:g} times the mean taken near the bench")
+        said.append(
+            Phrase("mixing not known: {times:g} times the mean taken near the bench", times=MIXING_WORST)
+        )
     return Room(
         ROOM_WORST_M3 if volume_m3 is None else volume_m3,
         0.0 if air_changes_per_h is None else air_changes_per_h,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.air_limits import ExplosiveShare, Share, air_limits, explosive_share, shares_of
 from recovery.rules.budget import Estimate
 from recovery.rules.properties import Properties
@@ -20,9 +21,9 @@ from recovery.rules.vapour_pressure import ATMOSPHERE_KPA, pressure_kpa
 #: that of methanol, the lightest listed solvent that burns: the lighter, the more vapour from a millilitre
 LIGHTEST_G_PER_MOL = 32.0
 CAUTIONS = (
-    "Work in a fume hood with the sash down; keep flames, sparks and hot plates away.",
-    "These are means over a mixed room: vapour heavier than air collects low and travels to a flame.",
-    "A passed check clears nothing: no reading of an instrument, no leave to work without a hood.",
+    Phrase("Work in a fume hood with the sash down; keep flames, sparks and hot plates away."),
+    Phrase("These are means over a mixed room: vapour heavier than air collects low and travels to a flame."),
+    Phrase("A passed check clears nothing: no reading of an instrument, no leave to work without a hood."),
 )
 
 
@@ -62,11 +63,13 @@ def vapour_check(
     pressure_of_air_kpa: float = ATMOSPHERE_KPA,
 ) -> VapourCheck:
     """The air of a room into which so much solvent evaporates evenly. The volume counts with twice its u."""
-    said = list(room.assumptions)
+    said: list[str] = list(room.assumptions)
     molar = of.molar_mass_g_per_mol
     if molar is None:
         molar = LIGHTEST_G_PER_MOL
-        said.append(f"molar mass not known: {molar:g} g/mol taken, the lightest usual one")
+        said.append(
+            Phrase("molar mass not known: {molar:g} g/mol taken, the lightest usual one", molar=molar)
+        )
     pressure = pressure_kpa(of, temperature_c)
     worst_ml = lost_ml.value + 2 * lost_ml.u
     density = of.density_20c_g_ml
@@ -80,9 +83,14 @@ def vapour_check(
         temperature_c=temperature_c,
         pressure_kpa=pressure_of_air_kpa,
     )
-    limits, words = air_limits(of)
+    limits, in_words = air_limits(of)
     if not limits:
-        said.append(f"no exposure limit of {of.name} is recorded as a number: keep it as low as can be")
+        said.append(
+            Phrase(
+                "no exposure limit of {solvent} is recorded as a number: keep it as low as can be",
+                solvent=of.name,
+            )
+        )
     explosive = explosive_share(of, found)
     means = [limit.ppm for limit in limits if limit.kind == "mean-8h"]
     needed = None
@@ -98,7 +106,7 @@ def vapour_check(
         temperature_c=temperature_c,
         exposure=found,
         shares=tuple(shares_of(limits, found)),
-        limits_in_words=tuple(words),
+        limits_in_words=tuple(in_words),
         explosive=explosive,
         needed_air_m3_h=needed,
         assumptions=(*said, *pressure.assumptions, *(explosive.assumptions if explosive else ())),

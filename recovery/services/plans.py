@@ -14,6 +14,7 @@ from typing import Any
 from inventory.models import Container, Lab, Location, Solvent
 from inventory.rules.errors import InputError
 from inventory.rules.levels import RANK, Use
+from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import Verdict, distilling_terms
 from inventory.services.facts import containers_with, policy_of
 from inventory.services.verdicts import verdicts_of_many
@@ -109,7 +110,11 @@ def known_loss(*, lab: Lab, solvent: Solvent) -> tuple[float, str] | None:
     if rate is None:
         return None
     fraction = min(1.0, max(0.0, rate.lost_ul / rate.charged_ul))
-    return fraction, f"loss in the still not told: {fraction:.0%}, as {rate.runs} runs of this lab lost"
+    return fraction, Phrase(
+        "loss in the still not told: {percent}%, as {runs} runs of this lab lost",
+        percent=f"{fraction * 100:.0f}",
+        runs=rate.runs,
+    )
 
 
 def plan_run(*, lab: Lab, today: date, of: PlanFor, needed_ul: int, extraction: Worked | None = None) -> Plan:
@@ -290,8 +295,8 @@ def planned_facts(extraction: Worked | None) -> dict[str, Told]:
 def _told(known: Mapping[str, Any], key: str, raw: Any) -> Told:
     row = known.get(key)
     if row is None:
-        words = f"There is no field “{key[:60]}” in use."
-        raise InputError(f"facts.{key[:60]}", "unknown-field", words, "See run-fields/.")
+        words = Phrase("There is no field “{key}” in use.", key=key[:60])
+        raise InputError(f"facts.{key[:60]}", "unknown-field", words, Phrase("See run-fields/."))
     read: FactRead = read_fact(field_data(row), raw, field=f"facts.{key}")
     if read.number is None:
         return Told(word=str(read.as_entered.get("value", "")))
@@ -307,7 +312,9 @@ def _room(of: PlanFor) -> tuple[Room, list[str]]:
             volume = float(recorded.volume_m3 or 0)
             if changes is None and recorded.air_changes_per_h is not None:
                 changes = float(recorded.air_changes_per_h)
-    said = ["time not told: all vapour set free at once"] if of.over_h is None else []
+    said: list[str] = []
+    if of.over_h is None:
+        said.append(Phrase("time not told: all vapour set free at once"))
     return known_room(volume, changes, of.mixing), said
 
 
@@ -329,5 +336,8 @@ def _into_the_air(prediction: Prediction, needed_ul: int) -> tuple[Estimate, lis
     if known and len(known) == len(terms):
         return Estimate(value_ml, u_ml), []
     more_ml = UNKNOWN_AIR_SHARE * needed_ul / UL_PER_ML
-    words = f"not every loss to the air can be worked out: {UNKNOWN_AIR_SHARE:.0%} of the charge added"
+    words = Phrase(
+        "not every loss to the air can be worked out: {percent}% of the charge added",
+        percent=f"{UNKNOWN_AIR_SHARE * 100:.0f}",
+    )
     return Estimate(value_ml + more_ml, u_ml), [words]
