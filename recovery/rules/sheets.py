@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Set
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -29,6 +29,7 @@ from inventory.rules.sheets.planning import (
 from inventory.rules.sheets.reading import SheetRow, Table
 from inventory.rules.sheets.remarks import Finding, findings_in
 from inventory.rules.sheets.stock import StockRow
+from recovery.rules.sheet_amounts import TOLD, weighed_up
 
 _SAME = frozenset(
     ("same", "same bottle", "the same", "dito", "ditto", "dieselbe", "gleiche", "gleiche flasche", "zuruck")
@@ -308,10 +309,10 @@ class _Planner:
         if out.ml is None or (back is not None and back.ml is None):
             return findings, heel.quantity if heel else None
         came = back.ml if back and back.ml is not None else Decimal(0)
-        findings = _weighed_up(findings, out.ml, came, heel.ml if heel and heel.ml else Decimal(0))
+        findings = weighed_up(findings, out.ml, came, heel.ml if heel and heel.ml else Decimal(0))
         for one in findings:
-            if one.code in _TOLD:
-                reason = _TOLD[one.code](out, back)
+            if one.code in TOLD:
+                reason = TOLD[one.code](out, back)
                 said.append(
                     warning(line, self.back.header, one.code, reason, Phrase("Check the two amounts."))
                 )
@@ -387,28 +388,3 @@ class _Planner:
                     line, self.headers["solvent"], "inhibitor-differs", text, Phrase("Look at the label.")
                 )
             )
-
-
-def _weighed_up(
-    findings: tuple[Finding, ...], out: Decimal, back: Decimal, heel: Decimal
-) -> tuple[Finding, ...]:
-    """Findings of the remark and of the amounts, each code once."""
-    codes = {f.code for f in findings}
-    if back > out and "more-back-than-out" not in codes:
-        return (*findings, Finding("more-back-than-out", f"{back} of {out} mL"))
-    if back <= out < back + heel:
-        return (*findings, Finding("heel-does-not-fit", f"{back} + {heel} of {out} mL"))
-    return findings
-
-
-_TOLD: dict[str, Callable[[Amount, Amount | None], str]] = {
-    "more-back-than-out": lambda out, back: Phrase(
-        "More came back than went out: {back} of {out}.",
-        back=back.quantity.text if back else Phrase("nothing"),
-        out=out.quantity.text,
-    ),
-    "heel-does-not-fit": lambda out, back: Phrase(
-        "What came back and what was left in the flask are more than the {out} taken.",
-        out=out.quantity.text,
-    ),
-}
