@@ -5,15 +5,22 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, time
-from itertools import islice
+from heapq import nlargest
 from typing import Any
 from zoneinfo import ZoneInfo
+
+from django.db.models import Q, QuerySet
+from django.utils.dateparse import parse_datetime
 
 from inventory.models import Container, Event, Movement, Observation, PeroxideTest, Treatment
 
 SHOWN = 40
 # Told by a row of its own already.
 TOLD_ELSEWHERE = ("count", "weigh", "treated", "test-withdrawn")
+
+
+#: where a row stands: when it happened, when it was written down, its kind and its id among those of its kind
+Place = tuple[datetime, datetime, str, int]
 
 
 @dataclass(frozen=True)
@@ -25,6 +32,7 @@ class Happening:
     withdrawn.
     """
 
+    pk: int
     at: datetime
     recorded_at: datetime
     kind: str
@@ -38,35 +46,55 @@ class Happening:
     entry: str = ""
 
     @property
+    def place(self) -> Place:
+        """No two rows have the same: what was written down in one moment is told apart by its id."""
+        return self.at, self.recorded_at, self.kind, self.pk
+
+    @property
     def late(self) -> bool:
         """Written down on another day than it happened."""
         return self.at.date() != self.recorded_at.date()
 
 
-def timeline(*, container: Container, before: datetime | None = None, limit: int = SHOWN) -> list[Happening]:
-    """The newest `limit` of them; with `before`, of those that happened earlier than that."""
+def timeline(*, container: Container, before: Place | None = None, limit: int = SHOWN) -> list[Happening]:
+    """The newest `limit` of them; with `before`, of those that come after the row that stands there.
+
+    Thousands of movements of one moment are gone through as well, each of them once.
+    """
     rows = [
         *_movements(container, before, limit),
-        *_tests(container, limit),
-        *_signs(container, limit),
-        *_treatments(container, limit),
+        *_tests(container),
+        *_signs(container),
+        *_treatments(container),
         *_events(container, before, limit),
     ]
-    past = (row for row in rows if before is None or row.at < before)
-    return list(islice(sorted(past, key=lambda row: (row.at, row.recorded_at), reverse=True), limit))
+    past = (row for row in rows if before is None or row.place < before)
+    return nlargest(limit, past, key=lambda row: row.place)
 
 
-def _movements(container: Container, before: datetime | None, limit: int) -> Iterable[Happening]:
-    place = container.place_id
-    rows = Movement.objects.touching([place])
+def _older(rows: QuerySet[Any], kind: str, before: Place | None, at: str, recorded_at: str) -> QuerySet[Any]:
+    """Rows of one kind that come after that place, the newest first; of columns with these names."""
     if before is not None:
-        rows = rows.filter(happened_at__lt=before)
+        happened, recorded, other, pk = before
+        same = Q(**{at: happened, recorded_at: recorded})
+        if kind >= other:
+            same &= Q(id__lt=pk if kind == other else 0)
+        late = Q(**{at: happened, f"{recorded_at}__lt": recorded})
+        rows = rows.filter(Q(**{f"{at}__lt": happened}) | late | same)
+    return rows.order_by(f"-{at}", f"-{recorded_at}", "-id")
+
+
+def _movements(container: Container, before: Place | None, limit: int) -> Iterable[Happening]:
+    place = container.place_id
+    # Chosen by id alone: a whole ledger of a place is not to be sorted with all that is shown of each.
+    chosen = _older(Movement.objects.touching([place]), "movement", before, "happened_at", "recorded_at")
     ends = ("source__container", "destination__container", "source__run", "destination__run")
-    rows = rows.select_related("actor", "source", "destination", "reversed_by", *ends)
-    for row in rows.order_by("-happened_at", "-id")[:limit]:
+    rows = Movement.objects.filter(pk__in=chosen.values("pk")[:limit])
+    for row in rows.select_related("actor", "source", "destination", "reversed_by", *ends):
         into = row.destination_id == place
         other = row.source if into else row.destination
         yield Happening(
+            pk=row.pk,
             at=row.happened_at,
             recorded_at=row.recorded_at,
             kind="movement",
@@ -97,10 +125,11 @@ def _noon(container: Container, day: date | None, recorded_at: datetime) -> date
     return datetime.combine(day, time(12), zone)
 
 
-def _tests(container: Container, limit: int) -> Iterable[Happening]:
+def _tests(container: Container) -> Iterable[Happening]:
     rows = PeroxideTest.objects.filter(container=container, withdraws=None)
-    for row in rows.select_related("actor", "withdrawn_by").order_by("-id")[:limit]:
+    for row in rows.select_related("actor", "withdrawn_by"):
         yield Happening(
+            pk=row.pk,
             at=_noon(container, row.tested_on, row.recorded_at),
             recorded_at=row.recorded_at,
             kind="test",
@@ -112,10 +141,11 @@ def _tests(container: Container, limit: int) -> Iterable[Happening]:
         )
 
 
-def _signs(container: Container, limit: int) -> Iterable[Happening]:
+def _signs(container: Container) -> Iterable[Happening]:
     rows = Observation.objects.filter(container=container, withdraws=None)
-    for row in rows.select_related("actor", "withdrawn_by").order_by("-id")[:limit]:
+    for row in rows.select_related("actor", "withdrawn_by"):
         yield Happening(
+            pk=row.pk,
             at=_noon(container, row.seen_on, row.recorded_at),
             recorded_at=row.recorded_at,
             kind="sign",
@@ -126,10 +156,11 @@ def _signs(container: Container, limit: int) -> Iterable[Happening]:
         )
 
 
-def _treatments(container: Container, limit: int) -> Iterable[Happening]:
+def _treatments(container: Container) -> Iterable[Happening]:
     rows = Treatment.objects.filter(container=container, withdraws=None)
-    for row in rows.select_related("actor", "withdrawn_by").order_by("-id")[:limit]:
+    for row in rows.select_related("actor", "withdrawn_by"):
         yield Happening(
+            pk=row.pk,
             at=_noon(container, row.treated_on, row.recorded_at),
             recorded_at=row.recorded_at,
             kind="treatment",
@@ -141,15 +172,18 @@ def _treatments(container: Container, limit: int) -> Iterable[Happening]:
         )
 
 
-def _events(container: Container, before: datetime | None, limit: int) -> Iterable[Happening]:
+def _events(container: Container, before: Place | None, limit: int) -> Iterable[Happening]:
     rows = Event.objects.filter(subject_kind="container", subject_id=container.pk).exclude(
         verb__in=TOLD_ELSEWHERE
     )
-    if before is not None:
-        rows = rows.filter(at__lt=before)
-    for row in rows.select_related("actor").order_by("-id")[:limit]:
+    # When it happened is told by few of them, which are all read; the others are in the order of recording.
+    told = Q(data__has_key="told_at")
+    newest = _older(rows.exclude(told), "event", before, "at", "at").select_related("actor")[:limit]
+    for row in (*newest, *rows.filter(told).select_related("actor")):
+        told_at = parse_datetime(str(row.data.get("told_at", "")))
         yield Happening(
-            at=row.at,
+            pk=row.pk,
+            at=told_at or row.at,
             recorded_at=row.at,
             kind="event",
             what=row.verb,

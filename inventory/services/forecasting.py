@@ -21,7 +21,7 @@ from inventory.rules.deciding import Tested
 from inventory.rules.forecast import Forecast, Point
 from inventory.rules.outcomes import LevelAmount, action_level, level_amounts
 from inventory.services.facts import Gathered, containers_with, gathered
-from inventory.services.readings import INFLOW, no_id, noise_ul
+from inventory.services.readings import INFLOW, counted_as, no_id, noise_ul
 
 BAND_SAMPLES = 8
 NOT_A_FORMER = Forecast("not-a-former", "No forecast. It is not a peroxide former.", cautions=())
@@ -53,9 +53,16 @@ def outlook_of(container: Container, samples: int = BAND_SAMPLES) -> Outlook:
 
     samples: into so many steps the band is cut.
     """
-    found = gathered(containers_with([container.pk]))
-    held = found.containers[0]
-    tests = _since_reset(held, _candidates(held, found), mixings([held]).get(held.place_id, ()))
+    return outlook_in(gathered(containers_with([container.pk])), samples)
+
+
+def outlook_in(found: Gathered, samples: int = BAND_SAMPLES) -> Outlook:
+    """The same of the one container that was gathered."""
+    (held,) = found.containers
+    candidates = _candidates(held, found)
+    # Fewer tests than a line needs are never cut down further, so that nobody need look for what would.
+    mixed = mixings([held]).get(held.place_id, ()) if len(candidates) >= rules.READINGS_MIN else ()
+    tests = _since_reset(held, candidates, mixed)
     facts = found.facts[held.pk]
     density = None if facts is None else facts.density_20c_kg_m3
     levels = level_amounts(found.policies[held.lab_id], density)
@@ -94,7 +101,7 @@ def mixings(containers: Iterable[Container]) -> Mapping[int, Sequence[Mixing]]:
         .filter(destination_id__in=list(zones), reverses=0, reversed_by=None)
         .exclude(kind="receive")
         .order_by("happened_at", "pk")
-        .values_list(*INFLOW)
+        .values_list(*INFLOW, counted_as())
     )
     found: dict[int, list[Mixing]] = defaultdict(list)
     crept: dict[int, int] = defaultdict(int)

@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 from django.db import connection
-from django.db.models import Q, QuerySet, Value
+from django.db.models import Case, F, JSONField, Q, QuerySet, Value, When
 from django.db.models.functions import Coalesce
 
 from inventory.models import Container, Lot, LotParent, Movement, Observation, PeroxideTest, Treatment
@@ -42,9 +42,7 @@ _TESTED = (
     "reagent_expired", "reagent__use_by_on", "recorded_at", "lot__made_on", "lot__created_at", "lab_id",
 )  # fmt: skip
 
-INFLOW = (
-    "destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul", "as_entered",
-)  # fmt: skip
+INFLOW = ("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
 
 
 @dataclass(frozen=True)
@@ -173,7 +171,7 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
         .filter(destination_id__in=places, happened_at__gte=min(start for start, _ in starts.values()))
         .filter(reverses=0, reversed_by=None)
         .exclude(kind="receive")
-        .values_list(*INFLOW)
+        .values_list(*INFLOW, counted_as())
     )
     found = set()
     crept: dict[int, int] = defaultdict(int)
@@ -187,12 +185,17 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
     return found
 
 
-def noise_ul(kind: str, u_volume_ul: int, as_entered: Mapping[str, Any]) -> int:
+def counted_as() -> Case:
+    """A count as it was entered; None of any other movement, of which there may be thousands to read."""
+    return Case(When(kind__in=COUNTED, then=F("as_entered")), output_field=JSONField(null=True))
+
+
+def noise_ul(kind: str, u_volume_ul: int, as_entered: Mapping[str, Any] | None) -> int:
     """So much of an inflow, in µl, may be nothing but the uncertainty of a count made with an instrument.
 
     Nothing of any other: what is poured is poured, and an eye sees what it wants to see.
     """
-    return COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered) else 0
+    return COVERAGE * u_volume_ul if kind in COUNTED and _was_measured(as_entered or {}) else 0
 
 
 def _was_measured(as_entered: Mapping[str, Any]) -> bool:

@@ -35,7 +35,12 @@ def verdicts_of(container: Container, today: date) -> Mapping[Use, Verdict]:
 
 def judged(container: Container, today: date) -> tuple[Due | None, Mapping[Use, Verdict]]:
     """The next test with its reasons, and the verdict for every use, from one look at the records."""
-    found = gathered([container])
+    return judged_in(gathered([container]), today)
+
+
+def judged_in(found: Gathered, today: date) -> tuple[Due | None, Mapping[Use, Verdict]]:
+    """The same of the one container that was gathered."""
+    (container,) = found.containers
     facts = found.facts[container.pk]
     due = None if facts is None else next_test(facts, found.policies[container.lab_id])
     return due, verdicts_in(found, container, today)

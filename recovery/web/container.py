@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 
 from inventory.models import Container, LotParent
@@ -18,11 +16,12 @@ from inventory.rules.verdict import Verdict
 from inventory.selectors.loosening import loosened
 from inventory.selectors.timeline import SHOWN, timeline
 from inventory.services.facts import containers_with
-from inventory.services.verdicts import judged
+from inventory.services.facts import gathered as facts_now
+from inventory.services.verdicts import judged, judged_in
 from inventory.web.desk import Desk, desk_page, done, status_of
 from inventory.web.finding import container_or_404
 from recovery.models import Run
-from recovery.web.container_past import past_of
+from recovery.web.container_past import mark, past_of, placed
 from recovery.web.deed import Deed
 from recovery.web.deeds import DEEDS, deeds_for
 
@@ -39,17 +38,19 @@ def container(desk: Desk, code: str) -> HttpResponse:
     form = None if first is None else first.make(desk, found, None)
     return desk.render(
         "recovery/container.html",
-        {**_facts(desk, found), **past_of(desk, found), "deeds": deeds, "first": first, "form": form},
+        {**_facts(desk, found), "deeds": deeds, "first": first, "form": form},
         here="shelf",
     )
 
 
 def _facts(desk: Desk, found: Container) -> dict[str, Any]:
-    (held,) = containers_with([found.pk])
-    due, verdicts = judged(held, desk.today)
-    before = _before(desk)
+    gathered = facts_now(containers_with([found.pk]))
+    (held,) = gathered.containers
+    due, verdicts = judged_in(gathered, desk.today)
+    before = placed(desk.request.GET.get("before", ""))
     rows = timeline(container=held, before=before)
     return {
+        **past_of(desk, gathered),
         "container": held,
         "lot": held.lot,
         "due": due,
@@ -62,7 +63,7 @@ def _facts(desk: Desk, found: Container) -> dict[str, Any]:
         "parents": _parents(held),
         "loosened": loosened(held),
         "timeline": rows,
-        "earlier": rows[-1].at if len(rows) == SHOWN else None,
+        "earlier": mark(rows[-1]) if len(rows) == SHOWN else "",
         "is_earlier": before is not None,
     }
 
@@ -81,14 +82,6 @@ def _parents(held: Container) -> list[LotParent]:
     )
 
 
-def _before(desk: Desk) -> datetime | None:
-    text = desk.request.GET.get("before", "")
-    try:
-        return parse_datetime(text) if text else None
-    except ValueError:
-        return None
-
-
 @desk_page("stock.read", "POST")
 def deed(desk: Desk, code: str, deed: str) -> HttpResponse:
     """One deed on a page of its own; what is refused stands there with all that was typed."""
@@ -100,7 +93,7 @@ def deed(desk: Desk, code: str, deed: str) -> HttpResponse:
     request = desk.request
     form = chosen.make(desk, found, request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
-        words = done(desk, form, lambda: chosen.carry_out(desk, found, form))
+        words = done(desk, form, lambda: chosen.carry_out(desk, found, form), found)
         if words is not None:
             messages.success(request, words)
             return redirect("container", slug=desk.lab.slug, code=found.code)
