@@ -17,7 +17,7 @@ RANK_WORDS = ("sign seen", "bad test", "fact missing", "overdue", "due today", "
 # Signs of peroxide whatever the label says, and signs that mean it only in a former.
 _GRAVE_SIGNS = ["crystals", "viscous-layer", "cloudy"]
 _GRAVE_IN_FORMERS = ["cap-stuck", "cap-rusted", "odd-colour"]
-_READINGS = ["reading-at-or-above-level", "reading-not-decisive"]
+READINGS_BAD = ["reading-at-or-above-level", "reading-not-decisive"]
 _MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown", "no-rule"]
 
 
@@ -72,7 +72,7 @@ def due_containers(*, lab: Lab, today: date) -> QuerySet[Any]:
     rank = Case(
         When(worst_sign__in=_GRAVE_SIGNS, then=Value(SIGN)),
         When(Q(worst_sign__in=_GRAVE_IN_FORMERS) & ~Q(due_code="not-a-former"), then=Value(SIGN)),
-        When(due_code__in=_READINGS, then=Value(READING)),
+        When(due_code__in=READINGS_BAD, then=Value(READING)),
         When(due_code__in=_MISSING, then=Value(UNKNOWN)),
         When(next_test_due__lt=today, then=Value(OVERDUE)),
         When(next_test_due=today, then=Value(TODAY)),

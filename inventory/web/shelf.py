@@ -13,6 +13,7 @@ from django.http import HttpResponse, StreamingHttpResponse
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Location, Solvent
+from inventory.selectors.due import READINGS_BAD
 from inventory.selectors.shelf import COLUMNS, Sort, containers_listed
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page
@@ -106,7 +107,7 @@ def shelf(desk: Desk) -> HttpResponse:
         "inventory/shelf.html",
         {
             "form": form,
-            "rows": (named := [_named(row, len(keys)) for row in shown]),
+            "rows": (named := [_marked(_named(row, len(keys)), desk.today) for row in shown]),
             "codes": " ".join(row["code"] for row in named),
             "more": more,
             "download": urlencode(kept),
@@ -143,6 +144,13 @@ def _named(row: tuple[Any, ...], keys: int) -> dict[str, Any]:
         if isinstance(named[name], str):
             named[name] = date.fromisoformat(named[name])
     return named
+
+
+def _marked(named: dict[str, Any], today: date) -> dict[str, Any]:
+    """With what is wrong of it: a test that does not pass says more than the day of the next one."""
+    due = named["next_test_due"]
+    failed = named["due_code"] in READINGS_BAD and named["volume_ul"] > 0
+    return {**named, "failed": failed, "overdue": due is not None and due < today}
 
 
 def _mark(row: tuple[Any, ...], keys: int) -> str:

@@ -17,7 +17,7 @@ CarryOut = Callable[[Desk, Container, Any], str]
 class Deed:
     """title: on its page. button: on the container's page and on its own. grave: asks for a second look.
 
-    before: what to know first. use: that which the verdict on its page is about.
+    before: what to know first. leaves_alone: nobody touches the container for it.
     """
 
     key: str
@@ -28,4 +28,5 @@ class Deed:
     carry_out: CarryOut
     grave: bool = False
     needs_content: bool = True
+    leaves_alone: bool = False
     before: Any = ""

@@ -236,6 +236,7 @@ DEEDS: Mapping[str, Deed] = {
             _sign_form,
             _sign,
             needs_content=False,
+            leaves_alone=True,
         ),
         Deed("open", _T("Record that it was opened"), _T("Opened"), "stock.open", _open_form, _open),
         Deed("weigh", _T("Weigh it"), _T("Weigh"), "stock.count", _weigh_form, _weigh),
@@ -250,6 +251,7 @@ DEEDS: Mapping[str, Deed] = {
             _aside_form,
             _aside,
             needs_content=False,
+            leaves_alone=True,
         ),
         Deed(
             "discard",
@@ -260,6 +262,7 @@ DEEDS: Mapping[str, Deed] = {
             _discard,
             grave=True,
             needs_content=False,
+            leaves_alone=True,
         ),
         *TREATING,
     )

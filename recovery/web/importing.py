@@ -8,12 +8,13 @@ from hashlib import sha256
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from inventory.models import Event, ImportSheet
+from inventory.models import Event, ImportSheet, Solvent
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.sheets.outcomes import Outcome
 from inventory.services import import_sheets
@@ -177,7 +178,10 @@ def _shown(desk: Desk, report: ImportReport) -> dict[str, Any]:
     first = int(after) if after.isascii() and after.isdigit() and len(after) < 9 else 0
     rows = [row for row in report.rows if row.status == show and row.line > first]
     whole = [(note, REMEDIES.get(note.code, note.remedy), _column(report, note)) for note in notes.get(0, [])]
+    keys = [total["solvent"] for total in report.totals]
+    known = Solvent.objects.filter(Q(lab=None) | Q(lab=desk.lab), key__in=keys)
     return {
+        "names": dict(known.values_list("key", "name")),
         "questions": [each for each in whole if each[0].level == "error"],
         "to_know": [each for each in whole if each[0].level != "error"],
         "tabs": [(status, words, counts[status]) for status, words in STATUSES.items() if counts[status]],

@@ -47,7 +47,7 @@ def charge(desk: Desk, run: str) -> HttpResponse:
         runs.charge(**desk.by, run=found, signature=signature, **given)
         return _("Charged.")
 
-    before = _("What is charged to a run that distils passes the gate: it is refused with every reason.")
+    before = _("This run distils. A peroxide former needs a fresh passed test first; a refusal says why.")
     words = Words(
         _("Charge the run"), _("Charge"), found.purpose, before if found.distils else "",
         f"{_('Charge')} · {found.purpose}",

@@ -118,6 +118,7 @@ PAGES = [
     Page(BOTH, "/labs/{slug}/failed-jobs/", AUDIT, KEEPERS),
     Page(READING, "/labs/{slug}/failed-jobs.csv", AUDIT),
     Page(BOTH, "/labs/{slug}/feeds/", EVERYONE),
+    Page(BOTH, "/labs/{slug}/settings/", HEAD),
     Page(BOTH, "/labs/{slug}/people/", AUDIT, HEAD),
     Page(READING, "/labs/{slug}/people.csv", AUDIT),
     Page(BOTH, "/labs/{slug}/people/{person}/", HEAD),

@@ -22,6 +22,7 @@ PAGES = {
     "programs that are told": "webhooks/",
     "feeds": "feeds/",
     "tokens": "tokens/",
+    "the lab": "settings/",
     "people": "people/",
     "a person": "people/{person}/",
     "trail": "trail/",
