@@ -10,6 +10,7 @@ from inventory.models import Solvent
 from recovery.models import Apparatus, LossFit, LossSignal, Run
 from recovery.rules.fitted import as_values
 from recovery.rules.fitting import fit_losses
+from recovery.rules.kept_phrases import KEPT, kept
 from recovery.rules.run_kinds import AskedFor, FieldData, KindData
 from recovery.services import apparatus, kinds, quality, quality_limits, runs
 from tests.factories import Club, empty, stocked
@@ -52,13 +53,14 @@ def planted_fit(lab: Club, now: datetime, **more: Any) -> LossFit:
     """A fit over runs that are not kept here."""
     fit = fit_losses(["charged"], [(float(ml),) for ml in range(100, 400, 10)], list(range(5, 20)) * 2)
     basis = {"run_ids": [], "closed_runs": fit.runs, "since": None, "left_out": []}
+    result = as_values(fit) | basis
     return LossFit.objects.create(
         lab=lab.lab,
         solvent=Solvent.objects.get(lab=None, key="n-hexane"),
         runs=fit.runs,
         first_started_at=now,
         last_started_at=now,
-        result=as_values(fit) | basis,
+        result=result | {KEPT: kept(result)},
         actor=lab.steward,
         made_at=now,
         **more,
