@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from inventory.models import Alert, Container, Location, Reagent, Solvent, StockLevel, StorageLimit
 from inventory.models import WasteContainer as Waste
+from inventory.rules.phrases import Phrase
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,14 +50,18 @@ def _containers(ids: Iterable[int]) -> dict[int, Subject]:
         "pk", "code", "lot__solvent__name", "location__name"
     )
     return {
-        pk: Subject(f"{code} ({solvent or 'never filled'})", place or "") for pk, code, solvent, place in rows
+        pk: Subject(
+            Phrase("{code} ({solvent})", code=code, solvent=solvent or Phrase("never filled")), place or ""
+        )
+        for pk, code, solvent, place in rows
     }
 
 
 def _waste(ids: Iterable[int]) -> dict[int, Subject]:
     rows = Waste.objects.filter(pk__in=list(ids)).values_list("pk", "code", "stream", "location__name")
     return {
-        pk: Subject(f"waste container {code} ({stream})", place or "") for pk, code, stream, place in rows
+        pk: Subject(Phrase("waste container {code} ({stream})", code=code, stream=stream), place or "")
+        for pk, code, stream, place in rows
     }
 
 
@@ -72,7 +77,10 @@ def _limits(ids: Iterable[int]) -> dict[int, Subject]:
 
 def _reagents(ids: Iterable[int]) -> dict[int, Subject]:
     rows = Reagent.objects.filter(pk__in=list(ids)).values_list("pk", "name", "maker_lot")
-    return {pk: Subject(f"{name}, lot {lot}" if lot else name) for pk, name, lot in rows}
+    return {
+        pk: Subject(Phrase("{name}, lot {lot}", name=name, lot=lot) if lot else name)
+        for pk, name, lot in rows
+    }
 
 
 def _levels(ids: Iterable[int]) -> dict[int, Subject]:

@@ -12,6 +12,7 @@ from datetime import timedelta
 
 from inventory.rules import alerts
 from inventory.rules.alerts import OWN_CODES, AlertRule
+from inventory.rules.phrases import Phrase
 from inventory.selectors.stock_levels import fit_sql
 from inventory.selectors.storage_use import OVER_SQL
 
@@ -106,25 +107,28 @@ CONTAINER = Subject(
     "container",
     "inventory_container",
     cures=(
-        ("s.discarded_at IS NOT NULL", "discarded"),
-        (_rule_is(alerts.SIGN_SEEN), "sign withdrawn"),
-        (_rule_is(alerts.COUNT_DIFFERENCE), "counted again"),
-        (f"{_rule_is(alerts.QUARANTINED_LONG)} AND s.quarantined_at IS NULL", "let out of quarantine"),
-        (_rule_is(alerts.QUARANTINED_LONG), "put in quarantine anew"),
-        ("s.volume_ul = 0", "emptied"),
-        (f"{_rule_is(alerts.EXPIRY_SOON)} AND s.expires_on < d.today", "expired"),
-        (f"{_rule_is(alerts.MAXIMUM_AGE_SOON)} AND s.dispose_on < d.today", "its last day passed"),
-        (_EXPIRY, "expiry date corrected"),
-        (f"{_AGE} AND s.dispose_on = s.expires_on", "the maker's expiry took its place"),
-        (f"NOT ({_AGE}) AND {_OWN}", "another reason took its place"),
-        (f"{_rule_is(alerts.NEVER_TESTED)} AND s.next_test_due <= d.soon", "became due"),
-        (f"{_rule_is(alerts.RETEST_DUE_SOON)} AND s.next_test_due < d.today", "became overdue"),
-        (f"EXISTS (SELECT 1 {_TESTS} AND COALESCE(t.withdraws_id, 0) = 0)", "tested"),
-        (f"EXISTS (SELECT 1 {_TESTS} AND t.withdraws_id > 0)", "test withdrawn"),
-        ("s.due_code = 'not-a-former'", "holds no peroxide former"),
-        (_AGE, "its last day moved"),
-        (_rule_is(alerts.FORECAST_SOONER), "no longer sooner than the policy"),
-        (_rule_is(alerts.OPENING_DATE_UNKNOWN, alerts.START_DATE_UNKNOWN), "date learnt"),
+        ("s.discarded_at IS NOT NULL", Phrase("discarded")),
+        (_rule_is(alerts.SIGN_SEEN), Phrase("sign withdrawn")),
+        (_rule_is(alerts.COUNT_DIFFERENCE), Phrase("counted again")),
+        (
+            f"{_rule_is(alerts.QUARANTINED_LONG)} AND s.quarantined_at IS NULL",
+            Phrase("let out of quarantine"),
+        ),
+        (_rule_is(alerts.QUARANTINED_LONG), Phrase("put in quarantine anew")),
+        ("s.volume_ul = 0", Phrase("emptied")),
+        (f"{_rule_is(alerts.EXPIRY_SOON)} AND s.expires_on < d.today", Phrase("expired")),
+        (f"{_rule_is(alerts.MAXIMUM_AGE_SOON)} AND s.dispose_on < d.today", Phrase("its last day passed")),
+        (_EXPIRY, Phrase("expiry date corrected")),
+        (f"{_AGE} AND s.dispose_on = s.expires_on", Phrase("the maker's expiry took its place")),
+        (f"NOT ({_AGE}) AND {_OWN}", Phrase("another reason took its place")),
+        (f"{_rule_is(alerts.NEVER_TESTED)} AND s.next_test_due <= d.soon", Phrase("became due")),
+        (f"{_rule_is(alerts.RETEST_DUE_SOON)} AND s.next_test_due < d.today", Phrase("became overdue")),
+        (f"EXISTS (SELECT 1 {_TESTS} AND COALESCE(t.withdraws_id, 0) = 0)", Phrase("tested")),
+        (f"EXISTS (SELECT 1 {_TESTS} AND t.withdraws_id > 0)", Phrase("test withdrawn")),
+        ("s.due_code = 'not-a-former'", Phrase("holds no peroxide former")),
+        (_AGE, Phrase("its last day moved")),
+        (_rule_is(alerts.FORECAST_SOONER), Phrase("no longer sooner than the policy")),
+        (_rule_is(alerts.OPENING_DATE_UNKNOWN, alerts.START_DATE_UNKNOWN), Phrase("date learnt")),
     ),
 )
 
@@ -207,8 +211,8 @@ CONTAINER_WATCHES: tuple[Watch, ...] = (
 REAGENT = Subject(
     "reagent",
     "inventory_reagent",
-    cures=(("s.ended_at IS NOT NULL", "taken out of use"),),
-    otherwise="date corrected",
+    cures=(("s.ended_at IS NOT NULL", Phrase("taken out of use")),),
+    otherwise=Phrase("date corrected"),
 )
 REAGENT_WATCHES = (_past(alerts.REAGENT_EXPIRED, REAGENT, "s.use_by_on", "s.ended_at IS NULL"),)
 
@@ -217,11 +221,11 @@ WASTE = Subject(
     "wastecontainer",
     "inventory_wastecontainer",
     cures=(
-        ("s.collected_at IS NOT NULL", "collected"),
-        (f"{_rule_is(alerts.WASTE_DUE_SOON)} AND s.collect_by < d.today", "became overdue"),
-        (_rule_is(alerts.WASTE_NEARLY_FULL), "there is room again"),
+        ("s.collected_at IS NOT NULL", Phrase("collected")),
+        (f"{_rule_is(alerts.WASTE_DUE_SOON)} AND s.collect_by < d.today", Phrase("became overdue")),
+        (_rule_is(alerts.WASTE_NEARLY_FULL), Phrase("there is room again")),
     ),
-    otherwise="date corrected",
+    otherwise=Phrase("date corrected"),
 )
 WASTE_WATCHES = (
     Watch(
@@ -236,8 +240,8 @@ WASTE_WATCHES = (
 LEVEL = Subject(
     "stocklevel",
     "inventory_stocklevel",
-    cures=(("s.ended_at IS NOT NULL", "level ended"),),
-    otherwise="enough is fit to use",
+    cures=(("s.ended_at IS NOT NULL", Phrase("level ended")),),
+    otherwise=Phrase("enough is fit to use"),
 )
 LEVEL_WATCHES = (
     Watch(alerts.LOW_STOCK, LEVEL, "s.ended_at IS NULL", f"{fit_sql('d.today')} < s.minimum_ul"),
@@ -245,8 +249,8 @@ LEVEL_WATCHES = (
 LIMIT = Subject(
     "storagelimit",
     "inventory_storagelimit",
-    cures=(("s.ended_at IS NOT NULL", "limit ended"),),
-    otherwise="within the limit again",
+    cures=(("s.ended_at IS NOT NULL", Phrase("limit ended")),),
+    otherwise=Phrase("within the limit again"),
 )
 LIMIT_WATCHES = (Watch(alerts.OVER_LIMIT, LIMIT, "s.ended_at IS NULL", OVER_SQL),)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -11,9 +11,11 @@ from django.conf import settings
 
 from inventory.models import Alert, Delivery, Lab
 from inventory.rules.digest_days import zone_of
+from inventory.rules.phrases import Phrase
 from inventory.rules.telling import CAUTIONS
 from inventory.selectors.alert_subjects import Subject, subjects_of
 from inventory.services.due_telling import told_by_id
+from inventory.services.speaking import spoken
 from inventory.services.watches import rules
 
 ALERTS_SHOWN_MAX = 100
@@ -43,13 +45,27 @@ class Line:
         """The day in words; a message without a date is one that is due at once."""
         if self.due_on is None or self.days is None:
             return ""
-        if self.days > 0:
-            return f"was due {self.due_on}, {_days(self.days)} ago"
-        return f"is due {self.due_on}" + (f", in {_days(-self.days)}" if self.days else ", today")
+        return spoken(_when(self.due_on, self.days))
+
+    def said(self) -> Line:
+        """The same in the language that is on; a mail in plain text has nobody else to say it."""
+        where = Subject(spoken(self.subject.name), self.subject.place)
+        # What cured it is stored as English words, which are a message of the catalogue.
+        cured_by = spoken(Phrase(self.cured_by))
+        words, advice = spoken(self.words), spoken(self.advice)
+        return replace(self, words=words, subject=where, cured_by=cured_by, advice=advice)
 
 
-def _days(count: int) -> str:
-    return "1 day" if count == 1 else f"{count} days"
+def _when(day: date, days: int) -> str:
+    if days == 0:
+        return Phrase("is due {day}, today", day=day)
+    if days == 1:
+        return Phrase("was due {day}, 1 day ago", day=day)
+    if days == -1:
+        return Phrase("is due {day}, in 1 day", day=day)
+    if days > 0:
+        return Phrase("was due {day}, {count} days ago", day=day, count=days)
+    return Phrase("is due {day}, in {count} days", day=day, count=-days)
 
 
 @dataclass(frozen=True)
@@ -64,6 +80,11 @@ class Digest:
     @property
     def is_empty(self) -> bool:
         return not (self.lines or self.cured)
+
+    def said(self) -> Digest:
+        """The same in the language that is on."""
+        lines, cured = (tuple(line.said() for line in some) for some in (self.lines, self.cured))
+        return replace(self, lines=lines, cured=cured)
 
 
 def rule_words(key: str) -> tuple[str, int]:
@@ -127,7 +148,7 @@ def digest_of(lab: Lab, now: datetime) -> Digest:
 
 def frame(lab: Lab) -> dict[str, Any]:
     """What stands in every mail beside its matter."""
-    return {"lab": lab, "address": lab_address(lab), "cautions": CAUTIONS}
+    return {"lab": lab, "address": lab_address(lab), "cautions": [spoken(words) for words in CAUTIONS]}
 
 
 def one_line(text: str) -> str:
