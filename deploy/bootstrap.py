@@ -102,7 +102,7 @@ def use_demo_home(environment: MutableMapping[str, str]) -> None:
     """Keep the demo apart from real data: own folder and database, whatever the caller's settings say."""
     home = environment.get("STILLKEEP_HOME") or str(ROOT / ".stillkeep")
     environment["STILLKEEP_HOME"] = str(Path(home) / "demo")
-    for name in ("DATABASE_URL", "REDIS_URL", "SECRET_KEY", "STILLKEEP_SITE_URL"):
+    for name in ("DATABASE_URL", "REDIS_URL", "SECRET_KEY", "SECRET_KEY_FALLBACKS", "STILLKEEP_SITE_URL"):
         environment.pop(name, None)
         environment.pop(name + "_FILE", None)
 

@@ -149,6 +149,11 @@ def secret(text: str) -> str:
     return text
 
 
+def secrets(text: str) -> list[str]:
+    """Former secrets, separated by commas, newest first."""
+    return [secret(each.strip()) for each in text.split(",") if each.strip()]
+
+
 def one_of(*allowed: str) -> Callable[[str], str]:
     """A cast that accepts only the words given (case does not matter; returned as spelt in `allowed`)."""
 

@@ -18,6 +18,8 @@ STILLKEEP_WEBHOOK_CA        file with certificates (PEM) to trust beside the sys
 STILLKEEP_WEBHOOK_SECONDS   how long a webhook's receiver may take in all (10)
 STILLKEEP_DEBUG             true only while developing
 STILLKEEP_LOG_LEVEL         DEBUG, INFO, WARNING or ERROR
+SECRET_KEY_FALLBACKS        former keys, comma-separated, newest first: what was signed or sealed under them
+                            still counts, so that SECRET_KEY can be changed
 SECRET_KEY, DATABASE_URL, REDIS_URL, EMAIL_URL   also as SECRET_KEY_FILE and so on
 """
 
@@ -47,6 +49,7 @@ DEBUG: bool = _env.read("STILLKEEP_DEBUG", environment.boolean, False)
 SECRET_KEY: str = _env.read("SECRET_KEY", environment.secret, "")
 if not SECRET_KEY:
     SECRET_KEY = _env.attempt("STILLKEEP_HOME", lambda: secret_key_read(STILLKEEP_HOME), "")
+SECRET_KEY_FALLBACKS: list[str] = _env.read("SECRET_KEY_FALLBACKS", environment.secrets, [])
 
 _site = urlsplit(STILLKEEP_SITE_URL)
 _https = _site.scheme == "https"

@@ -57,7 +57,7 @@ class OwnMailChoice(LabView):
             "digest_at": f"{lab.digest_at:%H:%M}",
             "by_role": held.by_role,
             "server_sends_mail": settings.STILLKEEP_SENDS_MAIL,
-            "words": mail_words(held.email),
+            "words": mail_words(held.email, held.confirmed),
         }
 
     def get(self, request: Any, lab: str) -> HttpResponse:

@@ -132,7 +132,8 @@ class LabDetail(LabView):
         lab = lab_out(Lab.objects.filter(pk=self.caller.lab.pk).values_list(*LAB_COLUMNS).get())
         reach = reach_of(self.caller.lab)
         said = {"reaches_somebody": reach.reaches_somebody, "warnings": list(reach.warnings)}
-        return {**lab, "escalation": {**asdict(reach), **said}}
+        told = {name: value for name, value in asdict(reach).items() if name != "stewards_with_address"}
+        return {**lab, "escalation": {**told, **said}}
 
     def get(self, request: Any, lab: str) -> HttpResponse:
         self.query  # noqa: B018 - refuses parameters

@@ -25,10 +25,22 @@ class User(AbstractUser):
     mail_confirmed = models.CharField(
         max_length=254, blank=True, db_default="", help_text="The address that was confirmed by a link."
     )
+    mail_asked_at = models.DateTimeField(
+        null=True, blank=True, help_text="Of the newest link to confirm `email`; empty: none is out."
+    )
 
     @property
     def display_name(self) -> str:
         return self.get_full_name() or self.username
+
+    @property
+    def mail_state(self) -> str:
+        """confirmed, waiting (for its link), earlier (so too, but alerts go to the earlier one), or none."""
+        if not self.email:
+            return "none"
+        if self.email == self.mail_confirmed:
+            return "confirmed"
+        return "earlier" if self.mail_confirmed else "waiting"
 
 
 class Lab(models.Model):

@@ -7,7 +7,8 @@ from typing import ClassVar
 from django.db import models
 from django.db.models import Q
 
-CHANNELS = ["email", "digest", "webhook"]
+CONFIRM = "confirm"
+CHANNELS = ["email", "digest", "webhook", CONFIRM]
 
 
 class MailChoice(models.Model):
@@ -117,6 +118,9 @@ class Delivery(models.Model):
                 fields=["due_at"],
                 condition=Q(sent_at__isnull=True, failed_at__isnull=True, withdrawn_at__isnull=True),
                 name="delivery_waiting",
+            ),
+            models.Index(
+                fields=["user", "created_at"], condition=Q(channel="confirm"), name="delivery_confirming"
             ),
         ]
 

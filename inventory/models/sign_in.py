@@ -15,7 +15,7 @@ class SecondFactor(models.Model):
     user = models.OneToOneField(
         "inventory.User", primary_key=True, on_delete=models.CASCADE, related_name="second_factor"
     )
-    secret = models.CharField(max_length=64, help_text="Base32: needed in plain to work codes out.")
+    secret = models.CharField(max_length=255, help_text="Sealed: `services/second_factor` reads it.")
     last_step = models.BigIntegerField(
         help_text="Of the newest code taken: none counts twice (RFC 6238, 5.2)."
     )

@@ -19,6 +19,11 @@ class Person:
     tokens: int
     feeds: int
 
+    @property
+    def mail(self) -> str:
+        """confirmed, waiting for the link, waiting while alerts go to the earlier address, or none."""
+        return self.member.user.mail_state
+
 
 @dataclass(frozen=True, slots=True)
 class Invitation:

@@ -10,8 +10,28 @@ from django.db import transaction
 from inventory.models import RecoveryCode, SecondFactor, User
 from inventory.rules import one_time_codes
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
+from inventory.services.sealing import seal, unseal
 
 log = logging.getLogger(__name__)
+
+
+def sealed_for(pk: int, secret: str) -> str:
+    """How the secret of the person with this id lies in the database; it opens for nobody else."""
+    return seal(secret, purpose=f"one-time codes of {pk}")
+
+
+def _secret_of(factor: SecondFactor) -> str | None:
+    return unseal(factor.secret, purpose=f"one-time codes of {factor.user_id}")
+
+
+def is_readable(*, user: User) -> bool:
+    """Whether codes of the app can be checked: not once the site's key was changed without keeping the old.
+
+    True for somebody without a second factor.
+    """
+    factor = SecondFactor.objects.filter(user=user).first()
+    return factor is None or _secret_of(factor) is not None
 
 
 def wanted(*, user: User) -> bool:
@@ -30,15 +50,16 @@ def turn_on(*, actor: User, now: datetime, secret: str, code: str) -> list[str]:
         raise InputError(
             "code",
             "wrong-code",
-            "This is not the code that the app should show now.",
-            "Wait for the next one and see that the clock of the phone is right.",
+            Phrase("This is not the code that the app should show now."),
+            Phrase("Wait for the next one and see that the clock of the phone is right."),
         )
     with transaction.atomic():
         _, made = SecondFactor.objects.get_or_create(
-            user=actor, defaults={"secret": secret, "last_step": step, "started_at": now}
+            user=actor,
+            defaults={"secret": sealed_for(actor.pk, secret), "last_step": step, "started_at": now},
         )
         if not made:
-            raise Conflict("code", "on-already", "A second step is on already.")
+            raise Conflict("code", "on-already", Phrase("A second step is on already."))
         log.info("The second step of person %s was turned on.", actor.pk)
         return _codes_renew(actor)
 
@@ -55,7 +76,7 @@ def recovery_codes_renew(*, actor: User) -> list[str]:
     """New recovery codes in place of all earlier ones. Raises Conflict while there is no second factor."""
     with transaction.atomic():
         if not SecondFactor.objects.select_for_update().filter(user=actor).exists():
-            raise Conflict("codes", "off", "There is no second step.", "Turn it on first.")
+            raise Conflict("codes", "off", Phrase("There is no second step."), Phrase("Turn it on first."))
         return _codes_renew(actor)
 
 
@@ -77,10 +98,13 @@ def accept(*, user: User, now: datetime, code: str) -> bool:
     factor = SecondFactor.objects.filter(user=user).first()
     if factor is None:
         return False
-    step = one_time_codes.step_of(factor.secret, code, now=now, after=factor.last_step)
-    if step is not None:
-        taken = SecondFactor.objects.filter(user=user, last_step__lt=step).update(last_step=step)
-        return bool(taken)
+    secret = _secret_of(factor)
+    step = one_time_codes.step_of(secret, code, now=now, after=factor.last_step) if secret else None
+    if secret and step is not None:
+        # Sealed anew each time, so that a former key of the site can be done without after a while.
+        sealed = sealed_for(user.pk, secret)
+        taken = SecondFactor.objects.filter(user=user, last_step__lt=step, secret=factor.secret)
+        return bool(taken.update(last_step=step, secret=sealed))
     unused = RecoveryCode.objects.filter(
         user=user, code_sha256=one_time_codes.recovery_digest(code), used_at=None
     )

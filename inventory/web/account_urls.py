@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from django.urls import path
 
-from inventory.web import passkey_sign_in, second_step, you, you_keys
+from inventory.web import passkey_sign_in, second_step, you, you_keys, you_mail
 
 urlpatterns = [
     path("login/second/", second_step.second, name="login-second"),
     path("login/passkey/", passkey_sign_in.sign_in, name="login-passkey"),
     path("login/passkey/ask/", passkey_sign_in.ask, name="login-passkey-ask"),
     path("you/", you.you, name="you"),
+    path("confirm/<str:secret>/", you_mail.confirm, name="confirm-mail"),
+    path("you/mail/", you_mail.mail, name="you-mail"),
     path("you/password/", you.password, name="you-password"),
     path("you/places/", you.places, name="you-places"),
     path("you/second-step/", you_keys.second_step, name="you-second-step"),

@@ -71,7 +71,8 @@ def alert_settings(desk: Desk) -> HttpResponse:
         "form": form,
         "by_role": held.by_role,
         "sends_mail": settings.STILLKEEP_SENDS_MAIL,
-        "why_not": mail_words(held.email),
+        "unconfirmed": bool(held.email) and held.email != held.confirmed,
+        "why_not": mail_words(held.email, held.confirmed),
         "grades": [
             (n, [spoken(rule.words) for rule in some]) for n, some in groupby(rules(), lambda r: r.severity)
         ],

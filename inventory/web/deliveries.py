@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Delivery
+from inventory.models.outbox import CONFIRM
 from inventory.selectors.outgoing import deliveries_of, delivery_counts
 from inventory.services.delivery import outbox
 from inventory.services.delivery.outbox import STATES
@@ -31,6 +32,7 @@ CHANNEL_WORDS = {
     "email": gettext_lazy("mail about one alert"),
     "digest": gettext_lazy("mail of the morning"),
     "webhook": gettext_lazy("message to a program"),
+    "confirm": gettext_lazy("mail that confirms an address"),
 }
 CSV_COLUMNS = (
     "id", "channel", "state", "to", "alert", "message_id", "attempts", "created_at", "due_at", "sent_at",
@@ -100,7 +102,7 @@ def told(row: Delivery) -> dict[str, Any]:
         "state": state,
         "state_words": STATE_WORDS[state],
         "channel_words": CHANNEL_WORDS.get(row.channel, row.channel),
-        "again": state in ("failed", "sent"),
+        "again": state in ("failed", "sent") and row.channel != CONFIRM,
         "at": row.sent_at or row.failed_at or row.withdrawn_at or row.due_at,
     }
 

@@ -16,7 +16,7 @@ from inventory.web.forms import role_words
 from inventory.web.role_forms import RoleForm
 from inventory.web.rows import RowForm, act, asked
 
-CSV_COLUMNS = ("username", "name", "role", "initials", "joined_at", "api_tokens", "feeds")
+CSV_COLUMNS = ("username", "name", "role", "initials", "joined_at", "api_tokens", "feeds", "mail")
 
 
 @desk_page("people.read", "POST")
@@ -48,7 +48,7 @@ def people_csv(desk: Desk) -> StreamingHttpResponse:
     rows = (
         (
             each.member.user.username, each.member.user.display_name, each.member.role, each.member.initials,
-            each.member.joined_at.isoformat(), each.tokens, each.feeds,
+            each.member.joined_at.isoformat(), each.tokens, each.feeds, each.mail,
         )
         for each in people_of(lab=desk.lab)
     )  # fmt: skip

@@ -102,13 +102,24 @@ def second(request: HttpRequest) -> HttpResponse:
 
 
 def _page(request: HttpRequest, form: CodeForm, status: int) -> HttpResponse:
-    return render(request, "inventory/login_second.html", {"form": form}, status=status)
+    held = _held(request)
+    unreadable = held is not None and not second_factor.is_readable(user=held)
+    context = {"form": form, "unreadable": unreadable}
+    return render(request, "inventory/login_second.html", context, status=status)
 
 
 def _let_in(request: HttpRequest, person: User) -> HttpResponse:
     onward = request.session.pop(HELD)["onward"]
     forget(BY_PERSON, str(person.pk))
     login(request, person, backend=BACKEND)
+    if not second_factor.is_readable(user=person):
+        messages.warning(
+            request,
+            _(
+                "The codes of your app cannot be checked any more, since the key of this server was changed. "
+                "Choose your name above, then “Second step”: turn it off, and on again with the app."
+            ),
+        )
     left = second_factor.recovery_codes_left(user=person)
     if left <= FEW_CODES:
         words = ngettext(

@@ -80,6 +80,7 @@ def you(request: HttpRequest, person: User) -> HttpResponse:
         "you",
         form,
         memberships=person.memberships.select_related("lab").order_by("lab__name"),
+        mail=person.mail_state,
         factor=second_factor.wanted(user=person),
         passkeys=Passkey.objects.filter(user=person).count(),
         places=len(sessions.places_of(user=person, now=now, session_key=key)),

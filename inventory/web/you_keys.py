@@ -17,6 +17,7 @@ from inventory.rules import one_time_codes
 from inventory.rules.errors import Conflict, InputError
 from inventory.services import passkeys, second_factor
 from inventory.services.once import Reply, fingerprint, once
+from inventory.services.sealing import seal, unseal
 from inventory.web.language import spoken
 from inventory.web.passkey_sign_in import keep_asked, site_of, take_asked
 from inventory.web.you import PAGE, own_page, shown
@@ -43,13 +44,14 @@ def _factor_on(request: HttpRequest, person: User, factor: SecondFactor) -> Http
         messages.success(request, _("The second step is off. Your password alone signs you in."))
         return redirect("you")
     left = second_factor.recovery_codes_left(user=person)
-    return shown(request, "you_second_step", form, factor=factor, left=left)
+    readable = second_factor.is_readable(user=person)
+    return shown(request, "you_second_step", form, factor=factor, left=left, readable=readable)
 
 
 def _factor_off(request: HttpRequest, person: User) -> HttpResponse:
     if request.method == "POST" and "code" not in request.POST and "now_password" in request.POST:
         return redirect("you")  # sent twice: it was turned off the first time
-    secret = request.session.setdefault(PENDING, one_time_codes.secret_make())
+    secret = _pending(request, person)
     form = TurnOnForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         try:
@@ -72,6 +74,16 @@ def _factor_off(request: HttpRequest, person: User) -> HttpResponse:
     )
 
 
+def _pending(request: HttpRequest, person: User) -> str:
+    """The secret that is being tried out, the same while the page is loaded again; sealed in the session."""
+    purpose = f"second step of {person.pk}"
+    secret = unseal(request.session.get(PENDING, ""), purpose=purpose)
+    if secret is None:
+        secret = one_time_codes.secret_make()
+        request.session[PENDING] = seal(secret, purpose=purpose)
+    return secret
+
+
 def _qr(text: str) -> SafeString:
     """The code as an inline picture of attributes alone: black on white in any light."""
     import segno
@@ -81,8 +93,20 @@ def _qr(text: str) -> SafeString:
 
 
 def _show_codes(request: HttpRequest, codes: list[str]) -> HttpResponse:
-    request.session[FRESH_CODES] = {"codes": codes, "until": timezone.now().timestamp() + FRESH_SECONDS}
+    sealed = seal(" ".join(codes), purpose=FRESH_CODES)
+    request.session[FRESH_CODES] = {"sealed": sealed, "until": timezone.now().timestamp() + FRESH_SECONDS}
     return redirect("you-codes")
+
+
+def _fresh(request: HttpRequest) -> list[str]:
+    """The codes that were just made, for some minutes; afterwards the session forgets them."""
+    fresh: Any = request.session.get(FRESH_CODES)
+    if fresh is None:
+        return []
+    if fresh["until"] <= timezone.now().timestamp():
+        del request.session[FRESH_CODES]
+        return []
+    return (unseal(fresh.get("sealed", ""), purpose=FRESH_CODES) or "").split()
 
 
 @own_page(*PAGE)
@@ -96,10 +120,8 @@ def codes(request: HttpRequest, person: User) -> HttpResponse:
     form = ProvingForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         return _renewed(request, person)
-    fresh: Any = request.session.get(FRESH_CODES)
-    seen = fresh["codes"] if fresh and fresh["until"] > timezone.now().timestamp() else []
     left = second_factor.recovery_codes_left(user=person)
-    return shown(request, "you_codes", form, fresh=seen, left=left, key=str(uuid4()))
+    return shown(request, "you_codes", form, fresh=_fresh(request), left=left, key=str(uuid4()))
 
 
 def _renewed(request: HttpRequest, person: User) -> HttpResponse:

@@ -79,7 +79,9 @@ def fill(labs: int) -> int:
     club = data.the_club()
     bottle = factories.stocked(club, "diethyl-ether", "900 mL", opened="opened", opened_on=None, code="b-0")
     more_labs(club.lab, labs - 1)
-    User.objects.filter(pk=club.steward.pk).update(email="femi@example.org")
+    User.objects.filter(pk=club.steward.pk).update(
+        email="femi@example.org", mail_confirmed="femi@example.org"
+    )
     member = Membership.objects.get(lab=club.lab, user=club.steward)
     first = Lab.objects.order_by("pk").values_list("pk", flat=True)[0]
     top = Membership.objects.order_by("-pk").values_list("pk", flat=True)[0]

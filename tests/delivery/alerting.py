@@ -13,10 +13,11 @@ from tests.factories import NOW, Club, club, stocked
 
 
 def reachable(at: Club, *roles: str) -> None:
-    """Give the people in these roles (all, unless named) an address: role@example.org."""
+    """Give the people in these roles (all, unless named) a confirmed address: role@example.org."""
     for role in roles or tuple(at.people):
-        at.people[role].email = f"{role}@example.org"
-        User.objects.filter(pk=at.people[role].pk).update(email=f"{role}@example.org")
+        person, address = at.people[role], f"{role}@example.org"
+        person.email = person.mail_confirmed = address
+        User.objects.filter(pk=person.pk).update(email=address, mail_confirmed=address)
 
 
 def alerting(name: str = "Biscuit Club", *, now: datetime = NOW) -> Club:

@@ -8,7 +8,14 @@ import pytest
 from django.test import Client
 
 from inventory.models import Membership, User, Webhook
-from inventory.services.delivery.reach import NO_ADDRESS, NO_SERVER, NOBODY, ONLY_PROGRAMS, reach_of
+from inventory.services.delivery.reach import (
+    NO_ADDRESS,
+    NO_SERVER,
+    NOBODY,
+    ONLY_PROGRAMS,
+    ONLY_STEWARDS,
+    reach_of,
+)
 from inventory.services.delivery.webhooks import webhook_add, webhook_end
 from tests.delivery.alerting import reachable
 from tests.factories import NOW, Club, club
@@ -30,12 +37,21 @@ def hook_for(at: Club, *listens: str) -> Webhook:
 
 
 def test_without_an_address_it_comes_to_nobody(at: Club) -> None:
-    reachable(at, "steward", "member")
+    reachable(at, "member")
     assert reach_of(at.lab).warnings == (NOBODY, NO_ADDRESS)
+    reachable(at, "steward")
+    assert reach_of(at.lab).warnings == (ONLY_STEWARDS, NO_ADDRESS)
     reachable(at, "supervisor")
     assert reach_of(at.lab).warnings == ()
     User.objects.filter(pk=at.supervisor.pk).update(is_active=False)
+    assert reach_of(at.lab).warnings == (ONLY_STEWARDS, NO_ADDRESS)
+
+
+def test_an_address_that_nobody_confirmed_is_none(at: Club) -> None:
+    User.objects.filter(pk=at.supervisor.pk).update(email="slip@example.org")
     assert reach_of(at.lab).warnings == (NOBODY, NO_ADDRESS)
+    User.objects.filter(pk=at.supervisor.pk).update(mail_confirmed="earlier@example.org")
+    assert reach_of(at.lab).warnings == (), "alerts go on to the earlier one"
 
 
 def test_without_a_mail_server_an_address_is_no_use(at: Club, settings: Any) -> None:

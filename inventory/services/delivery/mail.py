@@ -9,8 +9,12 @@ from typing import Any
 from django.conf import settings
 from django.core.mail import EmailMultiAlternatives, get_connection
 from django.template.loader import render_to_string
+from django.utils import translation
+from django.utils.translation import gettext, ngettext
 
 from inventory.models import Delivery, Membership
+from inventory.models.outbox import CONFIRM
+from inventory.services.delivery.confirming import LINK_LIFE, address_for_alerts, link_of
 from inventory.services.delivery.content import digest_of, frame, lines_of, one_line
 from inventory.services.delivery.fate import Fate, later, never, sent, withdrawn
 from inventory.services.delivery.planning_sql import mail_host
@@ -104,8 +108,10 @@ def _words(error: Exception, address: str) -> str:
 def message_of(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
     """The message for a row, or why there is none any more."""
     user = row.user
-    if user is None or not user.is_active or not user.email:
-        return withdrawn("The receiver has no address any more.")
+    if row.channel == CONFIRM:
+        return _confirming_mail(row, now)
+    if user is None or not user.is_active or not address_for_alerts(user):
+        return withdrawn("The receiver has no confirmed address any more.")
     if not Membership.objects.filter(user=user, lab=row.lab).exists():
         return withdrawn("The receiver has left the lab.")
     return _alert_mail(row, now) if row.channel == "email" else _digest_mail(row, now)
@@ -115,11 +121,41 @@ def _alert_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
     alert = row.alert
     if alert is None or alert.closed_at is not None:
         return withdrawn("The alert was closed before the message went out.")
-    line = lines_of([alert], row.lab, now)[0]
+    (line,) = lines_of([alert], row.lab, now)
     escalated = row.payload.get("event") == "escalated"
-    start = "For the supervisors: " if escalated else ""
-    facts = {"line": line, "escalated": escalated}
-    return _message(row, f"{start}{line.subject.name}: {line.words}", "mail_alert", facts)
+    to_head = escalated and Membership.objects.filter(lab=row.lab, user=row.user, role="supervisor").exists()
+    with translation.override(_language(row)):
+        line = line.said()
+        start = gettext("For the supervisors: ") if escalated else ""
+        facts = {"line": line, "escalated": escalated, "to_head": to_head}
+        return _message(row, f"{start}{line.subject.name}: {line.words}", "mail_alert", facts)
+
+
+def _language(row: Delivery) -> str:
+    """That of the receiver, else the site's."""
+    return (row.user.language if row.user else "") or settings.LANGUAGE_CODE
+
+
+def _confirming_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
+    """The one mail that an unconfirmed address gets, in the language of whoever typed it.
+
+    It goes to somebody who may never have asked, so nothing in it is free text of a person or a lab.
+    """
+    link = link_of(row, now)
+    if row.user is None or not row.user.is_active or not link:
+        return withdrawn("This link would serve no more: another was asked for, or the address was changed.")
+    language = _language(row)
+    told = {"link": link, "name": row.user.username, "days": LINK_LIFE.days, "language": language}
+    with translation.override(language):
+        message = EmailMultiAlternatives(
+            subject=one_line(f"[Stillkeep] {gettext('Is this mail address yours?')}"),
+            body=render_to_string("inventory/mail_confirm.txt", told),
+            from_email=settings.STILLKEEP_MAIL_FROM,
+            to=[row.user.email],
+            headers={"Message-ID": row.message_id, "Auto-Submitted": "auto-generated"},
+        )
+        message.attach_alternative(render_to_string("inventory/mail_confirm.html", told), "text/html")
+    return message
 
 
 def _digest_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
@@ -128,8 +164,11 @@ def _digest_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
         return withdrawn("Nothing was due.")
     many = row.payload.get("event") == "many"
     count = len(digest.lines) + digest.more
-    subject = f"{count} open alert{'' if count == 1 else 's'}" if count else "nothing is open"
-    return _message(row, subject, "mail_digest", {"digest": digest, "many": many})
+    with translation.override(_language(row)):
+        subject = gettext("nothing is open")
+        if count:
+            subject = ngettext("%(n)s open alert", "%(n)s open alerts", count) % {"n": count}
+        return _message(row, subject, "mail_digest", {"digest": digest.said(), "many": many})
 
 
 def _message(row: Delivery, subject: str, template: str, facts: dict[str, Any]) -> EmailMultiAlternatives:
@@ -139,7 +178,7 @@ def _message(row: Delivery, subject: str, template: str, facts: dict[str, Any]) 
         subject=one_line(f"[{row.lab.name}] {subject}"),
         body=render_to_string(f"inventory/{template}.txt", told),
         from_email=settings.STILLKEEP_MAIL_FROM,
-        to=[row.user.email],
+        to=[address_for_alerts(row.user)],
         headers={
             "Message-ID": row.message_id,
             "Auto-Submitted": "auto-generated",

@@ -75,9 +75,11 @@ def wants_digest() -> str:
     return f"(c.digest OR c.id IS NULL AND m.role IN ({roles}))"
 
 
+# Alerts go to the confirmed address (`confirming.address_for_alerts`), and to none once it was taken away.
+REACHED = "u.is_active AND u.email <> '' AND u.mail_confirmed <> ''"
 RECEIVERS = (
     "JOIN inventory_membership AS m ON m.lab_id = a.lab_id "
-    "JOIN inventory_user AS u ON u.id = m.user_id AND u.is_active AND u.email <> '' "
+    f"JOIN inventory_user AS u ON u.id = m.user_id AND {REACHED} "
     "LEFT JOIN inventory_mailchoice AS c ON c.membership_id = m.id "
 )
 
@@ -125,10 +127,19 @@ _MANY = '\'{"event": "many"}\''
 
 
 def escalation_sql() -> str:
-    """A mail for every supervisor, whatever they chose: nobody else has answered."""
+    """A mail for every supervisor, whatever they chose: nobody else has answered.
+
+    Where no mail can come to any of them it comes to the stewards, so that it does not end with nobody.
+    """
+    heads = (
+        "SELECT 1 FROM inventory_membership AS h "  # noqa: S608
+        f"JOIN inventory_user AS u ON u.id = h.user_id AND {REACHED} "
+        "WHERE h.lab_id = a.lab_id AND h.role = 'supervisor'"
+    )
     return (
         f"{INTO}{_mail_columns('escalated')} FROM inventory_alert AS a {RECEIVERS}"
-        f"WHERE {among()} AND a.closed_at IS NULL AND m.role = 'supervisor'{ONCE}"
+        f"WHERE {among()} AND a.closed_at IS NULL AND (m.role = 'supervisor' "
+        f"OR m.role = 'steward' AND NOT EXISTS ({heads})){ONCE}"
     )
 
 
