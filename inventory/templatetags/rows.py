@@ -7,8 +7,19 @@ from typing import Any
 from uuid import uuid4
 
 from django import template
+from django.utils.formats import get_format
+from django.utils.translation import gettext_lazy
 
 register = template.Library()
+# What a check of the ledger looked at, by the name that its record has.
+COMPARED = {
+    "containers": gettext_lazy("containers"),
+    "movements": gettext_lazy("movements"),
+    "flows": gettext_lazy("months of flows"),
+    "due dates": gettext_lazy("due dates"),
+    "runs": gettext_lazy("runs"),
+    "months of reuse": gettext_lazy("months of reuse"),
+}
 
 
 @register.simple_tag
@@ -31,4 +42,11 @@ def size(count_bytes: int) -> str:
         if value < 1000:
             break
         value, unit = value / 1000, larger
-    return f"{value:.0f}\u00a0{unit}" if unit in ("B", "kB") else f"{value:.1f}\u00a0{unit}"
+    digits = f"{value:.0f}" if unit in ("B", "kB") else f"{value:.1f}"
+    return f"{digits.replace('.', get_format('DECIMAL_SEPARATOR'))}\u00a0{unit}"
+
+
+@register.filter
+def compared_words(name: str) -> str:
+    """What was compared; a name that is not known as the record has it."""
+    return str(COMPARED.get(name, name))

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from inventory.rules.phrases import Phrase
 from recovery.rules.charts import D4, Band, Individuals, Sums, cusum, ewma, individuals, moving_ranges
-from recovery.rules.run_rules import RULE_SETS, Broken, broken_rules
+from recovery.rules.run_rules import NELSON, RULE_SETS, WESTERN_ELECTRIC, Broken, broken_rules
 
 VALUES_LEAST, VALUES_MOST = 2, 1000
 FORMULA = (
@@ -19,9 +20,9 @@ FORMULA = (
     "S+ = max(0, S+ + x - centre - k·σ), S- = max(0, S- - x + centre - k·σ), signal beyond h·σ"
 )
 SOURCES = (
-    "NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 to 6.3.2.4",
-    "Western Electric, Statistical Quality Control Handbook, 1956",
-    "L. S. Nelson, Journal of Quality Technology 16, 237, 1984",
+    Phrase("NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 to 6.3.2.4"),
+    WESTERN_ELECTRIC,
+    NELSON,
 )
 
 

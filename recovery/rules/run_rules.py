@@ -13,8 +13,8 @@ from itertools import pairwise
 
 from inventory.rules.phrases import Phrase
 
-WESTERN_ELECTRIC = "Western Electric, Statistical Quality Control Handbook, 1956"
-NELSON = "L. S. Nelson, Journal of Quality Technology 16, 237, 1984"
+WESTERN_ELECTRIC = Phrase("Western Electric, Statistical Quality Control Handbook, 1956")
+NELSON = Phrase("L. S. Nelson, Journal of Quality Technology 16, 237, 1984")
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,6 +39,8 @@ PLACES = {
     "waste-container": gettext_lazy("a waste container"),
     "count-difference": gettext_lazy("a difference in counting"),
     "unaccounted": gettext_lazy("not told"),
+    "container": gettext_lazy("container"),
+    "run": gettext_lazy("run"),
 }
 MOVED = {
     "receive": gettext_lazy("Received"),
