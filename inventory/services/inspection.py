@@ -101,6 +101,14 @@ def formers_counted(*, lab: Lab, today: date) -> tuple[int, int]:
     return counted["all"], counted["overdue"]
 
 
+def lines_counted(*, lab: Lab, today: date, since: date, until: date) -> int:
+    """How many lines the paper has of formers, waste and what was signed for; limits and places are few."""
+    between = _moments(lab, since, until)
+    waste = WasteContainer.objects.filter(Q(collected_at=None) | Q(collected_at__range=between), lab=lab)
+    signed = Event.objects.filter(lab=lab, verb__in=SIGNED, at__range=between)
+    return formers_counted(lab=lab, today=today)[0] + waste.count() + signed.count()
+
+
 def _held(lab: Lab) -> QuerySet[Container]:
     former = ~Q(lot__solvent__peroxide_class="none") | Q(lot__solvent__state=Solvent.State.UNCONFIRMED)
     marked = ~Q(worst_sign="") | Q(quarantined_at__isnull=False)

@@ -1,18 +1,27 @@
-"""The report for an inspection: asked for by period, made as PDF, its list of formers as CSV."""
+"""The report for an inspection: asked for by period, made as PDF, its list of formers as CSV.
+
+One of a few hundred lines is made at once; a longer one is a job, and the page has it when it is made.
+"""
 
 from __future__ import annotations
 
 from datetime import date, timedelta
 from typing import Any
+from urllib.parse import urlencode
 
 from django import forms
+from django.contrib import messages
 from django.http import HttpResponse, StreamingHttpResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.timezone import localtime
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
-from inventory.services.inspection import formers, formers_counted, inspection
+from inventory.services.inspection import formers, formers_counted, inspection, lines_counted
+from inventory.services.inspection_reports import Wanted, report_ask, report_of
 from inventory.web.csv_out import csv_file
-from inventory.web.desk import Desk, desk_page, status_of
+from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
 from inventory.web.inspection_paper import inspection_paper
 from inventory.web.papers import paper_field, pdf_answer
 
@@ -20,6 +29,8 @@ PERIOD_DAYS = 365
 PERIOD_MAX_DAYS = 3660
 #: with more formers, how many of them nobody may use is told by the paper alone, which takes its time
 JUDGED_MAX = 500
+#: a paper with more lines than this is made as a job
+AT_ONCE_MAX = 300
 CSV_COLUMNS = (
     "code", "solvent", "peroxide_class", "place", "volume_ul", "received_on", "opened", "opened_on",
     "tested_on", "reading", "method", "lower_mg_per_l", "upper_mg_per_l", "next_test_due", "level",
@@ -53,34 +64,81 @@ def _start(today: date) -> dict[str, Any]:
     return {"since": today - timedelta(days=PERIOD_DAYS), "until": today, "paper": "a4"}
 
 
-@desk_page("audit.read")
+class AskForm(InspectionForm, DeskForm):
+    """The same, to have it made."""
+
+
+@desk_page("audit.read", "POST")
 def inspection_page(desk: Desk) -> HttpResponse:
     """Choose the period; what stands out today is told before the paper is made."""
-    return _asked(desk, InspectionForm(None, initial=_start(desk.today), label_suffix=""))
+    if desk.request.method != "POST":
+        return _asked(desk, None)
+    form = AskForm(desk.request.POST)
+    if form.is_valid():
+        words = done(desk, form, lambda: _have_it_made(desk, form.cleaned_data))
+        if words is not None:
+            messages.success(desk.request, words)
+            return redirect("inspection", desk.lab.slug)
+    return _asked(desk, form)
 
 
-def _asked(desk: Desk, form: InspectionForm) -> HttpResponse:
+def _have_it_made(desk: Desk, told: dict[str, Any]) -> str:
+    language, unit = get_language() or "", desk.caller.user.volume_unit
+    wanted = Wanted(told["since"], told["until"], told["paper"] or "a4", language, unit)
+    report_ask(**desk.by, wanted=wanted)
+    return _("The report is being made. It stands here when it is ready.")
+
+
+def _asked(desk: Desk, form: forms.Form | None) -> HttpResponse:
+    """form: one to be mended. Otherwise that which this lab needs, with the period of the address."""
     count, overdue = formers_counted(lab=desk.lab, today=desk.today)
-    context = {"form": form, "count": count, "overdue": overdue}
+    start = _start(desk.today)
+    is_long = _lines(desk, start) > AT_ONCE_MAX
+    if form is None:
+        chosen = {**start, **{name: desk.request.GET[name] for name in start if name in desk.request.GET}}
+        form = AskForm(initial=chosen) if is_long else InspectionForm(None, initial=chosen, label_suffix="")
+    report = report_of(lab=desk.lab, actor=desk.caller.user)
+    context = {"form": form, "count": count, "overdue": overdue, "is_long": is_long, "report": report}
     if count <= JUDGED_MAX:
         context["alone"] = sum(bottle.alone for bottle in formers(lab=desk.lab, today=desk.today))
     return desk.render("inventory/inspection.html", context, here="more", status=status_of(form))
 
 
+def _lines(desk: Desk, told: dict[str, Any]) -> int:
+    return lines_counted(lab=desk.lab, today=desk.today, since=told["since"], until=told["until"])
+
+
 @desk_page("audit.read")
 def inspection_file(desk: Desk) -> HttpResponse:
-    """The report as PDF, or the form again with what is to be mended. Without a period: the last year."""
+    """The report as PDF, or the form again with what is to be mended. Without a period: the last year.
+
+    One that is long leads to the page on which it is asked for, with what was chosen.
+    """
     given = desk.request.GET
     start = {name: str(value) for name, value in _start(desk.today).items()}
-    form = InspectionForm(
-        {**start, **{name: given[name] for name in start if name in given}}, label_suffix=""
-    )
+    chosen = {**start, **{name: given[name] for name in start if name in given}}
+    form = InspectionForm(chosen, label_suffix="")
     if not form.is_valid():
         return _asked(desk, form)
     told = form.cleaned_data
+    if _lines(desk, told) > AT_ONCE_MAX:
+        messages.info(desk.request, _("It is too long to be made while you wait: have it made here."))
+        return redirect(f"{reverse('inspection', args=[desk.lab.slug])}?{urlencode(chosen)}")
     found = inspection(lab=desk.lab, now=desk.now, since=told["since"], until=told["until"])
     paper = inspection_paper(found, asked_by=desk.caller.user.display_name)
     return pdf_answer(paper, told["paper"], f"{desk.lab.slug}-inspection-{desk.today.isoformat()}")
+
+
+@desk_page("audit.read")
+def report_file(desk: Desk) -> HttpResponse:
+    """What was made for this person; without it, the page on which it is asked for."""
+    report = report_of(lab=desk.lab, actor=desk.caller.user)
+    if report is None or report.as_of is None:
+        return redirect("inspection", desk.lab.slug)
+    response = HttpResponse(report.pdf, content_type="application/pdf")
+    name = f"{desk.lab.slug}-inspection-{localtime(report.as_of):%Y-%m-%d}.pdf"
+    response["Content-Disposition"] = f'inline; filename="{name}"'
+    return response
 
 
 @desk_page("audit.read")

@@ -21,6 +21,7 @@ urlpatterns = [
     path(f"{LAB}inspection/", inspection.inspection_page, name="inspection"),
     path(f"{LAB}inspection.csv", inspection.inspection_csv, name="inspection-csv"),
     path(f"{LAB}inspection.pdf", inspection.inspection_file, name="inspection-file"),
+    path(f"{LAB}inspection/report.pdf", inspection.report_file, name="inspection-report"),
     path(f"{LAB}limits/<str:limit>/change/", limits.change, name="limit-change"),
     path(f"{LAB}limits/<str:limit>/end/", limits.end, name="limit-end"),
     path(f"{LAB}policies/", policies.policies_page, name="policies"),
