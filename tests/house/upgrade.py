@@ -95,9 +95,11 @@ def upgraded() -> Schema:
     location = state.apps.get_model("inventory", "Location")
     room = location.objects.create(lab_id=lab.pk, name="Room", folded="room", kind="room")
     location.objects.create(lab_id=lab.pk, name="Shelf", folded="shelf", kind="shelf", parent_id=room.pk)
+    state.apps.get_model("inventory", "User").objects.create(username="ada", email="ada@example.org")
     call_command("migrate", verbosity=0)
-    from inventory.models import LocationPath
+    from inventory.models import LocationPath, User
 
+    assert User.objects.get().mail_state == "confirmed", "whoever gets alerts today goes on getting them"
     paths = sorted(LocationPath.objects.values_list("ancestor__name", "descendant__name"))
     assert paths == [("Room", "Room"), ("Room", "Shelf"), ("Shelf", "Shelf")], paths
     return schema()

@@ -152,7 +152,10 @@ def replay(*, lab: Lab, actor: User, now: datetime, delivery: Delivery) -> Deliv
     """
     if delivery.channel == CONFIRM:
         raise Conflict(
-            "delivery", "not-repeated", "Such a link is not sent twice.", "The person asks for a new one."
+            "delivery",
+            "not-repeated",
+            Phrase("Such a link is not sent twice."),
+            Phrase("The person asks for a new one."),
         )
     if delivery.withdrawn_at is not None:
         raise Conflict("delivery", "withdrawn", Phrase("This message was withdrawn."), delivery.last_error)
