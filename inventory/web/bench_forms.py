@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
 from typing import Any
 
 from django import forms
-from django.utils import timezone
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -22,8 +19,6 @@ from inventory.web.desk import DeskForm
 UNITS = (("mL", "mL"), ("L", "L"), ("uL", "µL"))
 MASSES = (("g", "g"), ("kg", "kg"))
 REASON = {"rows": 2}
-# A form that took longer than this to arrive was kept by the browser.
-LATE = timedelta(minutes=2)
 
 
 def number_input(**attrs: str) -> forms.TextInput:
@@ -33,6 +28,8 @@ def number_input(**attrs: str) -> forms.TextInput:
 
 class WhenForm(DeskForm):
     """What may be told late. Left empty it has just happened."""
+
+    keeps_time = True
 
     happened_at = forms.DateTimeField(
         label=gettext_lazy("When, if not just now"),
@@ -46,17 +43,7 @@ class WhenForm(DeskForm):
     def moment(self) -> dict[str, Any]:
         """What services take beside the amount. What a phone kept happened when it was tapped."""
         told = self.cleaned_data
-        return {"happened_at": told.get("happened_at") or self._tapped(), "note": told.get("note", "")}
-
-    def _tapped(self) -> datetime | None:
-        """When it was tapped, if that was a while ago; a clock that runs ahead is not believed."""
-        try:
-            tapped = parse_datetime(str(self.data.get("tapped_at", "")))
-        except ValueError:
-            return None
-        if tapped is None or tapped.tzinfo is None or timezone.now() - tapped < LATE:
-            return None
-        return tapped
+        return {"happened_at": told.get("happened_at") or self.tapped(), "note": told.get("note", "")}
 
 
 class AmountForm(WhenForm):
@@ -78,6 +65,7 @@ class CountForm(AmountForm):
 class WeighForm(DeskForm):
     """The weight with the container."""
 
+    keeps_time = True
     field_of = {"gross": "gross", "value": "gross"}
 
     gross = forms.CharField(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import wraps
 from http import HTTPStatus
 from typing import Any, cast
@@ -18,10 +18,12 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.contrib.auth.decorators import login_required
 from django.core.exceptions import PermissionDenied
+from django.db.models import Model
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.cache import never_cache
@@ -32,12 +34,19 @@ from inventory.access import Caller
 from inventory.models import Container, Lab, User
 from inventory.rules.errors import Conflict, Denied, InputError, Refusal
 from inventory.selectors.due import today_in
+from inventory.services.events import record
 from inventory.services.once import Reply, fingerprint, once
 from inventory.web.language import spoken
 from inventory.web.numbers import AsksWhatIsMeant
 
 KEY = "key"
 SENT_BY_SCRIPT = "X-Kept-Form"
+# Whose form it is that a browser kept: it may be sent after somebody else has signed in there.
+KEPT_BY = "X-Kept-By"
+# When it was tapped. A form that took longer than this to arrive was kept by the browser.
+TAPPED = "tapped_at"
+LATE = timedelta(minutes=2)
+TOLD_LATE = "told-late"
 GO_TO = "X-Go-To"
 
 
@@ -114,6 +123,7 @@ def desk_page(permission: str, *methods: str) -> Callable[[View], View]:
 
     def wrap(view: View) -> View:
         @never_cache
+        @_theirs
         @login_required
         @require_http_methods(["GET", "HEAD", *methods])
         @wraps(view)
@@ -129,15 +139,32 @@ def desk_page(permission: str, *methods: str) -> Callable[[View], View]:
     return wrap
 
 
+def _theirs(view: View) -> View:
+    """401 for a form that the script sends while nobody, or another person, is signed in: it keeps it."""
+
+    @wraps(view)
+    def page(request: HttpRequest, *args: Any, **address: Any) -> HttpResponseBase:
+        whose = request.headers.get(KEPT_BY)
+        if whose is not None and whose != str(request.user.pk):
+            return HttpResponse(status=HTTPStatus.UNAUTHORIZED)
+        return view(request, *args, **address)
+
+    return page
+
+
 def refused(error: InputError) -> str:
     """What is wrong and what to do, in the language of the page."""
     return f"{spoken(error.detail)} {spoken(error.remedy)}".strip()
 
 
 class DeskForm(AsksWhatIsMeant):
-    """A form that writes. `field_of` says which field shows a fault of which member of the service."""
+    """A form that writes. `field_of` says which field shows a fault of which member of the service.
+
+    keeps_time: what it records bears the time of happening; else an event keeps that of a late form.
+    """
 
     field_of: dict[str, str] = {}
+    keeps_time = False
     # Folded away where a form has such: a template compares every field with them.
     late_fields: tuple[str, ...] = ()
 
@@ -146,6 +173,19 @@ class DeskForm(AsksWhatIsMeant):
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         initial = {KEY: str(uuid4()), **(kwargs.pop("initial", None) or {})}
         super().__init__(*args, **{"label_suffix": "", "initial": initial, **kwargs})
+
+    def tapped(self) -> datetime | None:
+        """When it was tapped, if that was a while ago; a clock that runs ahead is not believed."""
+        tapped = self.tapped_ever()
+        return None if tapped is None or timezone.now() - tapped < LATE else tapped
+
+    def tapped_ever(self) -> datetime | None:
+        """When it was tapped by the browser's clock, however short ago; None when it does not say."""
+        try:
+            tapped = parse_datetime(str(self.data.get(TAPPED, "")))
+        except ValueError:
+            return None
+        return None if tapped is None or tapped.tzinfo is None else tapped
 
     def refuse(self, error: InputError) -> None:
         """Show a refusal at the field it names, or above the form; every cause with its source."""
@@ -160,8 +200,10 @@ class DeskForm(AsksWhatIsMeant):
         self.add_error(at, refused(error))
 
 
-def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:
+def done(desk: Desk, form: DeskForm, work: Callable[[], str], about: Model | None = None) -> str | None:
     """Carry a valid form out, once under its key. Returns what to tell the person, or None when refused.
+
+    about: the record that it is of; the lab when it has none.
 
     A refusal stands in the form afterwards, with everything that was typed. Nothing of it is kept, so the
     same key serves when it is sent again.
@@ -176,7 +218,7 @@ def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:
             key=form.cleaned_data[KEY],
             body_sha256=digest,
             now=desk.now,
-            work=lambda: Reply(200, {"words": work()}),
+            work=lambda: Reply(200, {"words": _timed(desk, form, work, about)}),
         )
     except InputError as error:
         if isinstance(error, Conflict) and error.code == "key-used-before":
@@ -191,6 +233,16 @@ def done(desk: Desk, form: DeskForm, work: Callable[[], str]) -> str | None:
             form.refuse(error)
         return None
     return str(reply.body["words"])
+
+
+def _timed(desk: Desk, form: DeskForm, work: Callable[[], str], about: Model | None) -> str:
+    """Carry it out; where it was kept for want of a network, its time of happening is kept as well."""
+    words = work()
+    tapped = form.tapped()
+    if tapped is not None and not form.keeps_time:
+        said = {"form": desk.request.path.rstrip("/").rsplit("/", 1)[-1], "told_at": tapped.isoformat()}
+        record(**desk.by, verb=TOLD_LATE, subject=about or desk.lab, data=said)
+    return words
 
 
 def _for_script(request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:

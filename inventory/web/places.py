@@ -7,6 +7,7 @@ from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.db.models import Model
 from django.http import HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -102,11 +103,19 @@ class EndForm(DeskForm):
 
 
 def form_page(
-    desk: Desk, form: DeskForm, work: Callable[[], str], to: Callable[[], str], **context: Any
+    desk: Desk,
+    form: DeskForm,
+    work: Callable[[], str],
+    to: Callable[[], str],
+    about: Model | None = None,
+    **context: Any,
 ) -> HttpResponse:
-    """A page with one form: carried out, it leads on to the address `to` and tells what was done."""
+    """A page with one form: carried out, it leads on to the address `to` and tells what was done.
+
+    about: the record that it is of. context: with `queue`, how it is called while it waits for the network.
+    """
     if desk.request.method == "POST" and form.is_valid():
-        words = done(desk, form, work)
+        words = done(desk, form, work, about)
         if words is not None:
             messages.success(desk.request, words)
             return redirect(to())

@@ -72,6 +72,7 @@ VERBS: Mapping[str, Any] = {
     "treated": gettext_lazy("Treated the content"),
     "used-against-verdict": gettext_lazy("Used against the verdict"),
     "waste-collected": gettext_lazy("Had waste collected"),
+    "told-late": gettext_lazy("Told then, sent when the network was back"),
     "waste-container-added": gettext_lazy("Added a waste container"),
     "waste-container-changed": gettext_lazy("Changed a waste container"),
     "webhook-added": gettext_lazy("Added a program that is told"),

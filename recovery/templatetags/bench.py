@@ -71,6 +71,7 @@ VERBS = {
     "used-against-verdict": gettext_lazy("Used against the verdict"),
     "storage-overridden": gettext_lazy("A storage rule was overridden"),
     "treatment-withdrawn": gettext_lazy("A treatment was taken back"),
+    "told-late": gettext_lazy("Told then, sent when the network was back"),
 }
 TREATED = {
     "inhibitor-added": gettext_lazy("Inhibitor added"),

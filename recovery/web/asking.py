@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import Model
 from django.http import HttpResponse
 from django.shortcuts import redirect
 
@@ -41,14 +42,15 @@ def ask(
     *,
     here: str,
     leads: str = "",
+    about: Model | None = None,
     **more: Any,
 ) -> HttpResponse:
     """Show a form, or carry it out. back: the address it belongs to. leads: where it goes to once done.
 
-    `work` returns the words for the person. more: what else the page shows.
+    `work` returns the words for the person. about: the record that it is of. more: what else the page shows.
     """
     if desk.request.method == "POST" and form.is_valid():
-        told = done(desk, form, work)
+        told = done(desk, form, work, about)
         if told is not None:
             messages.success(desk.request, told)
             return redirect(leads or back)

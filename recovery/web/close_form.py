@@ -39,6 +39,8 @@ class Part:
 class CloseForm(DeskForm):
     """A question for each loss that somebody can name; the rest is booked as unaccounted."""
 
+    keeps_time = True
+
     def __init__(
         self, *args: Any, held: list[RunSum], expected: Mapping[tuple[int, str], str], **kwargs: Any
     ) -> None:
@@ -69,6 +71,15 @@ class CloseForm(DeskForm):
         self.fields["to_dryness"] = forms.BooleanField(
             label=gettext_lazy("What is left is to be taken to dryness"), required=False
         )
+
+    def clean(self) -> dict[str, Any]:
+        """A form that waited for the network may name a loss of what the run holds no more."""
+        told = super().clean() or {}
+        gone = [name for name, text in self.data.items() if name.startswith("loss_") and str(text).strip()]
+        if any(name not in self.fields for name in gone):
+            words = _("The run has changed since: something you name is no longer missing. Look again.")
+            raise forms.ValidationError(words)
+        return told
 
     @property
     def asked(self) -> list[Part]:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime
 from typing import Any
 
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from inventory.models import Container, Reagent
+from inventory.models import Container, Event, Reagent
+from inventory.rules.errors import Conflict
+from inventory.rules.phrases import Phrase
 from inventory.services import containers, safety, volumes
+from inventory.services.containers import day_in_lab
 from inventory.services.opening import mark_opened
 from inventory.services.quarantine import set_aside
 from inventory.services.storage import Override
@@ -95,8 +99,9 @@ def _sign_form(desk: Desk, container: Container, data: Any) -> DeskForm:
 
 
 def _sign(desk: Desk, container: Container, form: SignForm) -> str:
-    told = form.cleaned_data
-    safety.observe(**desk.by, container=container, sign=told["sign"], words=told["words"])
+    told, tapped = form.cleaned_data, form.tapped()
+    seen_on = None if tapped is None else day_in_lab(desk.lab, tapped)
+    safety.observe(**desk.by, container=container, sign=told["sign"], words=told["words"], seen_on=seen_on)
     return _("Recorded. Follow what the verdict above says.")
 
 
@@ -136,7 +141,8 @@ def _weigh_form(desk: Desk, container: Container, data: Any) -> DeskForm:
 
 
 def _weigh(desk: Desk, container: Container, form: WeighForm) -> str:
-    return _counted(container, volumes.weigh(**desk.by, container=container, gross=form.entry()))
+    told: dict[str, Any] = {"gross": form.entry(), "happened_at": form.tapped()}
+    return _counted(container, volumes.weigh(**desk.by, container=container, **told))
 
 
 def _counted(container: Container, counted: Any) -> str:
@@ -156,6 +162,7 @@ def _move_form(desk: Desk, container: Container, data: Any) -> DeskForm:
 
 def _move(desk: Desk, container: Container, form: MoveForm) -> str:
     told = form.cleaned_data
+    _not_moved_since(container, form.tapped())
     override = Override(told["override_reason"], allowed=desk.caller.may("safety.loosen"))
     done = containers.put_away(
         container=container,
@@ -166,6 +173,20 @@ def _move(desk: Desk, container: Container, form: MoveForm) -> str:
     )
     warned = " ".join(spoken(warning.words) for warning in done.warnings)
     return f"{_('It stands there now.')} {warned}".strip()
+
+
+def _not_moved_since(container: Container, tapped: datetime | None) -> None:
+    """A form that was kept for want of a network does not undo what somebody did after it was tapped."""
+    if tapped is None:
+        return
+    told = Event.objects.filter(subject_kind="container", subject_id=container.pk, verb="put-away")
+    if told.filter(at__gt=tapped).exists():
+        raise Conflict(
+            "location",
+            "moved-since",
+            Phrase("{code} has been moved since you told that.", code=container.code),
+            Phrase("Look where it stands, and move it once more if that is wrong."),
+        )
 
 
 def _pour_form(desk: Desk, container: Container, data: Any) -> DeskForm:

@@ -9,12 +9,15 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Container, Lab, Movement, PlaceKind, User
+from inventory.services.once import words_of
 from inventory.services.volumes import BENCH_ENDS
 from inventory.web.bench_forms import UNITS, AmountForm, _choices, unit_for
 from inventory.web.desk import Desk
 from recovery.models import Run
 
 RUN = "run:"
+# A run whose start waited in the browser for the network: known by the key of its form.
+BEGUN = "begun:"
 RUNS_SHOWN = 30
 END_WORDS = {
     PlaceKind.UNACCOUNTED: gettext_lazy("not told"),
@@ -42,14 +45,29 @@ class DrawForm(AmountForm):
         kwargs["initial"] = {**_last(desk, container, runs, back), **(kwargs.get("initial") or {})}
         super().__init__(*args, **kwargs)
         self.runs = {f"{RUN}{run.pk}": run for run in runs}
+        self._look_for_begun(desk, str(self.data.get("to", "")))
         ends = [(str(end.value), END_WORDS[end]) for end in BENCH_ENDS]
         if back:
             self.fields["to"].label = _("From")
         _choices(self, "to", [(_("A run that is open"), _named(self.runs)), (_("Outside a run"), ends)])
         _choices(self, "unit", UNITS)
+        self.fields["to"].widget.attrs["data-begun"] = _("waits to be started")
         if back or not desk.caller.may("runs.override"):
             del self.fields["override"]
         self.fields["amount"].widget.attrs["autofocus"] = True
+
+    def _look_for_begun(self, desk: Desk, to: str) -> None:
+        """The run that was started under the key told, once it is there; else nothing goes elsewhere."""
+        if not to.startswith(BEGUN):
+            return
+        pk = words_of(user=desk.caller.user, key=to.removeprefix(BEGUN)) or ""
+        named = pk.isascii() and pk.isdigit() and len(pk) < 19
+        found = Run.objects.filter(lab=desk.lab, pk=int(pk)).first() if named else None
+        if found is not None:
+            self.runs[to] = found
+        self.fields["to"].error_messages["invalid_choice"] = _(
+            "The run that this was for has not been started. Start it, and choose it here."
+        )
 
     def run(self) -> Run | None:
         return self.runs.get(self.cleaned_data["to"])
@@ -89,5 +107,5 @@ def _last(desk: Desk, container: Container, runs: list[Run], back: bool) -> dict
 
 def _last_movement(user: User, lab: Lab, kinds: list[str]) -> Movement | None:
     # The newest few of the lab: an index over people would cost every draw, and serve this form alone.
-    rows = Movement.objects.filter(lab=lab).order_by("-id")[:200]
-    return next((row for row in rows if row.actor_id == user.pk and row.kind in kinds), None)
+    newest = Movement.objects.filter(lab=lab).order_by("-id").values("pk")[:200]
+    return Movement.objects.filter(pk__in=newest, actor=user, kind__in=kinds).order_by("-id").first()

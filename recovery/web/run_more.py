@@ -30,7 +30,7 @@ def _shown(
 ) -> HttpResponse:
     """A form of a run on a page of its own. words: title, button, what to know before."""
     if desk.request.method == "POST" and form.is_valid():
-        told = done(desk, form, work)
+        told = done(desk, form, work, run)
         if told is not None:
             messages.success(desk.request, told)
             return redirect("run", slug=desk.lab.slug, run=run.pk)

@@ -134,7 +134,7 @@ def close(desk: Desk, run: str) -> HttpResponse:
         request.POST if request.method == "POST" else None, held=held, expected=prompts(expected)
     )
     if request.method == "POST" and form.is_valid():
-        words = done(desk, form, lambda: _closed(desk, found, form))
+        words = done(desk, form, lambda: _closed(desk, found, form), found)
         if words is not None:
             messages.success(request, words)
             return redirect("run", slug=desk.lab.slug, run=found.pk)
@@ -147,5 +147,6 @@ def _closed(desk: Desk, found: Run, form: CloseForm) -> str:
     remarks = form.remarks(found)
     if remarks is not None:
         run_change(**desk.by, run=found, changes={"remarks": remarks})
-    runs.run_close(**desk.by, run=found, losses=losses, to_dryness=form.cleaned_data["to_dryness"])
+    dry = form.cleaned_data["to_dryness"]
+    runs.run_close(**desk.by, run=found, losses=losses, to_dryness=dry, happened_at=form.tapped())
     return _("The run is closed.")

@@ -60,7 +60,6 @@ def test_charged_come_back_and_lost_are_each_booked_once_when_they_happened(clie
         address = where(at, "runs", run.pk, page)
         text = shown(client, address)
         assert "data-queue=" in text
-        assert "data-tapped" in text
         sending = {**told, "key": f"{KEY}-{number}", "tapped_at": tapped.isoformat()}
         for _ in range(2):
             assert client.post(address, sending, headers={"X-Kept-Form": "1"}).status_code == 204
@@ -79,7 +78,8 @@ def test_facts_and_states_wait_for_the_network_too(client: Client, at: Club) -> 
     client.force_login(at.member)
     for page in ("facts", "states"):
         assert "data-queue=" in shown(client, where(at, "runs", run.pk, page))
-    assert "data-queue=" not in shown(client, where(at, "runs", begun(at).pk, "close"))
+    assert "data-last data-queue=" in shown(client, where(at, "runs", begun(at).pk, "close"))
+    assert "data-begins data-queue=" in shown(client, where(at, "runs", "start"))
 
 
 def test_a_loss_goes_into_a_waste_container(client: Client, at: Club) -> None:
