@@ -10,7 +10,7 @@ from typing import Any
 from django.http import StreamingHttpResponse
 
 # A spreadsheet takes a cell that begins so for a formula and carries it out.
-_FORMULA = re.compile(r"^[=+\-@\t\r]")
+_FORMULA = re.compile(r"^[=+\-@\t\r](?![0-9]+(?:[.,][0-9]+)?$)")
 
 
 class _Echo:

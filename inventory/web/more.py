@@ -86,6 +86,12 @@ GROUPS: tuple[tuple[Any, tuple[Further, ...]], ...] = (
                 _T("The rules, their sources, and which holds."),
                 "lab.read",
             ),
+            Further(
+                "quality-limits",
+                _T("Limits of quality"),
+                _T("What recovered solvent is held to here, and what is shipped."),
+                "lab.read",
+            ),
             Further("reagents", _T("Strips and solutions"), _T("What tests are made with."), "safety.read"),
             Further(
                 "inspection", _T("Inspection report"), _T("A paper for somebody from outside."), "audit.read"

@@ -37,4 +37,5 @@ urlpatterns = [
     path(f"{LAB}trail/", trail.trail, name="trail"),
     path(f"{LAB}trail.csv", trail.trail_csv, name="trail-csv"),
     path(f"{LAB}webhooks/", webhooks.webhooks, name="webhooks"),
+    path(f"{LAB}webhooks/<str:webhook>/", webhooks.change, name="webhook-change"),
 ]

@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 from django.db.models import Max
 from django.http import HttpResponse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -16,6 +17,7 @@ from inventory.services.watches import rules
 from inventory.web.deliveries import told
 from inventory.web.desk import Desk, DeskForm, desk_page, status_of
 from inventory.web.language import spoken
+from inventory.web.places import form_page, posted
 from inventory.web.rows import RowForm, act, asked
 from inventory.web.secrets_once import shown_once
 
@@ -117,6 +119,25 @@ def _new_secret(desk: Desk, form: RowForm) -> HttpResponse | None:
     return shown_once(
         desk, form, make, back="webhooks", title=_("A new secret"), label=_("Secret"), what=what
     )
+
+
+@desk_page("webhooks.edit", "POST")
+def change(desk: Desk, webhook: str) -> HttpResponse:
+    """Another name or address, other kinds of alerts; its secret and what was sent stay."""
+    hook = _found(desk, webhook)
+    start = {"name": hook.name, "url": hook.url, "rules": hook.rules}
+    form = WebhookForm(posted(desk), initial=start)
+    back = reverse("webhooks", args=[desk.lab.slug])
+
+    def work() -> str:
+        changes = {name: form.cleaned_data[name] for name in ("name", "url", "rules")}
+        hooks.webhook_edit(**desk.by, webhook=hook, changes=changes)
+        return _("Changed. Try it with a trial message.")
+
+    return form_page(
+        desk, form, work, lambda: back, title=_("Change a program that is told"), button=_("Save"), back=back,
+        words=_("The secret stays the same, and messages that wait go to the new address."),
+    )  # fmt: skip
 
 
 def _found(desk: Desk, row: str) -> Webhook:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any
 
 from django.contrib import messages
 from django.db.models import Q
-from django.http import HttpResponse
+from django.http import HttpResponse, StreamingHttpResponse
 from django.shortcuts import redirect
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -21,7 +22,9 @@ from inventory.services import import_sheets
 from inventory.services.import_report import ImportReport, RowResult
 from inventory.services.import_undo import VERBS
 from inventory.services.importing import import_stock
-from inventory.web.desk import Desk, desk_page, done, status_of
+from inventory.web.csv_out import csv_file
+from inventory.web.desk import Desk, desk_page, done, refused, status_of
+from inventory.web.language import spoken
 from recovery.services.importing import import_runs
 from recovery.web.import_form import FIELD_WORDS, REMEDIES, BookForm, ColumnsForm, UploadForm
 
@@ -87,9 +90,7 @@ def _kept(desk: Desk, form: UploadForm) -> ImportSheet | None:
             **desk.by, target=form.cleaned_data["target"], data=upload.read(), filename=upload.name or ""
         )
     except InputError as fault:
-        form.add_error(
-            fault.field if fault.field in form.fields else None, f"{fault.detail} {fault.remedy}".strip()
-        )
+        form.add_error(fault.field if fault.field in form.fields else None, refused(fault))
         return None
 
 
@@ -137,14 +138,14 @@ def _report(desk: Desk, kept: ImportSheet) -> tuple[ImportReport, str | None]:
         return looked_at(desk, kept), None
     except InputError as fault:
         kept.choices = {}
-        return looked_at(desk, kept), f"{fault.detail} {fault.remedy}".strip()
+        return looked_at(desk, kept), refused(fault)
 
 
 def _read_as(kept: ImportSheet, form: ColumnsForm) -> bool:
     try:
         import_sheets.sheet_read_as(sheet=kept, choices=form.choices())
     except InputError as fault:
-        form.add_error(None, f"{fault.detail} {fault.remedy}".strip())
+        form.add_error(None, refused(fault))
         return False
     return True
 
@@ -193,6 +194,27 @@ def _shown(desk: Desk, report: ImportReport) -> dict[str, Any]:
         and not report.blocked
         and not (report.all_or_none and counts["bad"]),
     }
+
+
+@desk_page("import.write")
+def bad_csv(desk: Desk, sheet: str) -> StreamingHttpResponse:
+    """The rows that cannot be entered, as they were typed, with why not: to be mended and sent again."""
+    kept = desk.caller.by_id(ImportSheet.objects.filter(expires_at__gt=desk.now), sheet)
+    report, _fault = _report(desk, kept)
+    last = (_("Line in the list"), _("What is wrong"), _("What to do"))
+    return csv_file(f"{desk.lab.slug}-rows-to-mend", [*report.table.headers, *last], _to_mend(report))
+
+
+def _to_mend(report: ImportReport) -> Iterator[list[str]]:
+    cells, notes = {row.line: row.cells for row in report.table.rows}, report.notes()
+    for row in report.rows:
+        if row.status != "bad":
+            continue
+        wrong = [note for note in notes.get(row.line, []) if note.level == "error"]
+        said = [": ".join(filter(None, (note.column, spoken(note.reason)))) for note in wrong]
+        todo = [spoken(REMEDIES.get(note.code, note.remedy)) for note in wrong]
+        typed = [cells[row.line].get(header, "") for header in report.table.headers]
+        yield [*typed, str(row.line), " ".join(said), " ".join(dict.fromkeys(filter(None, todo)))]
 
 
 def _column(report: ImportReport, note: Outcome) -> Any:
