@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
@@ -11,7 +12,7 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection
-from django.db.models import Count, Max, Min, Q
+from django.db.models import Count, Max, Min, Q, QuerySet
 
 from inventory.models import Delivery, Event, Job, Lab, append_only
 
@@ -129,15 +130,25 @@ def failed_jobs(*, lab: Lab) -> list[FailedJob]:
     The error of one that works for all labs may quote a record: where the server keeps several labs, only
     its kind is told.
     """
+    tells = error_told(lab=lab)
+    rows = failed_rows(lab=lab).order_by("-failed_at", "-pk")
+    return [FailedJob(job, tells(job.payload, job.last_error)) for job in rows]
+
+
+def failed_rows(*, lab: Lab) -> QuerySet[Job]:
+    """Rows of jobs that were given up and are everybody's or this lab's."""
+    own = Q(payload__lab=lab.pk) | Q(payload__lab__isnull=True) | Q(payload__lab=None)
+    return Job.objects.filter(own, done_at=None, failed_at__isnull=False)
+
+
+def error_told(*, lab: Lab) -> Callable[[Mapping[str, Any], str], str]:
+    """Of a job's payload and error, as much of the error as this lab may read."""
     shared = Lab.objects.exclude(pk=lab.pk).exists()
-    rows = Job.objects.filter(done_at=None, failed_at__isnull=False).order_by("-failed_at", "-pk")
-    found = []
-    for job in rows:
-        owner = job.payload.get("lab")
-        if owner is None or owner == lab.pk:
-            whole = owner == lab.pk or not shared
-            found.append(FailedJob(job, job.last_error if whole else job.last_error.partition(":")[0]))
-    return found
+
+    def tells(payload: Mapping[str, Any], error: str) -> str:
+        return error if payload.get("lab") == lab.pk or not shared else error.partition(":")[0]
+
+    return tells
 
 
 def failed_job(*, lab: Lab, pk: int) -> Job | None:

@@ -21,6 +21,16 @@ class Row(NamedTuple):
     scopes: str
 
 
+PEOPLE_ROWS = [
+    Row("POST", "members/{person}/removals/", HEAD, NONE),
+    Row("GET", "invitations/", AUDIT, READ),
+    Row("POST", "invitations/", HEAD, NONE),
+    Row("POST", "invitations/{invitation}/revocations/", HEAD, NONE),
+    Row("GET", "failed-jobs/", AUDIT, READ),
+    Row("POST", "failed-jobs/{job}/reruns/", KEEPERS, MANAGE),
+    Row("GET", "status/", AUDIT, READ),
+    Row("POST", "ledger-checks/", KEEPERS, MANAGE),
+]
 RUN_ROWS = [
     Row("GET", "runs/", EVERYONE, READ),
     Row("POST", "runs/", BENCH, LOG),

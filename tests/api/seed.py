@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.utils import timezone
 
-from inventory.models import Alert, Delivery, Event
+from inventory.models import Alert, Delivery, Event, Job
 from inventory.services import (
     import_sheets,
+    jobs,
+    labs,
     limits,
     places,
     policies,
@@ -107,9 +109,18 @@ def planted(lab: Club | None = None) -> Seed:
         "policy": kept.key,
         "part": "rules",
         "row": "0",
+        **_out_and_failed(lab, now),
         "prefix": token_for(lab, "supervisor", "read").partition(".")[0],
     }
     return Seed(lab, names | _list_brought_in(by) | planted_runs(lab, now))
+
+
+def _out_and_failed(lab: Club, now: datetime) -> dict[str, str]:
+    """An invitation that is out, and a job that was given up."""
+    link, _secret = labs.invitation_create(lab=lab.lab, actor=lab.supervisor, now=now, role="member")
+    jobs.enqueue(name="deliver", key="deliver@given-up", payload={"lab": lab.lab.pk}, due_at=now, now=now)
+    Job.objects.filter(key="deliver@given-up").update(failed_at=now, last_error="TimeoutError: no answer")
+    return {"invitation": str(link.pk), "job": str(Job.objects.get(key="deliver@given-up").pk)}
 
 
 def _list_brought_in(by: dict[str, Any]) -> dict[str, str]:

@@ -23,6 +23,7 @@ from tests.api.access_table import (
     LOG,
     MANAGE,
     NONE,
+    PEOPLE_ROWS,
     READ,
     RUN_ROWS,
     Row,
@@ -139,6 +140,7 @@ TABLE = [
     Row("GET", "loss-signals/", EVERYONE, READ),
     Row("GET", "loss-signals/{signal}/", EVERYONE, READ),
     Row("GET", "reports/flows/", EVERYONE, READ),
+    *PEOPLE_ROWS,
     *RUN_ROWS,
 ]
 CALCULATORS = (
