@@ -212,7 +212,7 @@ def _to_mend(report: ImportReport) -> Iterator[list[str]]:
             continue
         wrong = [note for note in notes.get(row.line, []) if note.level == "error"]
         said = [": ".join(filter(None, (note.column, spoken(note.reason)))) for note in wrong]
-        todo = [spoken(REMEDIES.get(note.code, note.remedy)) for note in wrong]
+        todo = [str(REMEDIES.get(note.code, "")) or spoken(note.remedy) for note in wrong]
         typed = [cells[row.line].get(header, "") for header in report.table.headers]
         yield [*typed, str(row.line), " ".join(said), " ".join(dict.fromkeys(filter(None, todo)))]
 
