@@ -14,17 +14,19 @@ from inventory.api.negotiation import ByAccept
 from inventory.api.params import Param
 from inventory.api.replies import tagged
 from inventory.rules.pictures.style import SCALE_MAX, THEMES, WIDTHS, Kind, Look
+from inventory.rules.shown_units import UNITS
 from inventory.services.speaking import SPOKEN, speaker
 
 # Opened by itself, a picture runs nothing, loads nothing and sends nothing.
 POLICY = "default-src 'none'; frame-ancestors 'none'; sandbox"
-LOOK = ("theme", "width", "scale", "format", "language")
+LOOK = ("theme", "width", "scale", "format", "language", "unit")
 LOOK_PARAMS: tuple[Param, ...] = (
     params.choice("theme", THEMES, "Colours for a light or a dark page; light when left out."),
     params.choice("width", WIDTHS, "small: 360 px, for a phone; large: 900 px, which it is when left out."),
     params.number("scale", "Pixels of a PNG for each px; 2 when left out.", least=1, most=SCALE_MAX),
     params.choice("format", ("svg", "png"), "As the Accept header, for images and links."),
     params.choice("language", SPOKEN, "Of the words that are not data; en when left out."),
+    params.choice("unit", list(UNITS), "In which volumes are drawn; what suits their size when left out."),
 )
 WORDS = (
     "SVG, or PNG when `Accept` or `format` asks for it. The words in it are text, and it has a title and a "
@@ -67,8 +69,9 @@ class PictureView(LabView):
         kind: Kind = "png" if self.request.accepted_media_type == PngRenderer.media_type else "svg"
         say = speaker(given.get("language", SPOKEN[0]))
         look = Look(
-            given.get("theme", "light"), given.get("width", "large"), kind, given.get("scale", 2), say
-        )
+            given.get("theme", "light"), given.get("width", "large"), kind, given.get("scale", 2), say,
+            given.get("unit", ""),
+        )  # fmt: skip
         response = tagged(self.request._request, draw(look), self.request.accepted_media_type or "")
         response["Content-Security-Policy"] = POLICY
         response["Vary"] = "Accept"

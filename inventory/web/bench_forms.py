@@ -13,7 +13,7 @@ from inventory.models import Container, Lab, Location
 from inventory.rules.methods import NOT_STATED
 from inventory.rules.peroxide import METHODS
 from inventory.rules.signs import SIGNS
-from inventory.templatetags.amounts import sign
+from inventory.templatetags.amounts import UNIT, sign
 from inventory.web.desk import DeskForm
 
 UNITS = (("mL", "mL"), ("L", "L"), ("uL", "µL"))
@@ -205,5 +205,5 @@ def _choices(form: forms.Form, name: str, choices: Sequence[tuple[Any, Any]]) ->
 
 
 def unit_for(container: Container) -> str:
-    """Bottles and flasks are read in millilitres, cans in litres."""
-    return "L" if container.capacity_ul > 5_000_000 else "mL"
+    """The one that this person chose; else bottles and flasks are read in millilitres, cans in litres."""
+    return UNIT.get() or ("L" if container.capacity_ul > 5_000_000 else "mL")

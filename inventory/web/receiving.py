@@ -19,6 +19,7 @@ from inventory.rules.volume import MAX_VOLUME_UL
 from inventory.services.catalogue import solvent_named, solvents_of
 from inventory.services.containers import ContainerFacts, LotFacts, receive
 from inventory.services.storage import Override
+from inventory.templatetags.amounts import UNIT
 from inventory.web.bench_forms import UNITS, number_input
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
 
@@ -131,7 +132,12 @@ class ReceiveForm(DeskForm):
 def receive_page(desk: Desk) -> HttpResponse:
     """Receive a filled container and go to its page, from where its label is printed."""
     request = desk.request
-    start = {"received_on": desk.today, "opened": "unopened", "unit": "mL", "origin": "purchased"}
+    start = {
+        "received_on": desk.today,
+        "opened": "unopened",
+        "unit": UNIT.get() or "mL",
+        "origin": "purchased",
+    }
     form = ReceiveForm(request.POST if request.method == "POST" else None, desk=desk, initial=start)
     if request.method == "POST" and form.is_valid():
         code = done(desk, form, lambda: _received(desk, form))

@@ -80,7 +80,8 @@ class YouForm(OwnForm):
         choices=[],
         required=False,
         help_text=gettext_lazy(
-            "For you alone. You may always type any unit; files, labels, pictures and plans keep theirs."
+            "For you alone, on pages, in pictures and in lists as CSV, which keep the µL too. You may always "
+            "type any unit. Labels and papers, which others read, and the fields of a plan keep mL."
         ),
     )
 

@@ -10,8 +10,9 @@ from urllib.parse import urlencode
 from django import template
 from django.utils.translation import gettext, gettext_lazy
 
+from inventory.rules.shown_units import DEFAULT, UNITS, in_unit
 from inventory.services.speaking import SPOKEN, language_asked
-from inventory.templatetags.amounts import NO_BREAK, grouped, marked, ml, percent
+from inventory.templatetags.amounts import NO_BREAK, UNIT, grouped, marked, ml, percent
 from inventory.web.language import spoken
 from recovery.models import QualityCheck
 from recovery.rules.fact_words import named_all
@@ -77,6 +78,8 @@ def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any
     language = language_asked()
     if language != SPOKEN[0]:
         told["language"] = language
+    if unit := UNIT.get():
+        told["unit"] = unit
 
     def of(**look: str) -> str:
         return f"{address}?{'&'.join(filter(None, (query, urlencode({**told, **look}))))}"
@@ -147,9 +150,14 @@ def unit_words(code: str) -> str:
 
 @register.filter
 def told(quantity: Mapping[str, Any] | None) -> str:
-    """{"value", "unit", "uncertainty"} as "12.5 mL ± 0.4 (k = 1)"; nothing told is a dash."""
+    """{"value", "unit", "uncertainty"} as "12.5 mL ± 0.4 (k = 1)"; nothing told is a dash.
+
+    What is in mL is written in the reader's unit, not rounded.
+    """
     if not quantity or quantity.get("value") is None:
         return "–"
+    if quantity.get("unit") == DEFAULT and UNIT.get() in UNITS:
+        quantity = in_unit(quantity, UNIT.get())
     unit = unit_words(str(quantity.get("unit") or ""))
     words = f"{marked(str(quantity['value']))}{NO_BREAK}{unit}".rstrip(NO_BREAK)
     spread = quantity.get("uncertainty")

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import LOSSES, PlaceKind, Solvent
+from inventory.templatetags.amounts import UNIT
 from inventory.web.bench_forms import UNITS, number_input
 from inventory.web.desk import DeskForm, refused
 from recovery.models import Run, RunSum
@@ -60,7 +61,9 @@ class CloseForm(DeskForm):
                     help_text=words,
                 )
                 self.parts.append((name, row.solvent, kind))
-        self.fields["unit"] = forms.ChoiceField(label=gettext_lazy("Unit"), choices=UNITS, initial="mL")
+        self.fields["unit"] = forms.ChoiceField(
+            label=gettext_lazy("Unit"), choices=UNITS, initial=UNIT.get() or "mL"
+        )
         self.fields["rest"] = forms.CharField(
             label=gettext_lazy("What may have become of the rest?"),
             required=False,

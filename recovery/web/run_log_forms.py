@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import LOST_TO, PlaceKind, Solvent, WasteContainer
 from inventory.services.storage import Override
+from inventory.templatetags.amounts import UNIT
 from inventory.web.bench_forms import AmountForm, WhenForm
 from inventory.web.desk import Desk
 from recovery.models import Run
@@ -41,7 +42,7 @@ class RunMoveForm(AmountForm):
 
     def __init__(self, *args: Any, desk: Desk, run: Run, **kwargs: Any) -> None:
         code = desk.request.GET.get("container", "")[:300]
-        kwargs["initial"] = {"container": code, "unit": "mL", **(kwargs.get("initial") or {})}
+        kwargs["initial"] = {"container": code, "unit": UNIT.get() or "mL", **(kwargs.get("initial") or {})}
         super().__init__(*args, **kwargs)
         self.fields["amount" if code else "container"].widget.attrs["autofocus"] = True
 

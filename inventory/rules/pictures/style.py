@@ -78,6 +78,7 @@ class Look:
     """How a picture is wanted. scale: pixels of a PNG for each CSS pixel, 1 to 3; nothing to the others.
 
     say: what says its words; English where nothing else is given. One function for one language, always.
+    unit: of `shown_units.UNITS`, in which volumes are drawn; empty: what suits their size.
     """
 
     theme: Theme = "light"
@@ -85,6 +86,7 @@ class Look:
     kind: Kind = "svg"
     scale: int = 2
     say: Say = str
+    unit: str = ""
 
     def __post_init__(self) -> None:
         if self.theme not in THEMES or self.width not in WIDTHS or self.kind not in KINDS:

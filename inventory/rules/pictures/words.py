@@ -9,6 +9,7 @@ from math import floor, isfinite, log10
 from typing import Any
 
 from inventory.rules.phrases import Figure, NamedDay, Phrase, Say
+from inventory.rules.shown_units import DEFAULT, UNITS
 
 __all__ = [
     "Unit",
@@ -152,8 +153,10 @@ class Unit:
         return plus_minus(amount / self.size, half, self.name)
 
 
-def volume_unit(largest_ml: float) -> Unit:
-    """mL up to 100 L, then L, and m³ from 100 m³ on."""
+def volume_unit(largest_ml: float, wanted: str = "") -> Unit:
+    """mL up to 100 L, then L, and m³ from 100 m³ on; or what the reader wants, one of `shown_units.UNITS`."""
+    if wanted in UNITS:
+        return Unit(UNITS[wanted].symbol, UNITS[wanted].ul / UNITS[DEFAULT].ul)
     return _unit(largest_ml, ("mL", "L", "m³"))
 
 

@@ -106,7 +106,7 @@ def draw_flow_diagram(flow: FlowDiagram, look: Look) -> bytes:
 
 def flow_diagram_sheet(flow: FlowDiagram, look: Look) -> Sheet:
     flow = all_said(flow, look.say)
-    plan = _plan(flow)
+    plan = _plan(flow, look.unit)
     sheet = Sheet(look, isolated(flow.title), _told(flow, plan.unit))
     y = heading(sheet, flow.words)
     if not plan.legs:
@@ -127,7 +127,7 @@ def flow_diagram_sheet(flow: FlowDiagram, look: Look) -> Sheet:
 # -- what is to be placed
 
 
-def _plan(flow: FlowDiagram) -> _Plan:
+def _plan(flow: FlowDiagram, wanted: str) -> _Plan:
     bands = [(i, b) for i, b in enumerate(flow.bands) if isfinite(b.amount) and b.amount > 0]
     into: dict[str, float] = defaultdict(float)
     out: dict[str, float] = defaultdict(float)
@@ -144,8 +144,8 @@ def _plan(flow: FlowDiagram) -> _Plan:
         columns[slot.column].append(slot)
     _sorted(columns, bands, slots)
     legs = [leg for i, band in bands for leg in _legs(i, band, slots, columns)]
-    chosen = volume_unit if flow.measure == "volume" else mass_unit
-    unit = chosen(max((slot.amount for slot in slots.values()), default=0))
+    most = max((slot.amount for slot in slots.values()), default=0)
+    unit = volume_unit(most, wanted) if flow.measure == "volume" else mass_unit(most)
     return _Plan(slots, legs, columns, unit)
 
 

@@ -71,7 +71,7 @@ def draw_waterfall(fall: Waterfall, look: Look, title: str = "") -> bytes:
 
 def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
     fall, size = all_said(fall, look.say), look.size
-    unit = volume_unit(max((abs(bar.value_ul) for bar in fall.bars), default=0) / UL_PER_ML)
+    unit = volume_unit(max((abs(bar.value_ul) for bar in fall.bars), default=0) / UL_PER_ML, look.unit)
     head = isolated(look.say(title)) or Phrase("Where the {solvent} went", solvent=isolated(fall.solvent))
     sheet = Sheet(look, head, _told(fall, unit))
     y = heading(sheet, [isolated(fall.solvent)] if title else [])
