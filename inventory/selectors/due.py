@@ -88,8 +88,8 @@ def due_containers(*, lab: Lab, today: date) -> QuerySet[Any]:
     )
 
 
-def due_list(*, lab: Lab, today: date, limit: int = 500) -> list[DueItem]:
-    """The due list in one query."""
+def due_list(*, lab: Lab, today: date, limit: int = 500, start: int = 0) -> list[DueItem]:
+    """The due list in one query. start: how many of it come before."""
     rows = due_containers(lab=lab, today=today).values_list(
         "id",
         "code",
@@ -103,7 +103,7 @@ def due_list(*, lab: Lab, today: date, limit: int = 500) -> list[DueItem]:
         "due_words",
         "worst_sign",
         "rank",
-    )[:limit]
+    )[start : start + limit]
     return [_item(row, today) for row in rows]
 
 

@@ -46,7 +46,11 @@ def told_by_id(container_ids: Iterable[int], today: date) -> Mapping[int, Told]:
 
 def judged(items: Sequence[DueItem], today: date) -> list[DueItem]:
     """Items of the due list with the words of their verdicts."""
-    found = told_by_id([item.container_id for item in items], today)
+    return judged_as(items, told_by_id([item.container_id for item in items], today))
+
+
+def judged_as(items: Sequence[DueItem], found: Mapping[int, Told]) -> list[DueItem]:
+    """The same, with what is to be said of their containers, by id, in hand."""
     return [_judged(item, found[item.container_id]) for item in items]
 
 

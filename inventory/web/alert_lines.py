@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
+from functools import cached_property
 from typing import Any
 
 from django import forms
@@ -13,6 +14,7 @@ from django.urls import reverse
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Alert, Container
+from inventory.rules.advice import Told
 from inventory.selectors.alert_subjects import Subject, subjects_of
 from inventory.services.answering import REASON_MAX, latest_put_off_on
 from inventory.services.delivery.content import advice_of, rule_words
@@ -47,7 +49,11 @@ class PutOffForm(DeskForm):
 
 @dataclass(frozen=True)
 class AlertLine:
-    """One alert. latest_on: the last day to which it may be put off; None: never, or not by this person."""
+    """One alert. latest_on: the last day to which it may be put off; None: never, or not by this person.
+
+    answers: this person may say that they see to it. A form is made when it is asked for: where a list has no
+    room for it, it would cost more than the line.
+    """
 
     alert: Alert
     words: str
@@ -57,8 +63,17 @@ class AlertLine:
     waits: bool
     latest_on: date | None
     advice: str = ""
-    seen: SeenForm | None = field(default=None, compare=False)
-    later: PutOffForm | None = field(default=None, compare=False)
+    answers: bool = False
+
+    @cached_property
+    def seen(self) -> SeenForm | None:
+        return SeenForm(auto_id=f"alert{self.alert.pk}_%s") if self.answers else None
+
+    @cached_property
+    def later(self) -> PutOffForm | None:
+        if self.latest_on is None:
+            return None
+        return PutOffForm(auto_id=f"later{self.alert.pk}_%s", initial={"until_on": self.latest_on})
 
     @property
     def is_grave(self) -> bool:
@@ -75,15 +90,17 @@ def put_off_q(desk: Desk) -> Q:
     return Q(put_off_until__isnull=False, put_off_until__gt=desk.now)
 
 
-def lines_of(desk: Desk, alerts: Iterable[Alert], *, advise: bool = True) -> list[AlertLine]:
+def lines_of(
+    desk: Desk, alerts: Iterable[Alert], *, advise: bool = True, said: Mapping[int, Told] | None = None
+) -> list[AlertLine]:
     """The same alerts in the same order, with forms for what this person may do about each.
 
-    advise: work out what the verdict has people do with each container; where that stands beside it anyway it
-    need not be done twice. Alerts come with `acknowledged_by`.
+    advise: work out what the verdict has people do with each container, unless `said` has it by its id; where
+    that stands beside it anyway it need not be done twice. Alerts come with `acknowledged_by`.
     """
     held = list(alerts)
     subjects, links = subjects_of(held), _links(desk, held)
-    advice = advice_of(held, desk.today) if advise else {}
+    advice = advice_of(held, desk.today, said) if advise else {}
     return [_line(desk, alert, subjects[alert.pk], links, advice) for alert in held]
 
 
@@ -92,8 +109,6 @@ def _line(
 ) -> AlertLine:
     words, severity = rule_words(alert.rule)
     latest_on = _latest_on(desk, alert)
-    answers = alert.closed_at is None and desk.caller.may("alerts.answer")
-    ids = f"alert{alert.pk}_%s"
     return AlertLine(
         alert,
         spoken(words),
@@ -103,8 +118,7 @@ def _line(
         alert.put_off_until is not None and alert.put_off_until > desk.now,
         latest_on,
         spoken(advice.get(alert.pk, "")),
-        SeenForm(auto_id=ids) if answers else None,
-        PutOffForm(auto_id=f"later{alert.pk}_%s", initial={"until_on": latest_on}) if latest_on else None,
+        alert.closed_at is None and desk.caller.may("alerts.answer"),
     )
 
 

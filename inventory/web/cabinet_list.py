@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 from django.http import HttpResponse, StreamingHttpResponse
@@ -17,28 +18,42 @@ from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page
 from inventory.web.language import spoken
 from inventory.web.papers import PAPERS, amount, day, opened_words, pdf_answer
+from inventory.web.rows import start_of
 
+#: a verdict for each takes its time
+PAGE = 100
 CSV_COLUMNS = (
     "place", "code", "solvent", "signal_word", "volume_ul", "capacity_ul", "opened", "opened_on", "test_by",
     "level", "verdict",
 )  # fmt: skip
 
 
-def _found(desk: Desk, location: str) -> tuple[Location, list[Bottle], list[WasteContainer]]:
-    """The place, and what stands in it and below: by place, then by code."""
+@dataclass(frozen=True)
+class Stock:
+    """A place with what stands in it and below: by place, then by code. count: of all its containers."""
+
+    place: Location
+    bottles: list[Bottle]
+    waste: list[WasteContainer]
+    count: int
+
+
+def _found(desk: Desk, location: str, *, start: int = 0, limit: int | None = None) -> Stock:
+    """start, limit: which of the containers; without them all."""
     place = desk.caller.by_id(Location.objects.all(), location)
     inside = storage.below(place.pk)
     held = Container.objects.filter(lab=desk.lab, location__in=inside, discarded_at=None)
     ids = held.order_by("location__name", "code").values_list("pk", flat=True)
     waste = WasteContainer.objects.filter(lab=desk.lab, location__in=inside, collected_at=None)
     rows = waste.select_related("location").order_by("code")
-    return place, bottles(ids=ids, today=desk.today), list(rows)
+    chosen = ids[start:] if limit is None else ids[start : start + limit]
+    return Stock(place, bottles(ids=chosen, today=desk.today), list(rows), held.count())
 
 
 def signal(bottle: Bottle) -> str:
     """The signal word; where none is on record it says so, which is no promise."""
     if bottle.signal_word:
-        return bottle.signal_word
+        return spoken(bottle.signal_word)
     if not bottle.solvent:
         return "–"
     return "–" if bottle.hazards_known else _("not on record: see the label")
@@ -46,8 +61,10 @@ def signal(bottle: Bottle) -> str:
 
 @desk_page("stock.read")
 def list_page(desk: Desk, location: str) -> HttpResponse:
-    """The list with a style of its own for paper."""
-    place, found, waste = _found(desk, location)
+    """The list with a style of its own for paper. Of a long one so many at a time: the PDF has them all."""
+    start = start_of(desk)
+    stock = _found(desk, location, start=start, limit=PAGE)
+    found, last = stock.bottles, start + len(stock.bottles)
     rows = [
         {
             "bottle": bottle,
@@ -58,9 +75,14 @@ def list_page(desk: Desk, location: str) -> HttpResponse:
         for bottle in found
     ]
     context: dict[str, Any] = {
-        "place": place,
+        "place": stock.place,
         "rows": rows,
-        "waste": waste,
+        "waste": stock.waste,
+        "count": stock.count,
+        "first": start + 1,
+        "last": last,
+        "before": max(start - PAGE, 0) if start else None,
+        "further": last if last < stock.count else None,
         "now": desk.now,
         "papers": PAPERS,
     }
@@ -70,21 +92,22 @@ def list_page(desk: Desk, location: str) -> HttpResponse:
 
 @desk_page("stock.read")
 def list_csv(desk: Desk, location: str) -> StreamingHttpResponse:
-    place, found, _waste = _found(desk, location)
+    stock = _found(desk, location)
     rows = [
         [
             *(one.place, one.code, one.solvent, one.signal_word, one.volume_ul, one.capacity_ul),
             *(one.opened, one.opened_on, one.due_on, one.told.level, one.told.verdict),
         ]
-        for one in found
+        for one in stock.bottles
     ]
-    return csv_file(f"{desk.lab.slug}-place-{place.pk}", CSV_COLUMNS, rows)
+    return csv_file(f"{desk.lab.slug}-place-{stock.place.pk}", CSV_COLUMNS, rows)
 
 
 @desk_page("stock.read")
 def list_file(desk: Desk, location: str) -> HttpResponse:
     """The same as PDF. paper: a4 or letter."""
-    place, found, waste = _found(desk, location)
+    stock = _found(desk, location)
+    place = stock.place
     size = desk.request.GET.get("paper", "a4")
     paper = Paper(
         title=place.name,
@@ -93,7 +116,7 @@ def list_file(desk: Desk, location: str) -> HttpResponse:
             (_("As it stood on"), f"{localtime(desk.now):%Y-%m-%d %H:%M}"),
             (_("In an emergency"), desk.lab.emergency_text or _("Follow the notice in the room.")),
         ],
-        parts=[_bottles(desk, found), _wastes(desk, waste)],
+        parts=[_bottles(desk, stock.bottles), _wastes(desk, stock.waste)],
         foot=f"{place.name} · {desk.lab.name}",
         page_words=_("Page {page} of {pages}"),
     )

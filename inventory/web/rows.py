@@ -52,6 +52,12 @@ def _query(desk: Desk) -> str:
     return f"?{told}" if told else ""
 
 
+def start_of(desk: Desk, name: str = "from") -> int:
+    """How many of a list its address leaves out; one that was tampered with starts anew."""
+    text = desk.request.GET.get(name, "")
+    return int(text) if text.isascii() and text.isdigit() and len(text) <= 9 else 0
+
+
 def before_of(desk: Desk) -> int | None:
     """Where a list goes on, from its address; one that was tampered with starts anew."""
     text = desk.request.GET.get("before", "")

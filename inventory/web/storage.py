@@ -22,7 +22,7 @@ KINDS = {
     "fridge": gettext_lazy("fridge"),
     "other": gettext_lazy("other place"),
 }
-HELD_MAX = 200
+HELD_MAX = 100
 CSV_COLUMNS = (
     "place", "kind", "in", "limit", "measure", "used_ul", "allowed_ul", "over_ul", "percent", "effect",
     "rule", "source",

@@ -14,7 +14,7 @@ from inventory.selectors.due import SOON, DueItem, due_containers, due_list
 from recovery.models import Clearance, Run
 from recovery.selectors.losses import LossRate, loss_rates
 
-DUE_LIMIT = 80
+DUE_LIMIT = 40
 RUN_LIMIT = 20
 MONTHS = 12
 
@@ -36,15 +36,22 @@ class Counts:
 
 @dataclass(frozen=True)
 class Part:
-    """The first items of one rank, and how many more there are."""
+    """Items of one rank. before: how many of that rank come before them; start: of the list, before that."""
 
     rank: int
     count: int
     items: list[DueItem]
+    before: int = 0
+    start: int = 0
 
     @property
     def more(self) -> int:
-        return self.count - len(self.items)
+        return self.count - self.before - len(self.items)
+
+    @property
+    def further(self) -> int:
+        """Where in the whole list the first of those begins that are not here."""
+        return self.start + self.before + len(self.items)
 
 
 @dataclass(frozen=True)
@@ -61,12 +68,21 @@ def due_counts(*, lab: Lab, today: date) -> Counts:
     return Counts({row["rank"]: row["n"] for row in rows.annotate(n=Count("id"))})
 
 
-def due_parts(*, lab: Lab, today: date, counts: Counts) -> list[Part]:
-    """The due list by rank, worst first; ranks without a container are left out."""
+def due_parts(*, lab: Lab, today: date, counts: Counts, start: int = 0) -> list[Part]:
+    """The due list by rank, worst first, from the one on before which `start` stand.
+
+    Left out are ranks without a container, and those that lie before it as a whole.
+    """
     found: dict[int, list[DueItem]] = defaultdict(list)
-    for item in due_list(lab=lab, today=today, limit=DUE_LIMIT):
+    for item in due_list(lab=lab, today=today, limit=DUE_LIMIT, start=start):
         found[item.rank].append(item)
-    return [Part(rank, n, found[rank]) for rank, n in sorted(counts.by_rank.items())]
+    parts, passed = [], 0
+    for rank, n in sorted(counts.by_rank.items()):
+        before = min(max(start - passed, 0), n)
+        if before < n:
+            parts.append(Part(rank, n, found[rank], before, passed))
+        passed += n
+    return parts
 
 
 def open_alerts(*, lab: Lab) -> int:
@@ -78,9 +94,9 @@ def any_container(*, lab: Lab) -> bool:
 
 
 def runs_to_answer_for(*, lab: Lab) -> list[Run]:
-    """Closed runs with a finding that nobody answered for yet, the newest first."""
+    """Closed runs with a finding that nobody answered for yet, the newest first; one more than are shown."""
     runs = Run.objects.filter(lab=lab, closed_at__isnull=False, is_history=False).exclude(unseen_findings="")
-    return list(runs.order_by("-id").prefetch_related("sums__solvent")[:RUN_LIMIT])
+    return list(runs.order_by("-id")[: RUN_LIMIT + 1])
 
 
 def open_runs(*, lab: Lab) -> tuple[int, list[Run]]:

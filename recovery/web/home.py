@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from datetime import timedelta
 from typing import Any, cast
 
 from django.contrib.auth.decorators import login_required
@@ -20,12 +20,13 @@ from inventory.models import User
 from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
 from inventory.selectors.loosening import policy_in_use
 from inventory.services.delivery.reach import reach_of
-from inventory.services.due_telling import judged
+from inventory.services.due_telling import judged_as, told_by_id
 from inventory.web.desk import Desk
+from inventory.web.rows import start_of
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
+from recovery.web import today_alerts
 from recovery.web.first_steps import first_steps
-from recovery.web.today_alerts import standing
 
 # The other months are folded away, so that a phone need not scroll past them.
 MONTHS_SHOWN = 3
@@ -52,6 +53,10 @@ class Group:
     @property
     def more(self) -> int:
         return self.part.more
+
+    @property
+    def further(self) -> int:
+        return self.part.further
 
 
 @never_cache
@@ -85,12 +90,19 @@ def lab_page(request: HttpRequest, caller: Caller) -> HttpResponse:
 def _context(desk: Desk) -> dict[str, Any]:
     caller, lab, today = desk.caller, desk.lab, desk.today
     counts = overview.due_counts(lab=lab, today=today)
-    due = _judged(overview.due_parts(lab=lab, today=today, counts=counts), today)
-    listed = {item.container_id for part in due for item in part.items}
+    start = start_of(desk)
+    start = start if start < counts.now + counts.soon else 0
+    listed = overview.due_parts(lab=lab, today=today, counts=counts, start=start)
+    ids = {item.container_id for part in listed for item in part.items}
     alerts = overview.open_alerts(lab=lab)
+    to_do = today_alerts.found(desk, listed=ids, open_count=alerts)
+    # The records are looked into once for all that the page tells of.
+    said = told_by_id(ids | to_do.containers, today)
+    due = [replace(part, items=judged_as(part.items, said)) for part in listed]
     parts = {part.rank: part for part in due}
     soon = parts.pop(SOON, Part(SOON, 0, []))
     open_count, open_runs = overview.open_runs(lab=lab)
+    found_runs = overview.runs_to_answer_for(lab=lab)
     by_solvent, by_month = overview.ledger(lab=lab)
     newest = sorted({row.rate.group["month"] for row in by_month})[-MONTHS_SHOWN:]
     return {
@@ -101,29 +113,25 @@ def _context(desk: Desk) -> dict[str, Any]:
         "today": today,
         "soon_until": today + timedelta(days=lab.due_soon_days),
         "counts": counts,
+        "start": start,
         "groups": [_group(part) for part in parts.values()],
         "soon": soon,
         "policy": policy_in_use(lab),
         "first_steps": first_steps(desk),
         "any_container": overview.any_container(lab=lab),
         "alerts": alerts,
-        "standing": standing(desk, listed=listed, open_count=alerts),
+        "standing": today_alerts.standing(desk, to_do, said),
         # Those who can do something about it; stewards among them.
         "reach": reach_of(lab) if caller.may("deliveries.read") else None,
         "open_count": open_count,
         "open_runs": open_runs,
-        "found_runs": overview.runs_to_answer_for(lab=lab),
+        "found_runs": found_runs[: overview.RUN_LIMIT],
+        "found_more": len(found_runs) > overview.RUN_LIMIT,
         "runs_more": open_count - len(open_runs),
         "by_solvent": by_solvent,
         "newest": [row for row in by_month if row.rate.group["month"] in newest],
         "earlier": [row for row in by_month if row.rate.group["month"] not in newest],
     }
-
-
-def _judged(parts: list[Part], today: date) -> list[Part]:
-    """The same with the verdict beside each container, and what it has people do."""
-    said = {item.container_id: item for item in judged([i for part in parts for i in part.items], today)}
-    return [replace(part, items=[said[item.container_id] for item in part.items]) for part in parts]
 
 
 def _group(part: Part) -> Group:

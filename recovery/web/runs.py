@@ -16,6 +16,7 @@ from inventory.models import Container, Movement
 from inventory.rules.errors import InputError
 from inventory.web.desk import Desk, desk_page, done, status_of
 from inventory.web.finding import container_coded
+from inventory.web.rows import start_of
 from inventory.web.scan import code_in
 from recovery.models import Clearance, Run, RunSum
 from recovery.services import runs
@@ -40,10 +41,15 @@ def runs_page(desk: Desk) -> HttpResponse:
     if after.isdigit() and len(after) < 19:
         closed = closed.filter(pk__lt=int(after))
     shown = list(closed[: PAGE + 1])
+    open_from = start_of(desk, "open_from")
+    still = own.filter(closed_at=None).order_by("-started_at", "-id")
+    some = [] if after else list(still[open_from : open_from + PAGE + 1])
     return desk.render(
         "recovery/runs.html",
         {
-            "open": [] if after else list(own.filter(closed_at=None).order_by("-started_at")[:PAGE]),
+            "open": some[:PAGE],
+            "open_further": open_from + PAGE if len(some) > PAGE else None,
+            "open_from": open_from,
             "closed": shown[:PAGE],
             "more": shown[PAGE - 1].pk if len(shown) > PAGE else None,
             "is_later": bool(after),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -10,6 +10,7 @@ from typing import Any
 from django.conf import settings
 
 from inventory.models import Alert, Delivery, Lab
+from inventory.rules.advice import Told
 from inventory.rules.digest_days import zone_of
 from inventory.rules.phrases import Phrase
 from inventory.rules.telling import CAUTIONS
@@ -123,11 +124,20 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
     return sorted(found, key=lambda line: (line.severity, line.due_on or date.min, line.subject.name))
 
 
-def advice_of(alerts: Iterable[Alert], today: date) -> dict[int, str]:
-    """By the id of the alert: nobody is told that a test is due where the verdict has it left alone."""
-    held = {a.pk: a.subject_id for a in alerts if a.subject_kind == "container" and a.closed_at is None}
-    said = told_by_id(set(held.values()), today) if held else {}
+def advice_of(alerts: Iterable[Alert], today: date, said: Mapping[int, Told] | None = None) -> dict[int, str]:
+    """By the id of the alert: nobody is told that a test is due where the verdict has it left alone.
+
+    said: what is to be said of their containers, by id, where that is in hand.
+    """
+    held = containers_of(alerts)
+    if said is None:
+        said = told_by_id(set(held.values()), today) if held else {}
     return {pk: said[container].advice for pk, container in held.items() if container in said}
+
+
+def containers_of(alerts: Iterable[Alert]) -> dict[int, int]:
+    """The id of the container that each alert is about, by the id of the alert, as long as it stands open."""
+    return {a.pk: a.subject_id for a in alerts if a.subject_kind == "container" and a.closed_at is None}
 
 
 def digest_of(lab: Lab, now: datetime) -> Digest:
