@@ -14,12 +14,16 @@ from math import sqrt
 from types import MappingProxyType
 from typing import Any
 
-from inventory.rules.label_text import MAY_FORM, NOT_KNOWN, LabelText, symbols
+from inventory.rules.label_text import LabelText, symbols
 from inventory.rules.phrases import Phrase
 
 A4_MM = (210.0, 297.0)
 MM = 72 / 25.4
 RED = (0.83, 0.0, 0.07)
+# Name and code give way by these factors until the statements are READABLE_PT or more, at the worst
+# LEAST_PT; our choice, not published.
+SQUEEZES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)
+READABLE_PT, LEAST_PT = 4.2, 3.6
 
 
 @dataclass(frozen=True)
@@ -110,6 +114,13 @@ def fonts() -> None:
     pdfmetrics.registerFont(TTFont("Label-Bold", str(folder / "DejaVuSans-Bold.ttf")))
 
 
+class _Nowhere:
+    """A canvas on which nothing is drawn, to try out how much room there is."""
+
+    def __getattr__(self, name: str) -> Any:
+        return lambda *_, **__: 0.0 if name == "stringWidth" else self
+
+
 class _Drawing:
     """Draws one label in a space whose lower left corner is the origin."""
 
@@ -120,23 +131,53 @@ class _Drawing:
         self.inner = self.width - 2 * self.pad
 
     def draw(self) -> None:
-        base = self.size.base_pt
         self.canvas.setStrokeColorRGB(0.6, 0.6, 0.6)
         self.canvas.setLineWidth(0.3)
         self.canvas.roundRect(1, 1, self.width - 2, self.height - 2, 4)
-        foot = self._foot(base)
+        squeeze, size = self._fitting()
+        top, foot = self._head_and_foot(squeeze)
+        self._words(top, foot, size)
+
+    def _fitting(self) -> tuple[float, float]:
+        """How much the head gives way so that the statements can be read, and the type they then have."""
+        canvas, self.canvas = self.canvas, _Nowhere()
+        found = []
+        for squeeze in SQUEEZES:
+            size = self._word_size(*self._head_and_foot(squeeze))
+            found.append((squeeze, size))
+            if size >= min(READABLE_PT, self.size.base_pt):
+                break
+        self.canvas = canvas
+        return max(found, key=lambda one: one[1])
+
+    def _head_and_foot(self, squeeze: float) -> tuple[float, float]:
+        """Everything but the statements. Returns between which heights there is room for those."""
+        base = self.size.base_pt * squeeze
+        foot = self._foot(self.size.base_pt * min(1.0, squeeze + 0.15))
         qr = self.size.qr_mm * MM
         self._qr(self.width - self.pad - qr, self.height - self.pad - qr, qr)
         beside = self.inner - qr - 2 * MM
         top = self.height - self.pad
         top = self._text(self.label.name, top, beside, base * 1.75, bold=True, lines=2)
-        top = self._text(self.label.code, top - 1, beside, base * 1.6, bold=True, lines=1)
-        if self.label.detail:
-            top = self._text(self.label.detail, top, beside, base * 0.9, lines=1)
+        top = self._code(top - 1, beside, base)
         if self.label.signal_word:
             top = self._text(self.label.signal_word.upper(), top - 1, beside, base * 1.5, bold=True, lines=1)
-        top = min(self._signs(top - 1 * MM), self.height - self.pad - qr - 1 * MM)
-        self._words(top, foot, base)
+        return min(self._signs(top - 1 * MM), self.height - self.pad - qr - 1 * MM), foot
+
+    def _code(self, top: float, width: float, base: float) -> float:
+        """The code, and beside or below it how often it was distilled."""
+        from reportlab.pdfbase.pdfmetrics import stringWidth
+
+        label, size = self.label, base * 0.9
+        below = self._text(label.code, top, width, base * 1.6, bold=True, lines=1)
+        taken = stringWidth(f"{label.code} ", "Label-Bold", base * 1.6)
+        if not label.detail:
+            return below
+        if taken + stringWidth(label.detail, "Label", size) > width:
+            return self._text(label.detail, below, width, size, lines=1)
+        self.canvas.setFont("Label", size)
+        self.canvas.drawString(self.pad + taken, below, label.detail)
+        return below
 
     def _text(
         self, words: str, top: float, width: float, size: float, *, bold: bool = False, lines: int = 99
@@ -214,22 +255,29 @@ class _Drawing:
         self.canvas.setFillColorRGB(0, 0, 0)
         self.canvas.drawPath(path, stroke=0, fill=1)
 
-    def _words(self, top: float, foot: float, base: float) -> None:
-        """Hazard statements, as large as the room allows; the warning of peroxides goes first, in bold."""
+    def _parts(self) -> list[tuple[str, bool]]:
+        """The warning of peroxides goes first, in bold."""
+        label = self.label
+        parts = [(label.may_form, True)] if label.may_form_peroxides else []
+        return [*parts, (" ".join(label.statements) if label.known else label.not_known, False)]
+
+    def _word_size(self, top: float, foot: float) -> float:
+        """The largest type in which the statements fit, that of the label at most; 0: in none."""
         from reportlab.lib.utils import simpleSplit
 
-        label = self.label
-        parts = [(MAY_FORM, True)] if label.may_form_peroxides else []
-        parts += [(" ".join(label.statements), False)] if label.known else [(NOT_KNOWN, False)]
-        size = base
-        while size > 3.6:
-            fonts_of = [("Label-Bold" if bold else "Label", words) for words, bold in parts]
-            lines = [len(simpleSplit(words, font, size, self.inner)) for font, words in fonts_of]
-            if sum(lines) * size * 1.18 <= top - foot:
-                break
-            size *= 0.95
-        for words, bold in parts:
-            top = self._text(words, top, self.inner, size, bold=bold)
+        fonts_of = [("Label-Bold" if bold else "Label", words) for words, bold in self._parts()]
+        size = self.size.base_pt
+        while size > LEAST_PT:
+            lines = sum(len(simpleSplit(words, font, size, self.inner)) for font, words in fonts_of)
+            if lines * size * 1.18 <= top - foot:
+                return size
+            size *= 0.97
+        return 0.0
+
+    def _words(self, top: float, foot: float, size: float) -> None:
+        """Hazard statements, as large as the room allows."""
+        for words, bold in self._parts():
+            top = self._text(words, top, self.inner, size or LEAST_PT, bold=bold)
 
     def _foot(self, base: float) -> float:
         """Lines to write dates on, then the lab and whom to call. Returns where they begin."""

@@ -14,9 +14,14 @@ from types import MappingProxyType
 
 from inventory.rules.catalogue import load_catalogue
 from inventory.rules.names import DATA
+from inventory.rules.phrases import Phrase
 
-MAY_FORM = "May form peroxides. Test before use and before distilling."
-NOT_KNOWN = "Hazards not on record here: see the maker's label and data sheet."
+MAY_FORM = Phrase("May form peroxides. Test before use and before distilling.")
+NOT_KNOWN = Phrase("Hazards not on record here: see the maker's label and data sheet.")
+# CLP article 20 and Annex I 1.2; the German ones as the German text of the regulation has them.
+SIGNAL_WORDS = MappingProxyType({"Danger": Phrase("Danger"), "Warning": Phrase("Warning")})
+# Statements in other languages stand beside the English ones: the words are the regulation's.
+WORDS_IN = MappingProxyType({"de": "words_de"})
 
 
 @dataclass(frozen=True)
@@ -24,6 +29,7 @@ class LabelText:
     """One label. address: what its QR code holds. dated: words and the day already known, "" to be written.
 
     pictograms: codes as GHS02, in the order of the catalogue. statements: hazard statements with their codes.
+    may_form, not_known: what is said of a former, and where no hazards are on record.
     """
 
     name: str
@@ -38,6 +44,8 @@ class LabelText:
     lab: str = ""
     contact: str = ""
     detail: str = ""
+    may_form: str = MAY_FORM
+    not_known: str = NOT_KNOWN
 
 
 @dataclass(frozen=True)
@@ -51,10 +59,11 @@ class Hazards:
 
 
 @cache
-def statement_words() -> Mapping[str, str]:
-    """Hazard statements by code."""
+def statement_words(language: str = "en") -> Mapping[str, str]:
+    """Hazard statements by code, in English where a language has none on record."""
+    column = WORDS_IN.get(language, "words")
     with (DATA / "hazard_statements.csv").open(encoding="utf-8", newline="") as file:
-        return MappingProxyType({row["code"]: row["words"] for row in csv.DictReader(file)})
+        return MappingProxyType({row["code"]: row[column] for row in csv.DictReader(file)})
 
 
 @cache
@@ -72,12 +81,13 @@ def _rows() -> Mapping[str, Mapping[str, str]]:
         return MappingProxyType({row["key"]: row for row in csv.DictReader(file)})
 
 
-def hazards_of(key: str) -> Hazards:
-    """The hazards of a shipped solvent; of another one, none that are known."""
+def hazards_of(key: str, language: str = "en") -> Hazards:
+    """The hazards of a shipped solvent, statements in a language; of another one, none that are known."""
     row = _rows().get(key) if key in load_catalogue() else None
     codes = [] if row is None else [*row["h_codes"].split(), *row["euh_codes"].split()]
     if row is None or not codes:
         return Hazards("", (), (), known=False)
-    words = statement_words()
+    words = statement_words(language)
     told = tuple(f"{code} {words[code]}." for code in codes)
-    return Hazards(row["signal_word"], tuple(row["pictograms"].split()), told, known=True)
+    signal_word = SIGNAL_WORDS.get(row["signal_word"], row["signal_word"])
+    return Hazards(signal_word, tuple(row["pictograms"].split()), told, known=True)

@@ -4,51 +4,60 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from django.utils import translation
+
 from inventory.models import Container, Lab
-from inventory.rules.label_text import LabelText, hazards_of
+from inventory.rules.label_text import MAY_FORM, NOT_KNOWN, LabelText, hazards_of
+from inventory.rules.phrases import Phrase
+from inventory.services.speaking import spoken
 
 LABELS_MAX = 200
 
 
 def label_texts(
-    *, lab: Lab, containers: Sequence[Container], address_of: Callable[[Container], str]
+    *, lab: Lab, containers: Sequence[Container], address_of: Callable[[Container], str], language: str = "en"
 ) -> list[LabelText]:
     """A label for each container, which come with lot and solvent. address_of: the https address of its page.
 
-    A day that is not known stays open, to be written by hand.
+    A day that is not known stays open, to be written by hand. language: of the words that are printed.
     """
-    return [_label(lab, container, address_of(container)) for container in containers]
+    with translation.override(language):
+        return [_label(lab, container, address_of(container), language) for container in containers]
 
 
-def _label(lab: Lab, container: Container, address: str) -> LabelText:
+def _label(lab: Lab, container: Container, address: str, language: str) -> LabelText:
     lot = container.lot
     if lot is None:
         return LabelText(
-            name="Empty, clean", code=container.code, address=address, lab=lab.name, contact=lab.contact
+            name=spoken(Phrase("Empty, clean")),
+            code=container.code,
+            address=address,
+            lab=lab.name,
+            contact=lab.contact,
         )
-    hazards = hazards_of(lot.solvent.key)
+    hazards = hazards_of(lot.solvent.key, language)
     days = {
-        "Received": container.received_on,
-        "Opened": container.opened_on,
-        "Tested": None,
-        "Test by": container.next_test_due,
+        Phrase("Received"): container.received_on,
+        Phrase("Opened"): container.opened_on,
     }
-    if not lot.solvent.is_former:
-        days = {"Received": container.received_on, "Opened": container.opened_on}
-    detail = f"distilled {lot.times_distilled} times" if lot.times_distilled > 1 else ""
+    if lot.solvent.is_former:
+        days |= {Phrase("Tested"): None, Phrase("Test by"): container.next_test_due}
+    detail = Phrase("distilled {count} times", count=lot.times_distilled) if lot.times_distilled > 1 else ""
     if lot.times_distilled == 1:
-        detail = "distilled once"
+        detail = Phrase("distilled once")
     return LabelText(
         name=lot.solvent.name,
         code=container.code,
         address=address,
-        signal_word=hazards.signal_word,
+        signal_word=spoken(hazards.signal_word),
         pictograms=hazards.pictograms,
         statements=hazards.statements,
         known=hazards.known,
         may_form_peroxides=lot.solvent.is_former,
-        dated=tuple((name, day.isoformat() if day else "") for name, day in days.items()),
+        dated=tuple((spoken(name), day.isoformat() if day else "") for name, day in days.items()),
         lab=lab.name,
         contact=lab.contact,
-        detail=detail,
+        detail=spoken(detail),
+        may_form=spoken(MAY_FORM),
+        not_known=spoken(NOT_KNOWN),
     )

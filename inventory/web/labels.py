@@ -9,13 +9,15 @@ from django import forms
 from django.conf import settings
 from django.http import HttpResponse
 from django.urls import reverse
+from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
 
 from inventory.models import Container
 from inventory.rules.label_sheet import SIZES, labels_pdf
 from inventory.services.labels import LABELS_MAX, label_texts
 from inventory.web.desk import Desk, desk_page, status_of
+
+LANGUAGE_HELP = gettext_lazy("Of hazard statements, signal word and the lines to write on: that of the lab.")
 
 
 class LabelForm(forms.Form):
@@ -40,8 +42,15 @@ class LabelForm(forms.Form):
         widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
     )
 
+    language = forms.ChoiceField(
+        label=gettext_lazy("Language on the label"), required=False, choices=[], help_text=LANGUAGE_HELP
+    )
+
     def __init__(self, data: Any, *, desk: Desk, **kwargs: Any) -> None:
         super().__init__(data, label_suffix="", **kwargs)
+        spoken_here = self.fields["language"]
+        assert isinstance(spoken_here, forms.ChoiceField)
+        spoken_here.choices = settings.LANGUAGES
         self.desk = desk
         field = self.fields["size"]
         assert isinstance(field, forms.ChoiceField)
@@ -77,7 +86,12 @@ def labels(desk: Desk) -> HttpResponse:
     """Ask what to print; the button leads to the PDF."""
     given = desk.request.GET
     codes = " ".join(given.getlist("codes"))
-    start = {"codes": codes, "size": given.get("size") or "medium", "single": given.get("single", "")}
+    start = {
+        "codes": codes,
+        "size": given.get("size") or "medium",
+        "single": given.get("single", ""),
+        "language": given.get("language") or get_language(),
+    }
     form = LabelForm(None, desk=desk, initial=start)
     site = urlsplit(settings.STILLKEEP_SITE_URL)
     context = {"form": form, "site": settings.STILLKEEP_SITE_URL, "is_https": site.scheme == "https"}
@@ -96,7 +110,8 @@ def labels_file(desk: Desk) -> HttpResponse:
         page = reverse("container", args=[desk.lab.slug, container.code])
         return f"{settings.STILLKEEP_SITE_URL}{page}"
 
-    texts = label_texts(lab=desk.lab, containers=form.found, address_of=address_of)
+    language = told["language"] or get_language() or settings.LANGUAGE_CODE
+    texts = label_texts(lab=desk.lab, containers=form.found, address_of=address_of, language=language)
     body = labels_pdf(texts, SIZES[told["size"]], single=bool(told["single"]), skip=told["skip"] or 0)
     response = HttpResponse(body, content_type="application/pdf")
     response["Content-Disposition"] = f'inline; filename="{desk.lab.slug}-labels.pdf"'

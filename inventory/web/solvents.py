@@ -20,6 +20,7 @@ from inventory.selectors.stock_levels import OnHand, on_hand
 from inventory.services.catalogue import solvent_add, solvent_confirm, solvents_like, solvents_of
 from inventory.services.facts import class_for_safety
 from inventory.services.measuring import measured
+from inventory.services.speaking import language_asked
 from inventory.services.stock_levels import stock_level_end, stock_level_put
 from inventory.web.bench_forms import REASON, number_input
 from inventory.web.csv_out import csv_file
@@ -165,7 +166,7 @@ def solvent_page(desk: Desk, solvent: str) -> HttpResponse:
         "one": listed,
         "solvent": found,
         "facts": shown(found.facts),
-        "hazards": hazards_of(found.key),
+        "hazards": hazards_of(found.key, language_asked()),
         "class_words": CLASSES.get(listed.peroxide_class, _("not known: handled as the worst")),
         "to_confirm": found.state == Solvent.State.UNCONFIRMED,
     }

@@ -86,6 +86,44 @@ def test_nothing_of_any_solvents_label_is_lost_or_leaves_the_paper(size: Any, ke
     assert codes_on(page) == [made.address]
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_statements_keep_clear_of_the_lines_to_write_on(language: str) -> None:
+    """On the smallest label, of each solvent as what it is."""
+    made = []
+    for key, row in sorted(load_catalogue().items()):
+        hazards = hazards_of(key, language)
+        former = row.peroxide_class != "none"
+        made.append(
+            label(
+                key=key, statements=hazards.statements, may_form_peroxides=former,
+                dated=DATED if former else DATED[:2], detail="distilled once",
+            )
+        )  # fmt: skip
+    for told, page in zip(made, pages(labels_pdf(made, SIZES["small"], single=True)), strict=True):
+        text = page.get_textpage()
+        found = text.search(told.statements[-1].split()[-1]) if told.statements else None
+        lines = [text.get_rect(n) for n in range(text.count_rects())]
+        heads = [box for box in lines if "Received" in text.get_text_bounded(*box)]
+        assert heads, told.name
+        last = found.get_next() if found else None
+        assert last is None or _lowest(text, last) > heads[0][3] - 0.5, told.name
+
+
+def _lowest(text: Any, found: tuple[int, int]) -> float:
+    start, count = found
+    return min(float(text.get_charbox(n)[1]) for n in range(start, start + count))
+
+
+def test_a_german_label_says_the_german_words() -> None:
+    """Words of H225 and EUH019 in the German text of the regulation."""
+    said = " ".join(hazards_of("tetrahydrofuran", "de").statements)
+    assert "H225 Flüssigkeit und Dampf leicht entzündbar." in said
+    assert "EUH019 Kann explosionsfähige Peroxide bilden." in said
+    assert set(statement_words("de")) == set(statement_words())
+    (page,) = pages(labels_pdf([label(statements=(said,))], SIZES["small"], single=True))
+    assert codes_on(page) == [label().address]
+
+
 def test_a_pictogram_is_never_smaller_than_the_least_size() -> None:
     least_mm = 10 * sqrt(2)
     assert all(size.sign_mm >= least_mm for size in SIZES.values())

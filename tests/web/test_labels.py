@@ -30,6 +30,23 @@ def test_the_page_prints_what_the_shelf_holds(client: Client, settings: Any) -> 
 
 
 @pytest.mark.django_db
+def test_the_language_on_the_label_is_chosen(client: Client) -> None:
+    """Whatever the page is in; else that of the page."""
+    at = factories.club()
+    held = factories.stocked(at, "diethyl-ether")
+    client.force_login(at.member)
+    address = reverse("labels-file", args=[at.lab.slug])
+    for language, page_in, words in (("de", "en", "GEFAHR"), ("en-gb", "de", "DANGER"), ("", "de", "GEFAHR")):
+        told = {"codes": held.code, "size": "small", "single": "yes", "language": language}
+        answer = client.get(address, told, headers={"accept-language": page_in})
+        (page,) = pages(answer.content)
+        said = " ".join(page.get_textpage().get_text_range().split())
+        assert words in said
+        assert ("Kann Peroxide bilden" in said) == (words == "GEFAHR")
+        assert ("Testen bis" in said) == (words == "GEFAHR")
+
+
+@pytest.mark.django_db
 @pytest.mark.parametrize(
     ("told", "words"),
     [
