@@ -6,6 +6,7 @@ succeed later, 5yz will not.
 
 from __future__ import annotations
 
+import re
 import time
 from datetime import timedelta
 from email.message import EmailMessage
@@ -217,3 +218,19 @@ def test_no_message_lets_people_test_what_is_to_be_left_alone(mailbox: Mailbox) 
         shown = {"line": line, "lab": at.lab, "digest": Digest((line,), 0, 0, ())}
         for ending in ("txt", "html"):
             assert line.advice in render_to_string(f"inventory/{name}.{ending}", shown)
+
+
+def test_a_mail_is_in_the_language_of_whoever_gets_it(mailbox: Mailbox) -> None:
+    """Both parts and the subject; what the sender's thread shows otherwise plays no part."""
+    at = only_supervisor()
+    at.supervisor.language = "de"
+    at.supervisor.save(update_fields=["language"])
+    alert(at, "sign-seen", due_on=NOW.date())
+    assert delivered() == {"sent": 1}
+    (message,) = mailbox.received
+    assert "Ein Gefahrenzeichen wurde gesehen" in str(message["Subject"])
+    for kind in ("plain", "html"):
+        said = part(message, kind)
+        assert "10. März 2026, heute" in said
+        assert "bis zur Trockne" in said
+        assert not re.search(r"\b(the|you|which|due)\b", re.sub(r"https?://\S+", "", said))
