@@ -167,3 +167,16 @@ def test_a_hundred_thousand_rows_cost_little_more_than_to_split_them() -> None:
     split = time.process_time()
     assert len(read_table(data).rows) == floor - 1 == 100_000
     assert time.process_time() - split < 10 * (split - began)
+
+
+@pytest.mark.parametrize("title", ["Our bottles in autumn", "Our bottles in autumn;;;", "Club\n\nautumn;;;"])
+def test_a_title_above_the_table_is_left_out_and_named(title: str) -> None:
+    table = read_table(f"{title}\nBottle;What;Size\nB1;acetone;1 L\n".encode())
+    assert table.headers == ["Bottle", "What", "Size"]
+    assert [row.cells["What"] for row in table.rows] == ["acetone"]
+    assert {each.code for each in table.problems} == {"title-left-out"}
+
+
+def test_a_single_column_is_no_title() -> None:
+    table = read_table(b"Bottle\nB1\nB2\n")
+    assert (table.headers, len(table.rows), table.problems) == (["Bottle"], 2, [])

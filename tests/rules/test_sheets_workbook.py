@@ -59,7 +59,7 @@ def test_the_first_sheet_is_read_with_the_rows_that_one_sees() -> None:
     assert (table.headers, table.encoding) == (["Bottle", "Left", "Got on", "Note"], "xlsx")
     assert [(row.line, *row.cells.values()) for row in table.rows] == [
         (3, "B1", "0.19", "1970-01-01", ""),
-        (4, "B2", "", "1970-01-02", "250"),
+        (4, "B2", "", "1970-01-02", "250 days"),
     ]
     assert table.problems == []
 
@@ -68,6 +68,52 @@ def test_days_may_count_from_1904() -> None:
     """18.17.4.1: the other base lies 1462 days later."""
     table = read_table(packed(workbook=MAIN.replace("<workbookPr/>", '<workbookPr date1904="1"/>')))
     assert table.rows[0].cells["Got on"] == "1974-01-02"
+    first = packed(
+        workbook=MAIN.replace("<workbookPr/>", '<workbookPr date1904="1"/>'),
+        **{"worksheets/sheet1": SHEET.replace("25569", "0")},
+    )
+    assert read_table(first).rows[0].cells["Got on"] == "1904-01-01"
+    assert (
+        read_table(packed(**{"worksheets/sheet1": SHEET.replace("25569", "0")})).rows[0].cells["Got on"]
+        == "0"
+    )
+
+
+# Codes as LibreOffice Calc 7.4 and Excel write them, and what they show of 2.5 (18.8.31).
+FORMATS = [
+    ("0.0&quot; mL&quot;", "2.5 mL"),
+    ("0.00\\ \\L", "2.5 L"),
+    ("&quot;&lt; &quot;0", "< 2.5"),
+    ("0%", "250 %"),
+    ("#,##0.00&quot; mL&quot;;[RED]\\-#,##0.00&quot; mL&quot;", "2.5 mL"),
+    ("_-* #,##0.00\\ _€_-", "2.5"),
+    ("#,##0.00", "2.5"),
+    ("General", "2.5"),
+    ("[$-407]d\\. mmmm yyyy", "1900-01-01"),
+]
+
+
+@pytest.mark.parametrize(("code", "shown"), FORMATS)
+def test_a_number_keeps_the_words_of_its_format(code: str, shown: str) -> None:
+    """A column of 2.5 shown as "2.5 L" beside 250 shown as "250 mL" would be wrong by a thousand without."""
+    styles = STYLES.replace('formatCode="0&quot; days&quot;"', f'formatCode="{code}"')
+    table = read_table(packed(styles=styles, **{"worksheets/sheet1": SHEET.replace("<v>250<", "<v>2.5<")}))
+    assert table.rows[1].cells["Note"] == shown
+
+
+def test_what_a_sheet_merges_or_hides_is_named_and_read() -> None:
+    """As Calc saves a cabinet merged over three bottles, a hidden column and a filtered row."""
+    sheet = SHEET.replace("<sheetData>", '<cols><col min="2" max="3" hidden="true"/></cols><sheetData>', 1)
+    sheet = sheet.replace('<row r="4">', '<row r="4" hidden="true">').replace(
+        "</sheetData>",
+        '</sheetData><mergeCells count="2"><mergeCell ref="D3:D5"/><mergeCell ref="A9:C9"/></mergeCells>',
+    )
+    table = read_table(packed(**{"worksheets/sheet1": sheet}))
+    assert [row.line for row in table.rows] == [3, 4]
+    assert [(each.code, str(each.reason)) for each in table.problems] == [
+        ("cells-merged", "Cells are merged over several rows: D3:D5."),
+        ("sheet-hides", "The sheet hides columns (B, C) or rows (1)."),
+    ]
 
 
 def test_further_sheets_are_named_as_not_read() -> None:

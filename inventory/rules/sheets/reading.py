@@ -12,6 +12,7 @@ import io
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain, islice
 
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
@@ -26,6 +27,8 @@ HEADER_CHARS_MAX = 200
 CELLS_MAX = 5_000_000  # what fits in memory beside everything else
 DELIMITERS = (";", "\t", ",", "|")
 _SAMPLE_ROWS = 200
+# A line with one cell is a title when the next has as many as a table's headers.
+TITLES_MAX, HEADERS_LEAST = 5, 3
 _END = "\x1eend of table\x1e"
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"),
@@ -80,7 +83,7 @@ def read_table(data: bytes, *, delimiter: str | None = None) -> Table:
         body, skipped, named = _without_separator_line(text)
         mark = _chosen_delimiter(delimiter, named, body)
     records = _records(body, mark, skipped)
-    header = next(records, None)
+    header, records = _below_titles(records, problems)
     if header is None:
         raise InputError(
             "file", "file-empty", Phrase("The file holds no text."), Phrase("Check that it was saved.")
@@ -92,13 +95,42 @@ def read_table(data: bytes, *, delimiter: str | None = None) -> Table:
 
 
 def _first_sheet(data: bytes, problems: list[Outcome]) -> str:
-    text, sheets = workbook_text(data)
-    if sheets > 1:
-        reason = Phrase("The workbook has {sheets} sheets; only the first is read.", sheets=sheets)
+    sheet = workbook_text(data)
+    if sheet.sheets > 1:
+        reason = Phrase("The workbook has {sheets} sheets; only the first is read.", sheets=sheet.sheets)
         problems.append(
             warning(0, "", "sheet-first", reason, Phrase("Import the others as files of their own."))
         )
-    return text
+    if sheet.merged:
+        reason = Phrase("Cells are merged over several rows: {ranges}.", ranges=", ".join(sheet.merged[:5]))
+        remedy = Phrase("Only the first of these rows has the value. Take them apart if each row should.")
+        problems.append(warning(0, "", "cells-merged", reason, remedy))
+    if sheet.hidden_columns or sheet.hidden_rows:
+        columns = ", ".join(sheet.hidden_columns[:5]) or "–"
+        reason = Phrase(
+            "The sheet hides columns ({columns}) or rows ({rows}).", columns=columns, rows=sheet.hidden_rows
+        )
+        remedy = Phrase("They are read like the others. Delete what is not to come in.")
+        problems.append(warning(0, "", "sheet-hides", reason, remedy))
+    return sheet.text
+
+
+def _below_titles(
+    records: Iterator[_Record], problems: list[Outcome]
+) -> tuple[_Record | None, Iterator[_Record]]:
+    """The row of headers, and those below it. Lines with one cell above a wider row are titles."""
+    ahead = list(islice(records, TITLES_MAX + 1))
+    at = next((n for n, each in enumerate(ahead) if _filled(each) > 1), 0)
+    if at and _filled(ahead[at]) < HEADERS_LEAST:
+        at = 0
+    for title in ahead[:at]:
+        reason = Phrase("Line {line} stands above the table as its title.", line=title.line)
+        problems.append(warning(title.line, "", "title-left-out", reason, Phrase("It is left out.")))
+    return (ahead[at] if ahead else None), chain(ahead[at + 1 :], records)
+
+
+def _filled(record: _Record) -> int:
+    return sum(not cell.isspace() and cell != "" for cell in record.cells)
 
 
 def _decoded(data: bytes) -> tuple[str, str]:
@@ -176,6 +208,8 @@ def _found_delimiter(body: str) -> str:
         widths = _sample_widths(sample, mark)
         if widths == [] and mark in sample:
             return mark
+        while widths and widths[0] == 1 and max(widths[1 : TITLES_MAX + 1], default=0) >= HEADERS_LEAST:
+            del widths[0]  # a title above the table
         if not widths or widths[0] < 2:
             continue
         agree = sum(w == widths[0] for w in widths) / len(widths)
