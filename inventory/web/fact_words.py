@@ -49,7 +49,12 @@ def shown(facts: list[dict[str, Any]]) -> list[dict[str, Any]]:
     order = {name: place for place, name in enumerate(NAMES)}
     ordered = sorted(facts, key=lambda fact: order.get(fact["name"], len(order)))
     return [
-        {**fact, "words": NAMES.get(fact["name"], fact["name"]), "unit": unit_of(fact.get("unit", ""))}
+        {
+            **fact,
+            "words": NAMES.get(fact["name"], fact["name"]),
+            "unit": "" if fact.get("value") == "none" else unit_of(fact.get("unit", "")),
+            "note": str(fact.get("note", "")).replace(" Cel", " °C"),
+        }
         for fact in ordered
     ]
 
