@@ -156,6 +156,17 @@ class SetUpForm(PersonForm):
         return {"name": cleaned["lab_name"], **texts}
 
 
+def role_name(role: str) -> str:
+    """A role in the language of the page; one without a name of its own as it is kept."""
+    names = {
+        "member": _("member"),
+        "steward": _("steward"),
+        "supervisor": _("supervisor"),
+        "auditor": _("auditor"),
+    }
+    return names.get(role, role)
+
+
 def role_words() -> dict[str, str]:
     return {
         "member": _("takes solvent, logs runs and tests"),

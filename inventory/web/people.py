@@ -12,7 +12,7 @@ from inventory.selectors.people import invitations_standing, people_of
 from inventory.services import labs
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page, done, status_of
-from inventory.web.forms import role_words
+from inventory.web.forms import role_name, role_words
 from inventory.web.role_forms import RoleForm
 from inventory.web.rows import RowForm, act, asked
 
@@ -86,7 +86,8 @@ def person(desk: Desk, person: str) -> HttpResponse:
 def _set_role(desk: Desk, member: Membership, form: RoleForm) -> str:
     told = form.cleaned_data
     labs.member_add(**desk.by, user=member.user, role=told["role"], initials=told["initials"])
-    return _("%(name)s is %(role)s now.") % {"name": member.user.display_name, "role": told["role"]}
+    parts = {"name": member.user.display_name, "role": role_name(told["role"])}
+    return _("%(name)s is %(role)s now.") % parts
 
 
 def _remove(desk: Desk, row: str) -> str:

@@ -9,7 +9,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.rules.roles import ROLES
 from inventory.web.desk import DeskForm
-from inventory.web.forms import role_words
+from inventory.web.forms import role_name, role_words
 
 
 class InviteForm(DeskForm):
@@ -22,7 +22,7 @@ class InviteForm(DeskForm):
         words = role_words()
         field = self.fields["role"]
         assert isinstance(field, forms.ChoiceField)
-        field.choices = [(role, f"{role} – {words[role]}") for role in ROLES]
+        field.choices = [(role, f"{role_name(role)} – {words[role]}") for role in ROLES]
 
 
 class RoleForm(InviteForm):

@@ -62,6 +62,12 @@ def test_what_is_read_at_the_bench_is_german(bottle: Any) -> None:
     assert "Nicht anfassen" not in english
 
 
+def test_a_role_has_a_german_name(bottle: Any) -> None:
+    at, _ = bottle
+    assert "Ihre Rolle hier: Mitglied" in page(at, "", **GERMAN)
+    assert "you are member here" in page(at, "")
+
+
 def test_programs_get_english_whatever_they_ask_for(bottle: Any) -> None:
     at, _ = bottle
     client = Client(headers=GERMAN)
