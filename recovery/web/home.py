@@ -22,6 +22,7 @@ from inventory.selectors.loosening import policy_in_use
 from inventory.services.delivery.reach import reach_of
 from inventory.services.due_telling import judged_as, told_by_id
 from inventory.web.desk import Desk
+from inventory.web.forms import role_name
 from inventory.web.rows import start_of
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
@@ -108,7 +109,7 @@ def _context(desk: Desk) -> dict[str, Any]:
     return {
         "lab": lab,
         "labs": list(access.labs_of(caller.user)),
-        "role": caller.role,
+        "role": role_name(caller.role),
         "may_invite": caller.may("people.edit"),
         "today": today,
         "soon_until": today + timedelta(days=lab.due_soon_days),
