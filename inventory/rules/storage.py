@@ -20,6 +20,7 @@ from typing import Any, Literal
 
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
+from inventory.rules.table_words import table_words
 
 Measure = Literal["total", "container", "waste"]
 Effect = Literal["warn", "refuse"]
@@ -241,7 +242,9 @@ def load_templates() -> dict[str, Template]:
 
 @cache
 def load_reductions() -> dict[str, Reduction]:
-    return {row["key"]: Reduction(**row) for row in _table()["reductions"]}
+    return {
+        row["key"]: Reduction(**{**row, "name": table_words(row["name"])}) for row in _table()["reductions"]
+    }
 
 
 def _table() -> dict[str, Any]:
@@ -252,7 +255,7 @@ def _template(row: Mapping[str, Any]) -> Template:
     scheme = row.get("scheme", "ghs")
     found = Template(
         key=row["key"],
-        name=row["name"],
+        name=table_words(row["name"]),
         measure=row["measure"],
         scheme=scheme,
         categories=frozenset(row.get("categories", ())),

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from inventory.rules.phrases import Phrase
+from inventory.rules.table_words import table_words
 
 Bond = Literal["beside", "together"]
 GROUPS_FILE = Path(__file__).parent.parent / "data" / "storage_groups.toml"
@@ -96,7 +97,7 @@ def load_groups() -> Groups:
 
 
 def _pairs(rows: Iterable[Mapping[str, Any]], names: Mapping[str, str]) -> tuple[Pair, ...]:
-    found = tuple(Pair(frozenset(r["pair"]), r["effect"], r["words"], r["source"]) for r in rows)
+    found = tuple(Pair(frozenset(r["pair"]), r["effect"], table_words(r["words"]), r["source"]) for r in rows)
     for pair in found:
         if len(pair.groups) != 2 or not pair.groups <= names.keys() or pair.effect not in ("warn", "refuse"):
             raise ValueError(f"a pair of two listed groups is needed: {sorted(pair.groups)}")

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from inventory.models import Alert, Container, Location, Reagent, Solvent, StockLevel, StorageLimit
 from inventory.models import WasteContainer as Waste
 from inventory.rules.phrases import Phrase
+from inventory.rules.table_words import table_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +73,7 @@ def _locations(ids: Iterable[int]) -> dict[int, Subject]:
 
 def _limits(ids: Iterable[int]) -> dict[int, Subject]:
     rows = StorageLimit.objects.filter(pk__in=list(ids)).values_list("pk", "name", "location__name")
-    return {pk: Subject(name, place) for pk, name, place in rows}
+    return {pk: Subject(table_words(name), place) for pk, name, place in rows}
 
 
 def _reagents(ids: Iterable[int]) -> dict[int, Subject]:

@@ -14,6 +14,7 @@ from django.db.models import Q
 from inventory.models import Container, Lab, Location, LocationPath, Movement, Solvent, StorageLimit
 from inventory.rules.storage import Limit, Stand, material_of, over_by_ul, sizes_for
 from inventory.rules.storage_groups import Clash, clashes, load_groups
+from inventory.rules.table_words import table_words
 
 CABINETS = ("cabinet", "fridge")
 # The category of a solvent s as a limit l reads it. One that nobody has confirmed, or of no known category,
@@ -124,7 +125,7 @@ def kept(row: StorageLimit) -> Kept:
     """A stored limit as the rules take it."""
     limit = Limit(
         id=row.pk,
-        name=row.name,
+        name=table_words(row.name),
         measure=row.measure,
         scheme=row.scheme,
         categories=worded(row.categories),

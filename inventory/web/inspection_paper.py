@@ -80,12 +80,12 @@ def _formers(found: Inspection) -> Part:
             Column(_("Solvent, class"), 14),
             Column(_("Place"), 11),
             Column(_("Amount"), 8, right=True),
-            Column(_("Received"), 8.5),
+            Column(_("Received"), 9.4),
             Column(_("Opened"), 8.5),
             Column(_("Last test"), 8.5),
             Column(_("Result"), 13),
             Column(_("Next test"), 8.5),
-            Column(_("Verdict, and why"), 27, strong=True),
+            Column(_("Verdict, and why"), 26.1, strong=True),
         ],
         lines=[former_line(bottle, grave=bottle.alone or bottle.overdue(today)) for bottle in formers],
         empty=_("There is none by the records."),
@@ -142,7 +142,7 @@ def _limits(found: Inspection) -> Part:
         Line(
             [
                 places[use.kept.location_id].name,
-                use.kept.limit.name,
+                spoken(use.kept.limit.name),
                 str(MEASURES[use.kept.limit.measure]),
                 amount(use.used_ul),
                 amount(use.kept.limit.limit_ul),

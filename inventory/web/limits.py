@@ -20,6 +20,7 @@ from inventory.rules.storage import CATEGORIES, load_reductions, load_templates
 from inventory.services import limits
 from inventory.web.bench_forms import REASON, UNITS, number_input
 from inventory.web.desk import Desk, DeskForm, desk_page
+from inventory.web.language import spoken
 from inventory.web.places import form_page, posted
 
 EFFECTS = (
@@ -48,15 +49,17 @@ def _sets() -> list[tuple[str, str]]:
     single = []
     for row in load_templates().values():
         if row.set:
-            name, count = sets.get(row.set, (f"{row.name.split(':')[0].split(', ')[0]} · {row.code}", 0))
+            name, count = sets.get(
+                row.set, (f"{spoken(row.name).split(':')[0].split(', ')[0]} · {row.code}", 0)
+            )
             sets[row.set] = (name, count + 1)
         else:
-            single.append((row.key, f"{row.name} · {row.code}"))
+            single.append((row.key, f"{spoken(row.name)} · {row.code}"))
     return [*((key, f"{name} ({count})") for key, (name, count) in sets.items()), *single]
 
 
 def _grouped() -> list[tuple[Any, Any]]:
-    rows = [(row.key, f"{row.name}: {row.amount} · {row.code}") for row in load_templates().values()]
+    rows = [(row.key, f"{spoken(row.name)}: {row.amount} · {row.code}") for row in load_templates().values()]
     return [
         ("", gettext_lazy("choose")),
         (gettext_lazy("Rows that belong together"), _sets()),
@@ -86,7 +89,7 @@ class TableForm(DeskForm):
         required=False,
         choices=lambda: [
             ("", gettext_lazy("nothing")),
-            *((row.key, f"{row.name}: {row.keep_percent} %") for row in load_reductions().values()),
+            *((row.key, f"{spoken(row.name)}: {row.keep_percent} %") for row in load_reductions().values()),
         ],
     )
     effect = forms.ChoiceField(

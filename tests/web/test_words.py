@@ -131,8 +131,7 @@ NAMES = (
 # Whose words are not ours to translate, or stay English whole so far. Their templates are read all the same.
 PASSED_BY = {
     "/labs/{slug}/trail/": "names of what was recorded",
-    "/labs/{slug}/import/{sheet}/": "columns and remarks of somebody's list",
-    "/labs/{slug}/storage/{location}/limit/": "rows of published tables",
+    "/labs/{slug}/import/{sheet}/": "headers of somebody's list",
 }
 
 
