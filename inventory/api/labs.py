@@ -208,10 +208,15 @@ class Members(LabView):
 
     def post(self, request: Any, lab: str) -> HttpResponse:
         def work(data: Any) -> Done:
-            user = User.objects.filter(username=data["username"], is_active=True).first()
+            # Of others it is not told whether they exist; they come in by their own will, with a link.
+            known = User.objects.filter(memberships__lab__memberships__user=self.caller.user)
+            user = known.filter(username=data["username"], is_active=True).first()
             if user is None:
                 raise InputError(
-                    "username", "unknown-person", "Nobody signs in by that name.", "Send an invitation link."
+                    "username",
+                    "unknown-person",
+                    "Nobody who shares a lab with you signs in by that name.",
+                    "Send an invitation link.",
                 )
             made = labs.member_add(**self.by, user=user, role=data["role"], initials=data.get("initials", ""))
             row = Membership.objects.filter(pk=made.pk).values_list(*MEMBER_COLUMNS).get()

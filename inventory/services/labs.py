@@ -14,7 +14,18 @@ from django.core.exceptions import ValidationError
 from django.db import transaction
 from django.utils.text import slugify
 
-from inventory.models import BOUNDARIES, ApiToken, EntryLink, Feed, Lab, Membership, Place, Policy, User
+from inventory.models import (
+    BOUNDARIES,
+    ApiToken,
+    EntryLink,
+    Event,
+    Feed,
+    Lab,
+    Membership,
+    Place,
+    Policy,
+    User,
+)
 from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.phrases import Phrase
 from inventory.rules.roles import ROLES, SCOPES, scopes_for
@@ -94,7 +105,10 @@ def _choose_policy(lab: Lab, actor: User, now: datetime, key: str, reason: str) 
 def member_add(
     *, lab: Lab, actor: User, now: datetime, user: User, role: str, initials: str = ""
 ) -> Membership:
-    """Give a person a role in the lab, or change it. The last supervisor cannot step down."""
+    """Give a person a role in the lab, or change it. The last supervisor cannot step down.
+
+    Who supervises no more loses the invitations they made: the secret of one would let them in again.
+    """
     if role not in ROLES:
         raise InputError(
             "role",
@@ -118,11 +132,14 @@ def member_add(
         )
         data = {"user": user.username, "from": before, "to": role}
         record(lab=lab, actor=actor, now=now, verb="role-set", subject=membership, data=data)
+        if before == "supervisor" and role != "supervisor":
+            _end_invitations_of(user, lab=lab, actor=actor, now=now)
     return membership
 
 
 def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -> None:
-    """Let a person leave the lab: nothing of it is there for them any more, their tokens and feeds end.
+    """Let a person leave the lab: nothing of it is there for them any more; their tokens, feeds and the
+    invitations that they made end.
 
     What they did stays on record under their name. Invited again, they come back without the old tokens.
     Raises Conflict for the last supervisor, and for one who has left already.
@@ -151,9 +168,21 @@ def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -
         feeds = list(Feed.objects.filter(lab=lab, user=person, revoked_at=None))
         for feed in feeds:
             feed_revoke(lab=lab, actor=actor, now=now, feed=feed)
+        ended = _end_invitations_of(person, lab=lab, actor=actor, now=now)
         data = {"user": person.username, "role": held.role, "tokens": len(tokens), "feeds": len(feeds)}
+        data |= {"invitations": ended}
         record(lab=lab, actor=actor, now=now, verb="member-removed", subject=held, data=data)
         held.delete()
+
+
+def _end_invitations_of(person: User, *, lab: Lab, actor: User, now: datetime) -> int:
+    """End the open links that somebody made: they may have kept the secret. Returns how many."""
+    made = Event.objects.filter(lab=lab, actor=person, verb="invitation-made", subject_kind="entrylink")
+    links = EntryLink.objects.filter(lab=lab, used_at=None, expires_at__gt=now)
+    mine = list(links.filter(pk__in=made.values("subject_id")))
+    for link in mine:
+        invitation_revoke(lab=lab, actor=actor, now=now, link=link)
+    return len(mine)
 
 
 def _supervisors(lab: Lab) -> set[int]:

@@ -325,6 +325,22 @@ def test_pages_show_a_stranger_nothing(seed: Seed) -> None:
         assert seed.lab.lab.name not in client.get("/", follow=True).content.decode()
 
 
+def test_pages_do_not_reach_records_of_another_lab(seed: Seed) -> None:
+    """Behind one's own door, no record of another lab is read or written by its id or code."""
+    other = second_club()
+    client = Client()
+    client.force_login(other.supervisor)
+    for page in PAGES:
+        address = page_address(page.address, seed).replace(f"/{seed.names['lab']}/", f"/{other.lab.slug}/")
+        parts = {part for part in page.address.split("/") if "{" in part} - {"{slug}", "{deed}", "{secret}"}
+        if "{slug}" not in page.address or not parts:
+            continue
+        told = {client.generic(method, address).status_code for method in page.taken}
+        if parts <= {"{solvent}", "{policy}"}:
+            continue  # what ships with the package is everybody's
+        assert told == {404}, (page, told)
+
+
 def test_pages_ask_nobody_in_without_a_name(seed: Seed) -> None:
     for page in PAGES:
         for method in page.taken:
