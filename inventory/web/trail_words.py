@@ -8,6 +8,8 @@ from typing import Any
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from inventory.web.trail_keys import key_words
+
 VERBS: Mapping[str, Any] = {
     "alert-acknowledged": gettext_lazy("Answered an alert"),
     "alert-put-off": gettext_lazy("Put an alert off"),
@@ -80,6 +82,28 @@ VERBS: Mapping[str, Any] = {
     "webhook-ended": gettext_lazy("Switched off a program that is told"),
     "webhook-secret-changed": gettext_lazy("Gave a program a new secret"),
     "webhook-tried": gettext_lazy("Sent a trial message"),
+    "apparatus-recorded": gettext_lazy("Recorded what was done to an apparatus"),
+    "code-freed": gettext_lazy("Freed a code"),
+    "distilled-too-often-allowed": gettext_lazy("Allowed one more distillation"),
+    "distilling-cleared": gettext_lazy("Cleared distilling"),
+    "distilling-overridden": gettext_lazy("Distilled against a refusal"),
+    "import-undone": gettext_lazy("Took a list back"),
+    "limit-changed": gettext_lazy("Changed a storage limit"),
+    "limit-loosened": gettext_lazy("Made a storage limit milder"),
+    "returned-under-override": gettext_lazy("Returned against a refusal"),
+    "run-drafted": gettext_lazy("Planned a run"),
+    "run-field-added": gettext_lazy("Added a field of runs"),
+    "run-field-changed": gettext_lazy("Changed a field of runs"),
+    "run-field-ended": gettext_lazy("Ended a field of runs"),
+    "run-kind-added": gettext_lazy("Added a kind of run"),
+    "run-kind-changed": gettext_lazy("Changed a kind of run"),
+    "run-kind-ended": gettext_lazy("Ended a kind of run"),
+    "run-reopened": gettext_lazy("Opened a run again"),
+    "run-undone": gettext_lazy("Took a run back"),
+    "runs-imported": gettext_lazy("Brought in a run log"),
+    "sample-removed": gettext_lazy("Removed the sample lab"),
+    "stock-imported": gettext_lazy("Brought in a stock list"),
+    "treatment-withdrawn": gettext_lazy("Took a treatment back"),
 }
 
 KINDS: Mapping[str, Any] = {
@@ -114,7 +138,7 @@ def kind_words(kind: str) -> str:
 
 def said(data: Mapping[str, Any]) -> list[tuple[str, str]]:
     """What an event keeps beside who and when, as pairs for a page; what is empty is left out."""
-    return [(name.replace("_", " "), text) for name, value in data.items() if (text := _flat(value))]
+    return [(key_words(name), text) for name, value in data.items() if (text := _flat(value))]
 
 
 def _flat(value: Any) -> str:
@@ -123,7 +147,7 @@ def _flat(value: Any) -> str:
     if isinstance(value, bool):
         return _("yes") if value else _("no")
     if isinstance(value, Mapping):
-        return "; ".join(f"{name.replace('_', ' ')}: {_flat(part) or '–'}" for name, part in value.items())
+        return "; ".join(f"{key_words(name)}: {_flat(part) or '–'}" for name, part in value.items())
     if isinstance(value, list):
         return "; ".join(_flat(part) for part in value)
     return str(value)

@@ -130,7 +130,7 @@ NAMES = (
 )
 # Whose words are not ours to translate, or stay English whole so far. Their templates are read all the same.
 PASSED_BY = {
-    "/labs/{slug}/trail/": "names of what was recorded",
+    "/labs/{slug}/trail/": "what was recorded, in its own words",
     "/labs/{slug}/import/{sheet}/": "headers of somebody's list",
 }
 
