@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from typing import Any
 
@@ -11,6 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from inventory.models import PlaceKind
+from recovery.models import LossSignal
 from recovery.services import apparatus as stills
 from recovery.services import runs
 from recovery.services.runs import Loss
@@ -18,6 +20,8 @@ from tests import factories as make
 from tests.api.client import Api, base, codes
 from tests.recovery.test_loss_signals import GOOD, LEAKY, SOLVENT, STILL_2, Club
 from tests.rules.pictures_made import LOOKS, SVG, check_whole, ids, words_of
+from tests.web.test_recovery_in_german import OWN, page, read
+from tests.web.test_runs_in_german import english
 
 pytestmark = pytest.mark.django_db
 
@@ -119,6 +123,28 @@ def test_the_chart_of_a_leaky_still() -> None:
     for query, code in (("panels=pie", "not-usable"), ("last=301", "not-usable"), ("kind=x", "unknown-kind")):
         assert codes(api.get(f"{address}picture/?{query}")) == [code], query
     assert api.get(f"/api/v1/labs/{at.lab.slug}/loss-charts/aqua-regia/picture/").status_code == 404
+    _told_in_german(at, api, f"{address}picture/?purpose={STILL_2}")
+
+
+def _told_in_german(at: Club, api: Api, address: str) -> None:
+    """The picture and the page of the same leak; what is kept and told to programs stays English."""
+    plain, german = (
+        api.get(f"{address}&language=en", Accept_Language="de"),
+        drawn(api, f"{address}&language=de"),
+    )
+    assert "mehr seit" in told(german)
+    assert "% vom Einsatz" in told(german)
+    assert plain.content == api.get(address).content
+    assert codes(api.get(f"{address}&language=xx")) == ["not-usable"]
+    html = {language: page(at, "recovery/", language) for language in ("de", "en")}
+    assert english(read(html["de"]), *OWN) == []
+    for words in ("Still 2 verliert mehr seit", "einer jenseits von 3 Sigma (W1)"):
+        assert words in read(html["de"])
+    for language, found in html.items():
+        sources = re.findall(r'srcset="([^"]+)"', found)
+        assert sources
+        assert all(("language=de" in each) == (language == "de") for each in sources)
+    assert "loses more since" in LossSignal.objects.get().words
 
 
 def test_the_plan_of_a_draft_run(lab: make.Club) -> None:
