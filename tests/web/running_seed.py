@@ -20,6 +20,7 @@ PAGES = {
     "how I am told": "alert-settings/",
     "messages": "deliveries/",
     "programs that are told": "webhooks/",
+    "change a program": "webhooks/{webhook}/",
     "feeds": "feeds/",
     "tokens": "tokens/",
     "the lab": "settings/",
@@ -46,4 +47,4 @@ def running(at: Club) -> dict[str, Any]:
     jobs.enqueue(name="deliver", key="deliver@window", payload={}, due_at=now, now=now)
     Job.objects.filter(key="deliver@window").update(failed_at=now, last_error="TimeoutError: no answer")
     alert = Alert.objects.get(subject_kind="stocklevel", subject_id=level.pk)
-    return {"alert": alert.pk, "person": at.lab.memberships.get(user=at.member).pk}
+    return {"webhook": hook.pk, "alert": alert.pk, "person": at.lab.memberships.get(user=at.member).pk}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.utils import timezone
@@ -10,6 +11,7 @@ from inventory.models import Container
 from inventory.services import limits, places, policies, reagents, stock_levels
 from inventory.services.containers import put_away
 from inventory.services.limits import OwnLimit
+from recovery.services.quality_limits import limit_add
 from tests import factories
 from tests.factories import Club
 
@@ -28,6 +30,10 @@ PAGES = {
     "a row of handling": "policies/our-rules/handling/new/",
     "strips": "reagents/",
     "inspection": "inspection/",
+    "limits of quality": "quality-limits/",
+    "add a limit of quality": "quality-limits/add/",
+    "change a limit of quality": "quality-limits/{quality_limit}/change/",
+    "end a limit of quality": "quality-limits/{quality_limit}/end/",
 }
 
 
@@ -46,4 +52,6 @@ def kept(at: Club) -> dict[str, Any]:
     reagents.reagent_add(**by, method="strip-25", name="Strips of spring")
     solvent = factories.solvent("acetone")
     stock_levels.stock_level_put(**by, solvent=solvent, minimum_ul=5_000_000)
-    return {"place": cabinet.pk}
+    often = limit_add(**by, what="times-distilled", highest=Decimal(5), source="the club")
+    limit_add(**by, what="water", solvent=solvent, highest=Decimal("0.02"), source="the club")
+    return {"place": cabinet.pk, "quality_limit": often.pk}
