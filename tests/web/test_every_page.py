@@ -19,10 +19,11 @@ from playwright.sync_api import Browser, Page, Response
 from inventory.models import Container
 from inventory.services import safety
 from recovery.models import Run
+from recovery.rules.explained import TEXTS
 from recovery.services import runs
 from recovery.services.apparatus import apparatus_add, record_add
 from tests import factories
-from tests.web import importing_seed, running_seed, stock_seed
+from tests.web import importing_seed, running_seed, stock_seed, treating_seed
 from tests.web.test_browser import fits, sign_in, watched
 from tests.web.test_home import run_with_loss, shelf
 
@@ -33,6 +34,10 @@ WEIGHT_MAX = 150_000
 FAULTS = """
 () => axe.run(document, {resultTypes: ['violations']}).then(found => found.violations.flatMap(
   fault => fault.nodes.map(node => `${fault.id}: ${node.html.slice(0, 150)}`)))
+"""
+UNFOLD = """
+() => [...document.querySelectorAll('details.why')].map(one => { one.open = true;
+  return one.firstElementChild.textContent; })
 """
 BACKGROUND, DARK = "getComputedStyle(document.body).backgroundColor", "rgb(18, 25, 27)"
 # The decoder of labels is fetched when the camera is started, not with the page.
@@ -85,6 +90,7 @@ PAGES = {
     **importing_seed.PAGES,
     **running_seed.PAGES,
     **stock_seed.PAGES,
+    **treating_seed.PAGES,
 }
 
 
@@ -117,6 +123,7 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
         **importing_seed.imported(at),
         **running_seed.running(at),
         **stock_seed.kept(at),
+        **treating_seed.treated(at),
     }
 
 
@@ -146,6 +153,7 @@ def test_every_page_stands_up_to_axe_and_fits(
     at: factories.Club = lab["at"]
     options = {"viewport": {"width": width, "height": 844}, "reduced_motion": "reduce"}
     wrong: list[str] = []
+    unfolded: set[str] = set()
     with watched(browser, live_server.url, **options) as (page, seen):
         page.goto("/login/")
         sign_in(page, at.supervisor.username)
@@ -153,11 +161,14 @@ def test_every_page_stands_up_to_axe_and_fits(
             answer = page.goto(f"/labs/{at.lab.slug}/{path.format(**lab)}")
             assert answer is not None
             assert answer.status == 200, name
+            unfolded |= set(page.evaluate(UNFOLD))
             page.evaluate(AXE_SCRIPT)
             for scheme in SCHEMES:
                 wrong += [f"{name}, {fault}" for fault in wrong_with(page, scheme)]
     assert wrong == []
     assert seen == []
+    # Every explanation was met, with what it is about.
+    assert {str(text.asks) for text in TEXTS.values()} <= unfolded
 
 
 def weight_of(page: Page, address: str) -> int:

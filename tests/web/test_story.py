@@ -85,7 +85,7 @@ def chromium_with_camera(chromium: Path, film_of: Path) -> Iterator[Browser]:
         browser.close()
 
 
-@pytest.mark.parametrize(("width", "scripted"), [(390, True), (1280, True), (390, False)])
+@pytest.mark.parametrize(("width", "scripted"), [(390, True), (1280, True), (390, False), (1280, False)])
 def test_the_main_job_from_the_set_up_link_to_the_report(
     secret: str, live_server: Any, chromium: Path, tmp_path: Path, width: int, scripted: bool
 ) -> None:

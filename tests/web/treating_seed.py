@@ -7,9 +7,9 @@ from typing import Any
 
 from django.utils import timezone
 
-from inventory.models import Container, Location
+from inventory.models import Container
 from inventory.selectors.due import today_in
-from inventory.services import import_sheets, safety, waste
+from inventory.services import import_sheets, places, safety, waste
 from inventory.services.waste import WasteFacts
 from tests import factories
 from tests.api.seed_runs import planted_fit
@@ -45,7 +45,7 @@ def treated(at: Club) -> dict[str, Any]:
     weighed = factories.stocked(at, "acetone", now=now, received_on=today)
     Container.objects.filter(pk=weighed.pk).update(tare_mg=250_000)
     sheet = import_sheets.sheet_keep(**by, target="runs", data=LOG.encode(), filename="runs.csv")
-    shelf = Location.objects.create(lab=at.lab, name="Waste shelf", kind="shelf")
+    shelf = places.location_get(lab=at.lab, name="Waste shelf", kind="cabinet")
     waste.waste_add(
         **by, facts=WasteFacts(stream="halogen-free", capacity_ul=5_000_000, code="W-9", location=shelf)
     )
