@@ -59,10 +59,7 @@ def outlook_of(container: Container, samples: int = BAND_SAMPLES) -> Outlook:
 def outlook_in(found: Gathered, samples: int = BAND_SAMPLES) -> Outlook:
     """The same of the one container that was gathered."""
     (held,) = found.containers
-    candidates = _candidates(held, found)
-    # Fewer tests than a line needs are never cut down further, so that nobody need look for what would.
-    mixed = mixings([held]).get(held.place_id, ()) if len(candidates) >= rules.READINGS_MIN else ()
-    tests = _since_reset(held, candidates, mixed)
+    tests = _since_reset(held, _candidates(held, found), mixings([held]).get(held.place_id, ()))
     facts = found.facts[held.pk]
     density = None if facts is None else facts.density_20c_kg_m3
     levels = level_amounts(found.policies[held.lab_id], density)
