@@ -9,7 +9,9 @@ from django import forms
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Lab, Solvent
+from inventory.web.language import spoken
 from recovery.models import Apparatus, RunKind
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.loss_series import Choice
 from recovery.selectors.runs_behind import Choices
 from recovery.web.period import PeriodForm
@@ -49,7 +51,7 @@ class LossFilter(PeriodForm):
             "apparatus": [(str(row.pk), row.name) for row in of.apparatus],
             "purpose": [(name, name) for name in of.purposes],
             "operator": [(name, name) for name in of.operators],
-            "kind": [(row.key, row.name) for row in of.kinds],
+            "kind": [(row.key, spoken(shipped(row.name))) for row in of.kinds],
         }
         for name, pairs in rows.items():
             field = self.fields[name]

@@ -13,7 +13,9 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Solvent
 from inventory.web.desk import Desk, desk_page
+from inventory.web.language import spoken
 from recovery.models import LossSignal, Run
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.loss_series import LossChart, loss_chart, signal_said
 from recovery.selectors.losses import LossRate, loss_rates
 from recovery.selectors.runs_behind import choices_of, runs_behind, standing_signals, started_on
@@ -85,7 +87,7 @@ def _rows(desk: Desk, form: LossFilter, by: str, **equal: str) -> list[Row]:
     wanted: dict[str, Any] = {**_period(form), **form.equal, **equal}
     rates = loss_rates(lab=desk.lab, by=groups, **wanted)
     names = {row.key: row.name for row in form.choices.solvents}
-    kinds = {row.key: row.name for row in form.choices.kinds}
+    kinds = {row.key: spoken(shipped(row.name)) for row in form.choices.kinds}
     if by == "month":
         rates.sort(key=lambda rate: rate.group["month"], reverse=True)
     elif by != "solvent":

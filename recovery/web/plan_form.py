@@ -13,8 +13,10 @@ from inventory.models import Lab, Location, Solvent
 from inventory.rules.errors import InputError
 from inventory.web.bench_forms import number_input
 from inventory.web.desk import DeskForm, refused
+from inventory.web.language import spoken
 from inventory.web.numbers import AsksWhatIsMeant
 from recovery.models import Apparatus
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.kinds import kinds_of
 from recovery.web.period import used_solvents
 
@@ -73,7 +75,7 @@ class PlanForm(AsksWhatIsMeant):
         rooms = Location.objects.filter(lab=lab, ended_at=None).order_by("name")
         held = Apparatus.objects.filter(lab=lab, ended_at=None).order_by("name")
         self._choose("solvent", [(str(row.pk), row.name) for row in solvents])
-        self._choose("kind", [("", _T("not told")), *((row.key, row.name) for row in kinds)])
+        self._choose("kind", [("", _T("not told")), *((row.key, spoken(shipped(row.name))) for row in kinds)])
         self._choose("location", [("", _T("not told")), *((str(row.pk), row.name) for row in rooms)])
         self._choose("apparatus", [(str(row.pk), row.name) for row in held])
         if not held:
