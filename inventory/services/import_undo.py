@@ -178,7 +178,7 @@ def obstacles(at: datetime, containers: Sequence[Container]) -> dict[int, str]:
     Those that nothing speaks against are left out.
     """
     ids, by_place = [c.pk for c in containers], {c.place_id: c.pk for c in containers}
-    found = {
+    found: dict[int, str] = {
         c.pk: Phrase("It was set aside. Release it first.")
         for c in containers
         if c.quarantined_at is not None
