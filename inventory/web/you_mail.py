@@ -50,7 +50,8 @@ def mail(request: HttpRequest, person: User) -> HttpResponse:
     again = "again" in request.POST
     data = {"email": person.email} if again else request.POST or None
     form = AddressForm(data, initial={"email": person.email})
-    lab = Lab.objects.filter(memberships__user=person).order_by("memberships__pk").first()
+    labs = [each.lab for each in person.memberships.select_related("lab").order_by("pk")]
+    lab = labs[0] if labs else None
     if request.method == "POST" and lab is not None and form.is_valid():
         try:
             words = _kept(person, lab, form, again)
@@ -66,7 +67,7 @@ def mail(request: HttpRequest, person: User) -> HttpResponse:
         request,
         "you_mail",
         form,
-        lab=lab,
+        labs=labs,
         state=state,
         state_words=STATE_WORDS[state],
         unconfirmed=state in ("waiting", "earlier"),

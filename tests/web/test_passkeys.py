@@ -10,10 +10,12 @@ import pytest
 import zxingcpp
 from axe_playwright_python.base import AXE_SCRIPT
 from django.test import Client
+from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import Browser, Page, expect
 
-from inventory.models import Passkey, SignedIn, User
+from inventory.models import Delivery, Membership, Passkey, SignedIn, User
+from inventory.services.delivery.confirming import address_change, link_of
 from inventory.services.passkeys import Site
 from tests import factories
 from tests.web.soft_key import PRESENT, SoftKey
@@ -225,6 +227,16 @@ def stands_up(page: Page) -> None:
     fits(page)
 
 
+@pytest.fixture
+def link(transactional_db: None, ada: User, settings: Any) -> str:
+    """Ada is in a lab and has not confirmed her address yet: where the mail's link leads."""
+    settings.STILLKEEP_SENDS_MAIL = True
+    lab, now = factories.club().lab, timezone.now()
+    Membership.objects.create(lab=lab, user=ada, role="member")
+    address_change(lab=lab, actor=ada, now=now, email="ada@example.org")
+    return urlsplit(link_of(Delivery.objects.select_related("user").get(channel="confirm"), now)).path
+
+
 def second_step_on(page: Page) -> None:
     """The QR code of the page is read from the screen, as an app does; its secret gives the first code."""
     page.goto("/you/second-step/")
@@ -245,7 +257,7 @@ def second_step_on(page: Page) -> None:
 @pytest.mark.once
 @pytest.mark.django_db(transaction=True)
 def test_in_a_browser_from_password_to_passkey_and_the_pages_stand_up(
-    transactional_db: None, ada: User, live_server: Any, browser: Browser
+    transactional_db: None, ada: User, link: str, live_server: Any, browser: Browser
 ) -> None:
     there = live_server.url.replace("127.0.0.1", "localhost")
     with watched(browser, there, viewport={"width": 390, "height": 844}) as (page, seen):
@@ -262,9 +274,14 @@ def test_in_a_browser_from_password_to_passkey_and_the_pages_stand_up(
         page.get_by_label("Your password").fill(factories.PASSWORD)
         page.get_by_role("button", name="Add a passkey").click()
         expect(page.get_by_role("status")).to_contain_text("The passkey is added.")
-        for address in ("", "password/", "places/", "passkeys/", "second-step/"):
+        for address in ("", "mail/", "password/", "places/", "passkeys/", "second-step/"):
             page.goto(f"/you/{address}")
             stands_up(page)
+        page.goto(link)
+        stands_up(page)
+        page.get_by_role("button", name="Confirm this address").click()
+        expect(page.get_by_role("heading", level=1)).to_have_text("The address is confirmed")
+        stands_up(page)
         second_step_on(page)
         page.get_by_role("button", name="Sign out").click()
         page.goto("/login/?next=/you/passkeys/")
