@@ -28,7 +28,11 @@ GERMAN = {"accept-language": "de"}
 # Words that English sentences cannot do without and German ones do not have.
 ENGLISH = re.compile(r"\b(the|and|of|not|with|from|taken|told|which|that|this|more|than|each|is|are|to|by)\b")
 # Sources and names in the language they were published in.
-PUBLISHED = ("US EPA, RMP Offsite Consequence Guidance", "Riddick & Bunger (from memory)")
+PUBLISHED = (
+    "US EPA, RMP Offsite Consequence Guidance",
+    "Riddick & Bunger (from memory)",
+    "Properties of Gases and Liquids",
+)
 
 
 @pytest.fixture
