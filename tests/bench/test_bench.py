@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.bench.pages import PAGES, SMALL_RATIO_MAX
 from tests.bench.results import Result, ours_at_least, ratio_at_most, table, with_growth
 from tests.bench.worker import MEASURES
 from tests.house.code import ROOT
@@ -31,6 +32,14 @@ def test_every_measure_gives_floor_ours_and_ratio(found: list[dict[str, Any]]) -
     names = {result["measure"].split(",")[0].split(" (")[0] for result in found}
     assert {"sweep", "ledger report", "post a movement", "draw over HTTP", "list of 100"} <= names
     assert len(names) == len(MEASURES)
+
+
+def test_no_page_costs_many_times_its_own_queries(found: list[dict[str, Any]]) -> None:
+    """In processor time, and far above what is found: a page that asks row by row in Python shows."""
+    pages = [row for row in found if row["measure"].startswith("page, ")]
+    bounded = {row["measure"]: row["ratio"] for row in pages if row["met"] is not None}
+    assert len(bounded) == len(pages) // 2 == len(PAGES)
+    assert [(name, bounded[name]) for name in bounded if bounded[name] > SMALL_RATIO_MAX] == []
 
 
 def test_the_ratios_can_be_printed(found: list[dict[str, Any]]) -> None:
