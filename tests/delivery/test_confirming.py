@@ -15,6 +15,7 @@ from inventory.rules.errors import Conflict, InputError
 from inventory.services.delivery import confirming, outbox
 from inventory.services.delivery.choices import choose
 from inventory.services.delivery.confirming import LINK_LIFE, address_change, send_again
+from inventory.services.delivery.fate import Fate
 from inventory.services.delivery.mail import message_of
 from inventory.services.delivery.planning import plan_deliveries
 from tests.delivery.alerting import alert, reachable
@@ -143,7 +144,7 @@ def test_what_nobody_answers_goes_to_a_steward_when_no_supervisor_can_be_reached
         found = [row for row in rows if row.payload["event"] == "escalated"]
         said = [(message_of(row, now), row) for row in found]
         Delivery.objects.all().delete()
-        return [(m.to[0], "as a steward" in m.body) for m, _ in said if not isinstance(m, outbox.Fate)]
+        return [(m.to[0], "as a steward" in m.body) for m, _ in said if not isinstance(m, Fate)]
 
     reachable(at, "steward", "member")
     User.objects.filter(pk=at.supervisor.pk).update(email="slip@example.org")
