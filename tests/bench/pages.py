@@ -28,7 +28,7 @@ ROUNDS = {"small": 3, "full": 5}
 #: in processor time; and how many times its own queries a page may cost that asks for so much of it
 LIMIT_MS, RATIO_MAX, ASKS_MUCH_MS = 200, 7, 20
 #: the same for any page of a small lab, most of whose cost is the frame that every page has
-SMALL_RATIO_MAX = 150
+SMALL_RATIO_MAX = 400
 PAGES = (
     "", "shelf/", "shelf/?q=ether&order=least", "shelf/?order=code", "containers/{code}/",
     "containers/{code}/draw/", "lots/{lot}/", "labels/", "scan/", "receive/",
