@@ -58,7 +58,7 @@ def test_a_limit_of_quality_is_tightened_freely_and_loosened_by_a_supervisor(
     assert post(client, change, 6, highest="0.15", source="club").status_code == 400
     signed = {"highest": "0.15", "source": "club", "reason": "new strips show less"}
     assert post(client, change, 7, **signed).status_code == 302
-    lines = client.get(f"/labs/{at.lab.slug}/quality-limits.csv")
+    lines: Any = client.get(f"/labs/{at.lab.slug}/quality-limits.csv")
     assert "water,n-hexane,chromatography,,0.15,%" in b"".join(lines.streaming_content).decode()
     assert post(client, f"{page}{limit.pk}/end/", 8, reason="the shipped one will do").status_code == 302
     assert not QualityLimit.objects.filter(ended_at=None).exists()
@@ -89,7 +89,8 @@ def test_the_bad_rows_of_a_list_are_mended_in_a_file_and_come_in(client: Client,
     address = sent(client, at, listed.encode())
     link = f"{address}rows-to-mend.csv"
     assert link in shown(client, f"{address}?show=bad")
-    file = b"".join(client.get(link).streaming_content).decode("utf-8-sig")
+    answered: Any = client.get(link)
+    file = b"".join(answered.streaming_content).decode("utf-8-sig")
     rows = list(csv.reader(io.StringIO(file)))
     assert rows[0] == ["Bottle", "What", "Size", "Left", "Remark", "Line in the list", "What is wrong",
                        "What to do"]  # fmt: skip
