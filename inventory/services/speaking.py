@@ -13,19 +13,22 @@ from django.utils import translation
 from django.utils.formats import date_format, get_format
 from django.utils.translation import gettext
 
-from inventory.rules.phrases import Phrase
+from inventory.rules.phrases import NamedDay, Phrase
 
 # What somebody may ask for by name; the first is what programs get.
 SPOKEN = ("en", "de")
 
 
 def written(part: Any, form: str) -> str:
-    """A part of a sentence as the language of the page writes it; English as the rules have it."""
-    if translation.get_language() == settings.LANGUAGE_CODE or isinstance(part, str):
+    """A part of a sentence as the language of the page writes it: days as everywhere on it, marks of decimals."""
+    english = translation.get_language() == settings.LANGUAGE_CODE
+    if isinstance(part, str) or (english and isinstance(part, NamedDay)):
         return format(part, form)
     if isinstance(part, date):
         timed = isinstance(part, datetime) and "%H" in form
         return date_format(part, "DATETIME_FORMAT" if timed else "DATE_FORMAT")
+    if english:
+        return format(part, form)
     number = isinstance(part, float | Decimal)
     return format(part, form).replace(".", get_format("DECIMAL_SEPARATOR")) if number else format(part, form)
 

@@ -78,7 +78,7 @@ def test_a_message_is_plain_words_twice_over(mailbox: Mailbox, settings: Any) ->
     assert "Ring <112>." in text
     assert "Ring &lt;112&gt;." in html
     assert "never distil to dryness" in text.lower()
-    assert "is due 2026-03-10, today" in text
+    assert "is due 10 March 2026, today" in text
     assert str(found.pk) not in str(message["Subject"])
 
 

@@ -143,7 +143,8 @@ def test_days_and_numbers_in_a_sentence_are_written_the_languages_way() -> None:
     with translation.override("de"):
         assert spoken(said) == "2,5 by 1. Mai 2026"
     with translation.override("en-gb"):
-        assert spoken(said) == "2.5 by 2026-05-01"
+        assert spoken(said) == "2.5 by 1 May 2026"
+    assert str(said) == "2.5 by 2026-05-01"
 
 
 def test_a_phrase_in_a_page_is_escaped() -> None:
