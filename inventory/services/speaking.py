@@ -20,7 +20,7 @@ SPOKEN = ("en", "de")
 
 
 def written(part: Any, form: str) -> str:
-    """A part of a sentence as the language of the page writes it: days as everywhere on it, marks of decimals."""
+    """A part of a sentence as the language of the page writes it, its days as everywhere on the page."""
     english = translation.get_language() == settings.LANGUAGE_CODE
     if isinstance(part, str) or (english and isinstance(part, NamedDay)):
         return format(part, form)

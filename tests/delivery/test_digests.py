@@ -219,7 +219,9 @@ def test_it_tells_what_stands_open_worst_first(mailbox: Mailbox) -> None:
     assert message["Subject"] == "[Biscuit Club] 2 open alerts"
     text, html = part(message, "plain"), part(message, "html")
     assert (
-        text.index("A sign of danger") < text.index("is due 13 March 2026, in 3 days") < text.index("(tested)")
+        text.index("A sign of danger")
+        < text.index("is due 13 March 2026, in 3 days")
+        < text.index("(tested)")
     )
     assert "Put off for now: 1." in text
     assert "expiry has passed" not in text
