@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from typing import Any
 
 from django.apps import AppConfig
@@ -33,9 +34,9 @@ class InventoryConfig(AppConfig):
         from inventory.web.language import shown
 
         Phrase.reader = staticmethod(shown)
-        from inventory.web import inspection_job, personal
+        from inventory.web import personal
 
-        assert inspection_job.make  # importing it says what the job's name stands for
+        import_module("inventory.web.inspection_job")  # says what the job's name stands for
         user_logged_in.connect(personal.on_signed_in, dispatch_uid="inventory.signed_in")
         posted.connect(waste.on_posted, dispatch_uid="inventory.waste_containers")
         # For each app, since any later migration may rebuild a table and drop its triggers.
