@@ -68,7 +68,7 @@ def test_resolves(name: str, key: str) -> None:
         "ethanol/water",
         "THF (in hexane)",
         "waste acetone",
-        "aceton",
+        "acetne",
         "",
         "()",
         "%",
@@ -98,6 +98,23 @@ def test_remarks_and_notes_are_kept() -> None:
     assert "pure" in match_name("ethanol 96%").note
     assert "40-60" in match_name("petroleum ether").note
     assert match_name("diethyl ether").note == ""
+
+
+def test_a_list_in_german_is_understood() -> None:
+    """Names: from memory. What may be one of several liquids stays unknown in German too."""
+    known = {
+        "Aceton": "acetone",
+        "Diethylether": "diethyl-ether",
+        "Diethyläther": "diethyl-ether",
+        "tert-Butylmethylether": "tert-butyl-methyl-ether",
+        "Essigsäureethylester": "ethyl-acetate",
+        "Petrolether 40-60": "petroleum-ether-40-60",
+        "Wasser": "water",
+    }
+    assert {name: resolve(name) for name in known} == known
+    for several in ("Alkohol", "Xylol", "Spiritus", "Benzin"):
+        with pytest.raises(UnknownSolvent):
+            resolve(several)
 
 
 def test_names_of_a_lab_come_second() -> None:
