@@ -103,7 +103,7 @@ def test_all_faults_of_a_row_are_named_at_once() -> None:
 
 
 def test_a_misspelt_solvent_comes_with_suggestions() -> None:
-    found = plan(line(solvent="ethyl acetat"))
+    found = plan(line(solvent="ethyl acettate"))
     assert "ethyl" in found.outcomes[0].remedy
 
 
