@@ -66,7 +66,13 @@ def test_somebody_who_leaves_loses_every_way_in_for_good(client: Client, at: Clu
     labs.member_add(lab=at.lab, actor=at.supervisor, now=now, user=at.member, role="member")
     assert ApiToken.objects.get(name="balance").revoked
     event = Event.objects.get(verb="member-removed")
-    assert event.data == {"user": at.member.username, "role": "member", "tokens": 1, "feeds": 1}
+    assert event.data == {
+        "user": at.member.username,
+        "role": "member",
+        "tokens": 1,
+        "feeds": 1,
+        "invitations": 0,
+    }
 
 
 def test_the_last_supervisor_neither_leaves_nor_steps_down(client: Client, at: Club) -> None:
