@@ -167,6 +167,8 @@ def pass_the_gate(story: Story, run: str) -> None:
     story.to(charge)
     story.send("Charge", amount="200")
     story.refused.append(charge)
+    # Only the refusal says it; whoever leaves before it is there finds it among what waits.
+    story.says("a passed test comes before distilling")
     story.says("Source:")
     expect(story.page.locator("main [name=amount]")).to_have_value("200")
     story.to(f"containers/{BOTTLE}/test/")
