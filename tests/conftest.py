@@ -15,7 +15,7 @@ ON_POSTGRESQL = os.environ.get("STILLKEEP_TEST_DB", "sqlite") == "postgresql"
 RULES_HERE = os.environ.get("STILLKEEP_TEST_RULES_HERE") == "1"
 FULL = os.environ.get("STILLKEEP_TEST_FULL") == "1"
 DATABASE_FIXTURES = {"db", "transactional_db", "django_db_reset_sequences", "live_server", "client_db"}
-RULES = Path(__file__).parent / "rules"
+RULES = (Path(__file__).parent / "rules", Path(__file__).parent / "recovery/rules")
 skipped: list[str] = []
 
 # How long one example takes says more of what else the machine does than of the code.
@@ -39,7 +39,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 def _belongs(item: pytest.Item) -> bool:
     if item.get_closest_marker("full") and not FULL:
         return False
-    if RULES_HERE and item.path.is_relative_to(RULES):
+    if RULES_HERE and any(item.path.is_relative_to(folder) for folder in RULES):
         return True
     return not ON_POSTGRESQL or (_uses_database(item) and not item.get_closest_marker("once"))
 
