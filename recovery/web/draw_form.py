@@ -29,7 +29,7 @@ END_WORDS = {
 
 
 class DrawForm(AmountForm):
-    """Where to, and how much. Opens with the run, amount and unit of the last time."""
+    """Where to, and how much. Opens with the run and unit of the last time, ready for the amount."""
 
     field_of = {**AmountForm.field_of, "to": "to", "from": "to", "run": "to"}
 
@@ -89,7 +89,10 @@ def open_runs(lab: Lab) -> list[Run]:
 
 
 def _last(desk: Desk, container: Container, runs: list[Run], back: bool) -> dict[str, Any]:
-    """What this person drew or put back last: run and unit, and of this container the amount."""
+    """The run and unit that this person drew for or put back last.
+
+    Not the amount: it stands in a focused field, where the next digits typed would be added to it.
+    """
     initial: dict[str, Any] = {"unit": unit_for(container)}
     kinds = ["return", "put-back"] if back else ["charge", "draw"]
     last = _last_movement(desk.caller.user, desk.lab, kinds)
