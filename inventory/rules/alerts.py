@@ -101,7 +101,7 @@ WASTE_NEARLY_FULL = AlertRule(
 )
 REAGENT_EXPIRED = AlertRule(
     "reagent-expired",
-    Phrase("Strips or solution are past their date: readings with them help nobody."),
+    Phrase("Strips or solution are past their date: readings with them clear no container."),
     7,
     "reagent",
 )

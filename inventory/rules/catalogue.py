@@ -17,6 +17,7 @@ from inventory.rules.density import Liquid
 from inventory.rules.flammability import GhsCategory, Nfpa30Class, ghs_category, nfpa30_class
 from inventory.rules.instruments import ROOT_3
 from inventory.rules.names import DATA, Match, UnknownSolvent, fold_name, match_name, resolve, suggest
+from inventory.rules.solvent_words import solvent_words
 
 __all__ = [
     "Antoine",
@@ -85,6 +86,7 @@ class SolventData:
 
     peroxide_class: the class in use; peroxide_basis: what was recorded, why this class, and the source.
     has_flash_point: False where none is found; facts: every value with its source, first and second.
+    hazard_note: what is remarked on the hazard statements; hazard_basis: that and their source in one text.
     """
 
     key: str
@@ -105,6 +107,9 @@ class SolventData:
     facts: tuple[Fact, ...]
     notes: tuple[str, ...] = ()
     confirmed: bool = True
+    hazard_note: str = ""
+    hazard_source: str = ""
+    un_source: str = ""
 
     @cached_property
     def _by_name(self) -> dict[str, Fact]:
@@ -236,11 +241,12 @@ def _facts() -> dict[str, list[Fact]]:
 
 
 def _solvent(row: Mapping[str, str], facts: list[Fact]) -> SolventData:
-    recorded = f'recorded as "{row["peroxide_recorded"]}"' if row["peroxide_recorded"] else ""
+    told = row["peroxide_recorded"]
+    recorded = f'recorded as "{told}"' if told and told != row["peroxide_class"] else ""
     basis = [recorded, row["peroxide_note"], row["peroxide_source"]]
     return SolventData(
         key=row["key"],
-        name=row["name"],
+        name=solvent_words(row["name"]),
         cas=row["cas"],
         formula=row["formula"],
         molar_mass_g_per_mol=Decimal(row["molar_mass_g_per_mol"]),
@@ -256,6 +262,9 @@ def _solvent(row: Mapping[str, str], facts: list[Fact]) -> SolventData:
         un_class=row["un_class"],
         facts=tuple(facts),
         notes=tuple(part for part in row["note"].split(" | ") if part),
+        hazard_note=row["hazard_note"],
+        hazard_source=row["hazard_source"],
+        un_source=row["un_source"],
     )
 
 

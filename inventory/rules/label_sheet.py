@@ -14,6 +14,7 @@ from math import sqrt
 from types import MappingProxyType
 from typing import Any
 
+from inventory.rules.label_foot import LEADING, READABLE_PT, Lines, foot_lines, left_off
 from inventory.rules.label_text import LabelText, symbols
 from inventory.rules.phrases import Phrase
 
@@ -23,7 +24,9 @@ RED = (0.83, 0.0, 0.07)
 # Name and code give way by these factors until the statements are READABLE_PT or more, at the worst
 # LEAST_PT; our choice, not published.
 SQUEEZES = (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)
-READABLE_PT, LEAST_PT = 4.2, 3.6
+LEAST_PT = 3.6
+# From one line to write on to the next, in sizes of its type.
+SPACING, SPACING_LEAST = 2.1, 1.7
 
 
 @dataclass(frozen=True)
@@ -52,19 +55,27 @@ SIZES = MappingProxyType(
     {
         size.key: size
         for size in (
-            Size("small", Phrase("100 to 250 mL: 66 by 49 mm, 18 on a sheet"), 66, 49, 3, 6, 17, 14.2, 5.6),
-            Size("medium", Phrase("250 mL to 1 L: 99 by 69 mm, 8 on a sheet"), 99, 69, 2, 4, 24, 18, 7.4),
-            Size("large", Phrase("1 L to 2.5 L: 105 by 99 mm, 6 on a sheet"), 105, 99, 2, 3, 30, 23, 9),
+            Size("small", Phrase("100 to 250 mL: 66 by 49 mm"), 66, 49, 3, 6, 17, 14.2, 5.6),
+            Size("medium", Phrase("250 mL to 1 L: 99 by 69 mm"), 99, 69, 2, 4, 24, 18, 7.4),
+            Size("large", Phrase("1 L to 2.5 L: 105 by 99 mm"), 105, 99, 2, 3, 30, 23, 9),
         )
     }
 )
+
+
+class NoRoom(ValueError):
+    """Labels of that size cannot hold what must stand on them. codes: of which containers."""
+
+    def __init__(self, codes: Sequence[str]) -> None:
+        super().__init__(", ".join(codes))
+        self.codes = tuple(codes)
 
 
 def labels_pdf(labels: Sequence[LabelText], size: Size, *, single: bool = False, skip: int = 0) -> bytes:
     """The labels in order. single: one a page, as large as the label; else A4 sheets.
 
     skip: places of the first sheet that are used already, 0 to on_a_sheet - 1. Raises ValueError without a
-    label.
+    label, NoRoom where the size is too small for one of them.
     """
     if not labels:
         raise ValueError("there is no label to draw")
@@ -75,14 +86,18 @@ def labels_pdf(labels: Sequence[LabelText], size: Size, *, single: bool = False,
     canvas = Canvas(buffer, pagesize=(page_mm[0] * MM, page_mm[1] * MM), invariant=1)
     canvas.setTitle("Labels")
     fonts()
+    too_full = []
     for index, label in enumerate(labels):
         place = 0 if single else (index + skip) % size.on_a_sheet
         if index and place == 0:
             canvas.showPage()
         canvas.saveState()
         canvas.translate(*_corner(place, size, single))
-        _Drawing(canvas, size, label).draw()
+        if not _Drawing(canvas, size, label).draw():
+            too_full.append(label.code)
         canvas.restoreState()
+    if too_full:
+        raise NoRoom(too_full)
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
@@ -129,25 +144,46 @@ class _Drawing:
         self.pad = 2.2 * MM
         self.width, self.height = size.width_mm * MM, size.height_mm * MM
         self.inner = self.width - 2 * self.pad
+        self.lowest: list[Lines] = []
+        self.detail, self.spacing = label.detail, SPACING
 
-    def draw(self) -> None:
+    def draw(self) -> bool:
+        """Whether there was room for all that must stand on it."""
         self.canvas.setStrokeColorRGB(0.6, 0.6, 0.6)
         self.canvas.setLineWidth(0.3)
         self.canvas.roundRect(1, 1, self.width - 2, self.height - 2, 4)
-        squeeze, size = self._fitting()
+        canvas, self.canvas = self.canvas, _Nowhere()
+        found = next(filter(None, map(self._without, left_off())), None)
+        self.canvas = canvas
+        if found is None:
+            return False
+        squeeze, size = found
         top, foot = self._head_and_foot(squeeze)
         self._words(top, foot, size)
+        return True
+
+    def _without(self, off: frozenset[str]) -> tuple[float, float] | None:
+        """As `_fitting`, with that left off; None where there is no room for the rest.
+
+        For the words for an emergency there is room only where the statements stay readable.
+        """
+        lowest = foot_lines(self.label, self.inner, self.size.base_pt * 0.9, off)
+        if lowest is None:
+            return None
+        self.lowest, self.detail = lowest, "" if "detail" in off else self.label.detail
+        self.spacing = SPACING_LEAST if "space" in off else SPACING
+        squeeze, size = self._fitting()
+        least = LEAST_PT if "emergency" in off or not self.label.emergency else READABLE_PT
+        return (squeeze, size) if size >= least else None
 
     def _fitting(self) -> tuple[float, float]:
         """How much the head gives way so that the statements can be read, and the type they then have."""
-        canvas, self.canvas = self.canvas, _Nowhere()
         found = []
         for squeeze in SQUEEZES:
             size = self._word_size(*self._head_and_foot(squeeze))
             found.append((squeeze, size))
             if size >= min(READABLE_PT, self.size.base_pt):
                 break
-        self.canvas = canvas
         return max(found, key=lambda one: one[1])
 
     def _head_and_foot(self, squeeze: float) -> tuple[float, float]:
@@ -169,14 +205,15 @@ class _Drawing:
         from reportlab.pdfbase.pdfmetrics import stringWidth
 
         label, size = self.label, base * 0.9
+        detail = self.detail
         below = self._text(label.code, top, width, base * 1.6, bold=True, lines=1)
         taken = stringWidth(f"{label.code} ", "Label-Bold", base * 1.6)
-        if not label.detail:
+        if not detail:
             return below
-        if taken + stringWidth(label.detail, "Label", size) > width:
-            return self._text(label.detail, below, width, size, lines=1)
+        if taken + stringWidth(detail, "Label", size) > width:
+            return self._text(detail, below, width, size, lines=1)
         self.canvas.setFont("Label", size)
-        self.canvas.drawString(self.pad + taken, below, label.detail)
+        self.canvas.drawString(self.pad + taken, below, detail)
         return below
 
     def _text(
@@ -241,6 +278,8 @@ class _Drawing:
 
     def _qr(self, left: float, bottom: float, side: float) -> None:
         """As one path of squares, with the quiet zone of four modules that ISO/IEC 18004 asks for."""
+        if isinstance(self.canvas, _Nowhere):
+            return
         import segno
 
         rows = list(segno.make(self.label.address, error="m", micro=False).matrix_iter(border=4))
@@ -256,9 +295,10 @@ class _Drawing:
         self.canvas.drawPath(path, stroke=0, fill=1)
 
     def _parts(self) -> list[tuple[str, bool]]:
-        """The warning of peroxides goes first, in bold."""
+        """To leave it alone, or the warning of peroxides, goes first, in bold."""
         label = self.label
-        parts = [(label.may_form, True)] if label.may_form_peroxides else []
+        first = label.leave or (label.may_form if label.may_form_peroxides else "")
+        parts = [(first, True)] if first else []
         return [*parts, (" ".join(label.statements) if label.known else label.not_known, False)]
 
     def _word_size(self, top: float, foot: float) -> float:
@@ -277,20 +317,16 @@ class _Drawing:
     def _words(self, top: float, foot: float, size: float) -> None:
         """Hazard statements, as large as the room allows."""
         for words, bold in self._parts():
-            top = self._text(words, top, self.inner, size or LEAST_PT, bold=bold)
+            top = self._text(words, top, self.inner, size, bold=bold)
 
     def _foot(self, base: float) -> float:
-        """Lines to write dates on, then the lab and whom to call. Returns where they begin."""
+        """Lines to write dates on, then whom to call and the lab. Returns where they begin."""
         canvas, label = self.canvas, self.label
         size = base * 0.9
-        bottom = self.pad
-        words = " · ".join(filter(None, (label.lab, label.contact)))
-        if words:
-            self._text(words, bottom + size * 1.18, self.inner, size, lines=1)
-            bottom += size * 1.5
+        bottom = self._lowest()
         half = self.inner / 2
         rows = (len(label.dated) + 1) // 2
-        step = size * 2.1
+        step = size * self.spacing
         canvas.setStrokeColorRGB(0.3, 0.3, 0.3)
         for index, (name, day) in enumerate(label.dated):
             row, column = divmod(index, 2)
@@ -303,3 +339,16 @@ class _Drawing:
             canvas.setFont("Label-Bold", size)
             canvas.drawString(begins + 1, y, day)
         return bottom + rows * step + 1
+
+    def _lowest(self) -> float:
+        """Whom to call and the lab, one block over the other. Returns where the last begins."""
+        canvas = self.canvas
+        canvas.setFillColorRGB(0, 0, 0)
+        height = sum(block.height for block in self.lowest)
+        top = self.pad + height
+        for block in self.lowest:
+            canvas.setFont("Label", block.size)
+            for line in block.words:
+                top -= block.size * LEADING
+                canvas.drawString(self.pad, top, line)
+        return self.pad + height + (0.3 * self.lowest[0].size if self.lowest else 0)

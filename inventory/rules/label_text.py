@@ -17,6 +17,11 @@ from inventory.rules.names import DATA
 from inventory.rules.phrases import Phrase
 
 MAY_FORM = Phrase("May form peroxides. Test before use and before distilling.")
+# One that has stood too long, or since nobody knows when: to open it is the dangerous part of testing it.
+MAY_FORM_ASK = Phrase("May form peroxides. Ask the supervisor before opening it to test it.")
+LEAVE = Phrase("Do not touch, open or move it. Ask a supervisor.")
+# It may be carried to where it is collected.
+KEEP_SHUT = Phrase("Do not use, open or test it. Ask a supervisor.")
 NOT_KNOWN = Phrase("Hazards not on record here: see the maker's label and data sheet.")
 # CLP article 20 and Annex I 1.2; the German ones as the German text of the regulation has them.
 SIGNAL_WORDS = MappingProxyType({"Danger": Phrase("Danger"), "Warning": Phrase("Warning")})
@@ -29,7 +34,8 @@ class LabelText:
     """One label. address: what its QR code holds. dated: words and the day already known, "" to be written.
 
     pictograms: codes as GHS02, in the order of the catalogue. statements: hazard statements with their codes.
-    may_form, not_known: what is said of a former, and where no hazards are on record.
+    may_form, not_known: what is said of a former, and where no hazards are on record. leave: said of one that
+    is not to be touched or used, instead of a call to test it. emergency: what to do then, "" for nothing.
     """
 
     name: str
@@ -46,6 +52,8 @@ class LabelText:
     detail: str = ""
     may_form: str = MAY_FORM
     not_known: str = NOT_KNOWN
+    leave: str = ""
+    emergency: str = ""
 
 
 @dataclass(frozen=True)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import csv
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
+from inventory.rules.solvent_words import Keyed
 
 DATA = Path(__file__).resolve().parent.parent / "data"
 _MAX_NAME = 120
@@ -37,14 +39,22 @@ class UnknownSolvent(InputError):
     """No solvent of that name; `suggestions` are keys that a person may have meant, likeliest first."""
 
     def __init__(self, field: str, name: str, suggestions: tuple[str, ...], detail: str = "") -> None:
-        remedy = f"Did you mean {' or '.join(suggestions)}? " if suggestions else ""
-        super().__init__(
-            field,
-            "unknown-solvent",
-            detail or f"'{name[:60]}' is not the name of one known solvent.",
-            f"{remedy}Choose a solvent by hand, or add it by CAS number.",
-        )
+        meant = [Phrase("Did you mean {known}?", known=_either(suggestions))] if suggestions else []
+        by_hand = Phrase("Choose a solvent by hand, or add it by CAS number.")
+        unknown = Phrase("'{name}' is not the name of one known solvent.", name=name[:60])
+        super().__init__(field, "unknown-solvent", detail or unknown, Phrase.joined([*meant, by_hand]))
         self.suggestions = suggestions
+
+
+def keyed(key: str) -> str:
+    """A key as programs read it; people read the name of a shipped solvent instead."""
+    row = _shipped().get(key)
+    return Keyed(key, row["name"]) if row else key
+
+
+def _either(keys: Sequence[str]) -> str:
+    first, *rest = map(keyed, keys)
+    return Phrase("{one} or {other}", one=first, other=_either(rest)) if rest else first
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +74,18 @@ def fold_name(text: str) -> str:
 
 
 @cache
+def _shipped() -> dict[str, dict[str, str]]:
+    """Key → row of the shipped table."""
+    with (DATA / "solvents.csv").open(encoding="utf-8", newline="") as lines:
+        return {row["key"]: row for row in csv.DictReader(lines)}
+
+
+@cache
 def _names() -> dict[str, tuple[str, str]]:
     """Folded name → (key, note), from the shipped tables."""
-    table: dict[str, tuple[str, str]] = {}
-    with (DATA / "solvents.csv").open(encoding="utf-8", newline="") as lines:
-        for row in csv.DictReader(lines):
-            for name in (row["key"], row["name"], row["cas"]):
-                table[fold_name(name)] = (row["key"], "")
+    table = {
+        fold_name(row[of]): (key, "") for key, row in _shipped().items() for of in ("key", "name", "cas")
+    }
     with (DATA / "synonyms.csv").open(encoding="utf-8", newline="") as lines:
         for row in csv.DictReader(lines):
             table.setdefault(fold_name(row["name"]), (row["solvent"], row["note"]))
@@ -127,10 +142,27 @@ def _without_remark(text: str, name: str, field: str) -> tuple[str, str] | None:
     if percent := _PERCENT.fullmatch(remark):
         if float(percent["number"].replace(",", ".")) < _MIN_PERCENT:
             raise UnknownSolvent(
-                field, name, suggest(tail["name"]), f"'{name[:60]}' is a mixture, not the solvent alone."
+                field,
+                name,
+                suggest(tail["name"]),
+                Phrase("'{name}' is a mixture, not the solvent alone.", name=name[:60]),
             )
         return tail["name"], remark
     return (tail["name"], remark) if _GRADE.fullmatch(remark) else None
+
+
+def keys_like(word: str) -> tuple[str, ...]:
+    """Keys of shipped solvents with a name or synonym that holds the word; one of three letters is all of it.
+
+    So that "Ethylacetat" and "DCM" find them. Shorter words and figures alone find nothing.
+    """
+    folded = fold_name(word)
+    if len(folded) < 3 or folded.isdigit():
+        return ()
+    found = (
+        key for name, (key, _) in _names().items() if name == folded or (len(folded) > 3 and folded in name)
+    )
+    return tuple(dict.fromkeys(found))
 
 
 def suggest(text: str, limit: int = 4) -> tuple[str, ...]:

@@ -120,13 +120,13 @@ def level_amounts(policy: Policy, density_20c_kg_m3: Decimal | None = None) -> t
 
 def level_words(row: LevelRow) -> str:
     """A level for people, as "25 mg/L or more"."""
+    if row.edge == "detected":
+        return Phrase("any peroxide")
     unit = Phrase("mass ppm") if row.unit == "mass-ppm" else row.unit
     amount = f"{row.amount:f} {unit}" if row.amount is not None else ""
-    return {
-        "from": Phrase("{amount} or more", amount=amount),
-        "above": Phrase("more than {amount}", amount=amount),
-        "detected": Phrase("any peroxide"),
-    }[row.edge]
+    if row.edge == "from":
+        return Phrase("{amount} or more", amount=amount)
+    return Phrase("more than {amount}", amount=amount)
 
 
 def _least_failing(row: LevelRow, density: Decimal | None) -> Decimal:

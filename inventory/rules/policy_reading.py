@@ -7,6 +7,7 @@ from decimal import Decimal, InvalidOperation
 from typing import cast
 
 from inventory.rules.errors import InputError
+from inventory.rules.policy_words import policy_words
 
 LEVEL_MAX_MG_PER_L = Decimal(1_000_000)
 TEXT_MAX = 600
@@ -42,12 +43,13 @@ def rows(row: Mapping[str, object], key: str, path: str, *, least: int, most: in
 
 
 def text(row: Mapping[str, object], key: str, path: str) -> str:
+    """Some text; what stands in a shipped policy is a phrase, which pages say in their language."""
     value = row.get(key)
     if not isinstance(value, str) or not value.strip():
         raise wrong(path, key, "some text is needed", f"Write {key}.")
     if len(value) > TEXT_MAX or "\x00" in value:
         raise wrong(path, key, "this text cannot be kept", f"Use up to {TEXT_MAX} plain characters.")
-    return value
+    return policy_words(value)
 
 
 def choice(

@@ -61,14 +61,17 @@ _SINCE = {
 }
 
 
-def next_test(facts: ContainerFacts, policy: Policy) -> Due:
-    """The next test of a container under a policy. Never raises; a former always gets a date."""
+def next_test(facts: ContainerFacts, policy: Policy, known: list[Due] | None = None) -> Due:
+    """The next test of a container under a policy. Never raises; a former always gets a date.
+
+    known: its `dues`, where they are in hand.
+    """
     harm = _harm(facts, policy)
     if facts.peroxide_class == "none" and (harm is None or harm.code != "reading-at-or-above-level"):
         words = Phrase("Not a peroxide former: no test is needed.")
         never = _due(None, Reason("not-a-former", words, Phrase("solvent catalogue")))
         return next(iter(overridden(facts, policy)), never)
-    candidates = dues(facts, policy)
+    candidates = dues(facts, policy) if known is None else known
     lead = harm or candidates[0]
     behind = [reason for due in candidates if due is not lead for reason in due.reasons]
     reasons = tuple(dict.fromkeys((*lead.reasons, *behind, *notes(facts, policy))))

@@ -96,6 +96,23 @@ _ROWS = (
 )
 SIGN_ROWS: Mapping[str, Sign] = MappingProxyType({sign.code: sign for sign in _ROWS})
 SIGNS = tuple(SIGN_ROWS)
+# A program reads the code, a person the word of their language.
+SIGN_CODES: Mapping[str, Phrase] = {
+    "crystals": Phrase("crystals"),
+    "viscous-layer": Phrase("viscous-layer"),
+    "cloudy": Phrase("cloudy"),
+    "cap-stuck": Phrase("cap-stuck"),
+    "cap-rusted": Phrase("cap-rusted"),
+    "odd-colour": Phrase("odd-colour"),
+    "peroxide-unknown": Phrase("peroxide-unknown"),
+    "label-unreadable": Phrase("label-unreadable"),
+    "dates-doubtful": Phrase("dates-doubtful"),
+}
+
+
+def code_said(code: str) -> str:
+    """The code as a phrase, where it is one of ours."""
+    return SIGN_CODES.get(code, code)
 
 
 def sign_named(code: str) -> Sign:

@@ -267,7 +267,7 @@ def _template(row: Mapping[str, Any]) -> Template:
         outside_cabinets=row.get("outside_cabinets", False),
         effect=row["effect"],
         set=row.get("set", ""),
-        code=row["code"],
+        code=table_words(row["code"]),
         source=row["source"],
         note=row.get("note", ""),
     )

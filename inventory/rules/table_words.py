@@ -36,6 +36,10 @@ _WORDS: Mapping[str, str] = {
         Phrase("Halogenated waste is collected apart from halogen-free waste: it goes another way."),
         Phrase("Alkali metals and hydrides never go into a solvent waste container."),
         Phrase("Watery waste is collected apart from solvent waste where the contractor asks for it."),
+        # storage_limits.toml: codes that are no mere title
+        Phrase("campus rule"),
+        Phrase("UK suggested practice"),
+        Phrase("NFPA 45 (2011), in use, storage not counted"),
         # storage_limits.toml: rows, and what a floor takes off
         Phrase("One cabinet, category 1 to 3"),
         Phrase("One cabinet, category 4"),
@@ -106,6 +110,11 @@ _WORDS: Mapping[str, str] = {
         Phrase("Class C or D on the 4th to 6th floor"),
         Phrase("Class C or D above the 6th floor"),
         Phrase("Open systems in use"),
+        # waste_rules.toml: how long waste may be kept
+        Phrase("Large generator: 90 days"),
+        Phrase("Small generator: 180 days"),
+        Phrase("Small generator, far from its disposal site: 270 days"),
+        Phrase("Beyond the satellite limit: 3 days"),
     )
 }
 

@@ -40,7 +40,7 @@ from inventory.rules.policy_data import Policy
 from inventory.rules.retest import OUR_RULE, Due, dues, next_test, overridden
 from inventory.rules.retest_notes import notes
 from inventory.rules.verdict_distilling import DistillingTerms, distilling_reasons, distilling_terms
-from inventory.rules.verdict_handling import handling_reasons, sign_reasons
+from inventory.rules.verdict_handling import Handled, handled, handling_reasons, sign_reasons
 from inventory.rules.verdict_reasons import VerdictReason, due_fact, note_fact, reading_fact
 
 __all__ = ["LEVELS", "LEVEL_WORDS", "USES", "USE_WORDS", "DistillingTerms", "Level", "Use", "Verdict"]
@@ -73,27 +73,38 @@ class Verdict:
 
 def verdict(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Verdict:
     """Whether a use is allowed today, with every reason. Pure; never raises."""
-    known = _known_today(facts, today)
-    due_on = next_test(known, policy).on
-    return _verdict(known, policy, use, today, due_on, _common(known, policy, today))
+    known = _Known.of(facts, policy, today)
+    return _verdict(known, use)
 
 
 def verdicts(facts: ContainerFacts, policy: Policy, today: date) -> dict[Use, Verdict]:
     """The verdict for every use."""
-    known = _known_today(facts, today)
-    due_on, common = next_test(known, policy).on, _common(known, policy, today)
-    return {use: _verdict(known, policy, use, today, due_on, common) for use in USES}
+    known = _Known.of(facts, policy, today)
+    return {use: _verdict(known, use) for use in USES}
 
 
-def _verdict(
-    facts: ContainerFacts,
-    policy: Policy,
-    use: Use,
-    today: date,
-    due_on: date | None,
-    common: list[VerdictReason],
-) -> Verdict:
-    found = [*_of_use(facts, policy, use, today), *common]
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is the same for every use: the policy's rows that hold, reasons, and the day of the next test."""
+
+    facts: ContainerFacts
+    policy: Policy
+    today: date
+    due_on: date | None
+    handled: list[Handled]
+    common: list[VerdictReason]
+
+    @classmethod
+    def of(cls, facts: ContainerFacts, policy: Policy, today: date) -> _Known:
+        facts = _known_today(facts, today)
+        days = dues(facts, policy) if facts.peroxide_class != "none" else None
+        common = [*sign_reasons(facts), *_by_date(facts, policy, today, days)]
+        due_on = next_test(facts, policy, days).on
+        return cls(facts, policy, today, due_on, handled(facts, policy, today), common)
+
+
+def _verdict(known: _Known, use: Use) -> Verdict:
+    found = [*_of_use(known, use), *known.common]
     reasons = [_for_use(reason, use) for reason in found]
     reasons = sorted(dict.fromkeys(reasons), key=lambda reason: -RANK[reason.level])
     level = gravest(reason.level for reason in reasons)
@@ -101,9 +112,9 @@ def _verdict(
         use=use,
         level=level,
         allowed=allows(level, use),
-        due_on=due_on,
+        due_on=known.due_on,
         reasons=tuple(reasons),
-        cautions=cautions_for(facts, use, level),
+        cautions=cautions_for(known.facts, use, level),
     )
 
 
@@ -125,25 +136,23 @@ def _for_use(reason: VerdictReason, use: Use) -> VerdictReason:
     return reason if level == reason.level else replace(reason, level=level)
 
 
-def _of_use(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
+def _of_use(known: _Known, use: Use) -> Iterable[VerdictReason]:
     """Reasons that bear on this use in their own way."""
-    yield from handling_reasons(facts, policy, use, today)
-    yield from _quarantine(facts, use)
-    yield from _reading(facts, policy, use)
-    if use == "distil" and facts.peroxide_class != "none":
-        yield from distilling_reasons(facts, policy, today)
+    yield from handling_reasons(known.handled, use)
+    yield from _quarantine(known.facts, use)
+    yield from _reading(known.facts, known.policy, use)
+    if use == "distil" and known.facts.peroxide_class != "none":
+        yield from distilling_reasons(known.facts, known.policy, known.today)
 
 
-def _common(facts: ContainerFacts, policy: Policy, today: date) -> list[VerdictReason]:
-    """Reasons that are the same for every use."""
-    return [*sign_reasons(facts), *_by_date(facts, policy, today)]
-
-
-def _by_date(facts: ContainerFacts, policy: Policy, today: date) -> Iterable[VerdictReason]:
-    if facts.peroxide_class == "none":
+def _by_date(
+    facts: ContainerFacts, policy: Policy, today: date, days: list[Due] | None
+) -> Iterable[VerdictReason]:
+    """days: when a former falls due; None for a solvent that is none."""
+    if days is None:
         yield from _no_former(facts, policy, today)
         return
-    for due in dues(facts, policy):
+    for due in days:
         yield _from_due(due, _past(due, today))
     yield from _opened_after_expiry(facts, policy)
     for note in notes(facts, policy):
@@ -214,9 +223,9 @@ def reading_level(
 def _quarantine(facts: ContainerFacts, use: Use) -> Iterable[VerdictReason]:
     if facts.quarantined:
         level: Level = "use" if use in ("keep", "move") else "do-not-use"
-        words = Phrase("It is set aside: nothing is done with it until that is lifted.")
+        words = Phrase("It is barred from use: nothing is done with it until that is lifted.")
         yield VerdictReason(
-            "quarantined", words, Phrase("set aside by the lab"), Phrase("this lab's own record"), level
+            "quarantined", words, Phrase("barred by the lab"), Phrase("this lab's own record"), level
         )
 
 

@@ -66,7 +66,7 @@ def distilling_reasons(facts: ContainerFacts, policy: Policy, today: date) -> It
         code, words = "distil-test-not-of-this", Phrase("The last test is older than what is in it now.")
     elif (today - reading.tested_on).days > terms.test_age_max_days:
         words = Phrase(
-            "The last test is older than {test_age_max_days}: test it again before distilling.",
+            "The last test is older than {test_age_max_days}: it does not count for distilling.",
             test_age_max_days=_days(terms.test_age_max_days),
         )
         code = "distil-test-too-old"

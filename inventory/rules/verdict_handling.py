@@ -12,7 +12,7 @@ from inventory.rules.peroxide import PeroxideClass
 from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import HandlingRow, Policy
 from inventory.rules.policy_rows import CLOSURES
-from inventory.rules.signs import sign_named
+from inventory.rules.signs import code_said, sign_named
 from inventory.rules.verdict_reasons import VerdictReason
 
 
@@ -28,19 +28,30 @@ def sign_reasons(facts: ContainerFacts) -> Iterable[VerdictReason]:
             else Phrase("{source}. For a solvent that is no former: our choice", source=sign.source)
         )
         yield VerdictReason(
-            f"sign-{code}"[:60], sign.words, Phrase("sign seen: {code}", code=code), source, level
+            f"sign-{code}"[:60], sign.words, Phrase("sign seen: {code}", code=code_said(code)), source, level
         )
 
 
-def handling_reasons(facts: ContainerFacts, policy: Policy, use: Use, today: date) -> Iterable[VerdictReason]:
-    """The policy's rows that hold for the container and bear on the use."""
+#: a row of the policy that holds for a container, with what it says
+Handled = tuple[HandlingRow, VerdictReason]
+
+
+def handled(facts: ContainerFacts, policy: Policy, today: date) -> list[Handled]:
+    """The policy's rows that hold for the container, whatever the use."""
+    found = []
     for row in policy.handling:
-        if (row.uses is None or use in row.uses) and holds(row, facts, policy, today):
+        if holds(row, facts, policy, today):
             fact = Phrase.joined(_what_held(row, facts), "; ") or Phrase(
                 "class {letter}", letter=facts.peroxide_class
             )
             words = Phrase("The policy names this: {fact}.", fact=fact)
-            yield VerdictReason("policy-handling", words, fact, row.source, row.then)
+            found.append((row, VerdictReason("policy-handling", words, fact, row.source, row.then)))
+    return found
+
+
+def handling_reasons(held: Iterable[Handled], use: Use) -> Iterable[VerdictReason]:
+    """What those that bear on the use say."""
+    return (reason for row, reason in held if row.uses is None or use in row.uses)
 
 
 def holds(row: HandlingRow, facts: ContainerFacts, policy: Policy, today: date) -> bool:
@@ -85,7 +96,8 @@ def _expired(row: HandlingRow, facts: ContainerFacts, today: date) -> bool:
 def _what_held(row: HandlingRow, facts: ContainerFacts) -> Iterable[str]:
     """The facts that a row rests on, in short words."""
     if row.signs is not None:
-        yield Phrase("sign seen: {part}", part=", ".join(sorted(row.signs & facts.signs)))
+        seen = Phrase.joined((code_said(code) for code in sorted(row.signs & facts.signs)), ", ")
+        yield Phrase("sign seen: {part}", part=seen)
     if row.closures is not None:
         yield (
             Phrase("closure {closure}", closure=facts.closure)

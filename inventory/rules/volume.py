@@ -7,6 +7,7 @@ in the budget. The budget adds variances of uncorrelated parts (JCGM 100:2008 5.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
@@ -18,7 +19,7 @@ from inventory.rules.instruments import ROOT_3, Instrument, find_instrument, sta
 from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import Quantity, parse_quantity
 
-__all__ = ["Entry", "Liquid", "Measured", "measure", "parse_entry", "present", "quadrature"]
+__all__ = ["Entry", "Liquid", "Measured", "measure", "note_words", "parse_entry", "present", "quadrature"]
 
 GLASS_EXPANSION_PER_K = Decimal("0.0000099")  # borosilicate 3.3, from memory
 MAX_VOLUME_UL = 10_000 * 1_000_000
@@ -141,6 +142,18 @@ def quadrature(parts: Iterable[Decimal]) -> Decimal:
     return sum((part * part for part in parts), Decimal(0)).sqrt()
 
 
+def _expansion_taken(per_k: Decimal) -> Phrase:
+    return Phrase(
+        "expansion of the liquid unknown: {expansion} per K taken, with a wide uncertainty", expansion=per_k
+    )
+
+
+def note_words(text: str) -> Phrase:
+    """A note as it was kept with an amount, as the phrase that it was: a language can say it again."""
+    number = re.fullmatch(r"expansion of the liquid unknown: (\d+\.\d+) per K taken, .+", text, re.ASCII)
+    return Phrase(text) if number is None else _expansion_taken(Decimal(number[1]))
+
+
 def _from_volume(
     entry: Entry,
     liquid: Liquid,
@@ -154,12 +167,7 @@ def _from_volume(
     rise, u_rise = _rise(entry.temperature, notes, field)
     expansion, u_expansion = liquid.expansion
     if not liquid.expansion_known:
-        notes.append(
-            Phrase(
-                "expansion of the liquid unknown: {expansion} per K taken, with a wide uncertainty",
-                expansion=expansion,
-            )
-        )
+        notes.append(_expansion_taken(expansion))
     gamma = expansion - GLASS_EXPANSION_PER_K
     factor = 1 - gamma * rise - liquid.expansion_slope_per_k2 * rise * rise
     u_read = standard_uncertainty(

@@ -11,8 +11,8 @@ from typing import Any
 import pytest
 
 from inventory.rules.catalogue import load_catalogue
-from inventory.rules.label_sheet import SIZES, labels_pdf
-from inventory.rules.label_text import LabelText, hazards_of, statement_words, symbols
+from inventory.rules.label_sheet import SIZES, NoRoom, labels_pdf
+from inventory.rules.label_text import LEAVE, LabelText, hazards_of, statement_words, symbols
 
 DPI = 200
 DATED = (("Received", "2026-11-01"), ("Opened", ""), ("Tested", ""), ("Test by", ""))
@@ -73,7 +73,7 @@ def test_a_single_label_is_a_page_of_its_size_with_all_its_words(size: Any) -> N
 def test_nothing_of_any_solvents_label_is_lost_or_leaves_the_paper(size: Any, key: str) -> None:
     import pypdfium2.raw as raw
 
-    made = label(key=key)
+    made = label(key=key, **as_it_is(key))
     (page,) = pages(labels_pdf([made], size, single=True))
     words = " ".join(page.get_textpage().get_text_range().split())
     for statement in made.statements:
@@ -86,20 +86,38 @@ def test_nothing_of_any_solvents_label_is_lost_or_leaves_the_paper(size: Any, ke
     assert codes_on(page) == [made.address]
 
 
-@pytest.mark.parametrize("language", ["en", "de"])
-def test_statements_keep_clear_of_the_lines_to_write_on(language: str) -> None:
-    """On the smallest label, of each solvent as what it is."""
-    made = []
-    for key, row in sorted(load_catalogue().items()):
-        hazards = hazards_of(key, language)
-        former = row.peroxide_class != "none"
-        made.append(
-            label(
-                key=key, statements=hazards.statements, may_form_peroxides=former,
-                dated=DATED if former else DATED[:2], detail="distilled once",
-            )
-        )  # fmt: skip
-    for told, page in zip(made, pages(labels_pdf(made, SIZES["small"], single=True)), strict=True):
+GERMAN = {
+    "may_form": "Kann Peroxide bilden. Vor Gebrauch und Destillation testen.",
+    LEAVE: "Nicht anfassen, öffnen oder bewegen. Fragen Sie die Aufsicht.",
+    "": "",
+}
+
+
+def as_it_is(key: str, language: str = "en", leave: str = "") -> dict[str, Any]:
+    """What is told of a solvent by its own class, as the labels of a lab have it."""
+    former = load_catalogue()[key].peroxide_class != "none"
+    told: dict[str, Any] = {
+        "statements": hazards_of(key, language).statements, "may_form_peroxides": former,
+        "dated": DATED if former and not leave else DATED[:2],
+    }  # fmt: skip
+    if language == "de":
+        return {**told, "may_form": GERMAN["may_form"], "leave": GERMAN[leave]}
+    return {**told, "leave": str(leave)}
+
+
+@pytest.mark.parametrize(("language", "leave"), [("en", ""), ("de", ""), ("de", LEAVE)])
+def test_statements_keep_clear_of_the_lines_to_write_on(language: str, leave: str) -> None:
+    """On the smallest label, of each solvent as what it is; one without the room is not drawn at all."""
+    made = {
+        key: label(number, key, **as_it_is(key, language, leave), detail="distilled once")
+        for number, key in enumerate(sorted(load_catalogue()))
+    }
+    if leave:
+        with pytest.raises(NoRoom) as refused:
+            labels_pdf(list(made.values()), SIZES["small"], single=True)
+        assert refused.value.codes == (made.pop("n-hexane").code,)
+    document = pages(labels_pdf(list(made.values()), SIZES["small"], single=True))
+    for told, page in zip(made.values(), document, strict=True):
         text = page.get_textpage()
         found = text.search(told.statements[-1].split()[-1]) if told.statements else None
         lines = [text.get_rect(n) for n in range(text.count_rects())]
@@ -147,3 +165,55 @@ def test_a_solvent_without_hazards_on_record_says_so() -> None:
 
 def test_the_same_labels_are_the_same_bytes() -> None:
     assert labels_pdf([label()], SIZES["small"]) == labels_pdf([label()], SIZES["small"])
+
+
+CONTACTS = (
+    "Dr. Katharina Breitenbach-Hollmann, 0341 97 36-1427",
+    "Prof. Maximiliane Oberndorfer-Wessely, Haus C, Zimmer 2.14, +49 341 9736 1427, "
+    "nachts Pforte +49 341 9736 1000",
+    "Dr. Katharina Breitenbach-Hollmann, room 2.14, +44 1865 275 901, out of hours the porter on "
+    "+44 1865 275 900; if nobody answers the safety office +44 1865 275 902, or security 112 (house net)",
+)
+LAB = "Crumb and Leaf Science Club of the Upper School by the Old Flour Mill"
+
+
+@pytest.mark.parametrize("contact", CONTACTS)
+@pytest.mark.parametrize("size", SIZES.values(), ids=str)
+def test_a_contact_stands_there_whole_or_the_size_is_refused(size: Any, contact: str) -> None:
+    """Each number in one line. The lab's name gives way first."""
+    for key in ("diethyl-ether", "acetone", "n-hexane"):
+        for language, leave in (("en", ""), ("de", LEAVE)):
+            told = as_it_is(key, language, leave)
+            one = label(key=key, **told, contact=contact, lab=LAB, emergency="Ring 12, then 112.")
+            try:
+                (page,) = pages(labels_pdf([one], size, single=True))
+            except NoRoom as error:
+                assert (size.key, key, error.codes) == ("small", "n-hexane", (one.code,))
+                continue
+            lines = page.get_textpage().get_text_range().splitlines()
+            words = " ".join(" ".join(lines).split())
+            assert contact in words, (key, language)
+            for number in ("+49 341 9736 1427", "+44 1865 275 902", "0341 97 36-1427"):
+                assert number not in contact or any(number in line for line in lines), number
+            assert LAB in words or LAB[:20] not in words or "…" in words
+            assert words.count("H2") >= 1 and (told["leave"] in words)
+            assert size.key == "small" or "Ring 12, then 112." in words
+
+
+def test_what_gives_way_on_a_full_label_is_never_the_contact() -> None:
+    """The words for an emergency go first, then the lab; with nothing left to give, the size is refused."""
+    told = {
+        **as_it_is("n-hexane"),
+        "key": "n-hexane",
+        "emergency": "In an emergency: ring 12, then 112. " * 3,
+    }
+    said = {}
+    for contact in ("Room 2.14", *CONTACTS[:1]):
+        (page,) = pages(labels_pdf([label(**told, contact=contact)], SIZES["small"], single=True))
+        said[contact] = " ".join(page.get_textpage().get_text_range().split())
+        assert contact in said[contact]
+        assert "ring 12" not in said[contact]
+        assert "H361f" in said[contact]
+    assert "Crumb and Leaf Science Club" in said["Room 2.14"]
+    with pytest.raises(NoRoom, match="7KQ2M0"):
+        labels_pdf([label(**told, contact="+49 341 9736 1427 " * 11)], SIZES["small"], single=True)

@@ -6,6 +6,7 @@ import random
 from datetime import date
 from statistics import median
 from time import process_time
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -20,7 +21,14 @@ from recovery.rules.loss_watch import (
     watched,
     width,
 )
-from recovery.rules.loss_words import day_words, quiet_words, runs_words, signal_words
+from recovery.rules.loss_words import (
+    all_runs_of,
+    day_words,
+    put_anew,
+    quiet_words,
+    runs_words,
+    signal_words,
+)
 from recovery.rules.rates import Moments, loss_rate
 
 TODAY = date(2026, 7, 20)
@@ -198,6 +206,13 @@ def test_words() -> None:
         "Still 2 lost less since 14 May 2025: 31 % against 22 % before, 3 runs. Few runs yet"
     )
     assert day_words(date(2026, 12, 1), TODAY) == "1 December"
+    how: dict[str, Any] = {"since": date(2026, 5, 14), "today": TODAY, "before": before, "after": after}
+    every = signal_words(all_runs_of("diethyl ether"), more=True, **how)
+    assert every == "all runs of diethyl ether lose more since 14 May: 31 % against 22 % before, 9 runs."
+    # As records that were kept earlier put it: another language still finds the phrase.
+    earlier = "diethyl ether, all runs loses more since 14 May: 31 % against 22 % before, 9 runs."
+    assert put_anew(earlier, "diethyl ether") == every
+    assert put_anew("Still 2 loses more.", "diethyl ether") == "Still 2 loses more."
     assert runs_words(1) == "1 run"
     assert "10 runs more" not in quiet_words("Still 1", runs=3, missing=7, after_reset=False)
     assert quiet_words("Still 1", runs=30, missing=0, after_reset=False) == (

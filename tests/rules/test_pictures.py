@@ -147,10 +147,15 @@ def test_a_number_and_its_unit_stay_on_one_line() -> None:
     ("value", "half", "words"),
     [
         # GUM 7.2.6 gives 10,047 Ω with 27 mΩ as the digits that are too many; one or two are enough.
-        (38.4, 6.2, "38 ± 6 mL"),
-        (38.4, 1.24, "38.4 ± 1.2 mL"),
-        (0.0381, 0.0027, "0.038 ± 0.003 mL"),
-        (1234.5, 21.0, "1\u202f230 ± 20 mL"),
+        (38.4, 6.2, "38.4 ± 6.2 mL"),
+        (38.4, 1.24, "38.4 ± 1.3 mL"),
+        (0.0381, 0.0027, "0.0381 ± 0.0027 mL"),
+        (1234.5, 21.0, "1\u202f235 ± 21 mL"),
+        (8.8, 30.1, "9 ± 31 mL"),
+        (-0.4, 96.0, "0 ± 96 mL"),
+        # Three digits of a power of ten would be far from the value: down to 1 µL in litres all stand.
+        (0.25036, 8e-5, "0.250360 ± 0.000080 mL"),
+        (1.2e9, 8e5, "1\u202f200\u202f000\u202f000 ± 800\u202f000 mL"),
         (-5.0, None, "\u22125 mL"),
         (0.0, 0.0, "0 mL"),
         (float("nan"), 1.0, "not known"),
@@ -176,7 +181,7 @@ def test_numbers_have_three_digits_and_true_signs() -> None:
 
 def test_the_unit_of_a_picture_follows_its_largest_volume() -> None:
     told = {99_999: "100\u202f000 mL", 250_000: "250 L", 3e8: "300 m³"}
-    assert volume_unit(12).text(12.5, 0.4) == "12.5 ± 0.4 mL"
+    assert volume_unit(12).text(12.5, 0.4) == "12.50 ± 0.40 mL"
     assert volume_unit(250_000).text(250_000) == told[250_000]
     assert volume_unit(3e8).text(3e8) == told[3e8]
 

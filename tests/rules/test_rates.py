@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import random
+import sys
 from math import isclose
+from statistics import NormalDist
+from types import FrameType
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.special import stdtrit
+from scipy.special import betainc, stdtrit
 from scipy.stats import bootstrap
 
 from recovery.rules.rates import FEW_WORDS, RUNS_LEAST, Moments, loss_rate
@@ -21,13 +25,49 @@ RUNS = [
     (190, 44), (170, 49), (210, 60), (150, 33), (200, 47),
 ]  # fmt: skip
 
+FREEDOMS = [1, 2, 3, 4, 5, 8, 9, 34, 35, 120, 199, 200, 201, 202, 1001, 10_000, 99_999, 1_000_000]
 
-@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 8, 9, 34, 35, 120, 1001])
+
+@pytest.mark.parametrize("freedom", FREEDOMS)
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.95, 0.99, 0.999])
 def test_student_against_scipy(freedom: int, level: float) -> None:
     t = t_quantile(level, freedom)
-    assert isclose(t, float(stdtrit(freedom, (1 + level) / 2)), rel_tol=1e-9)
+    assert isclose(t, float(stdtrit(freedom, (1 + level) / 2)), rel_tol=1e-11)
     assert isclose(t_within(t, freedom), level, rel_tol=1e-12)
+
+
+@pytest.mark.parametrize("freedom", FREEDOMS)
+def test_the_chance_within_against_scipy(freedom: int) -> None:
+    """By the incomplete beta function: from nothing to what no float tells from certain."""
+    for t in (0.0, 1e-9, 0.1, 0.7, 1.0, 1.96, 3.0, 5.0, 8.0, 11.9, 12.0, 40.0):
+        expected = float(betainc(0.5, freedom / 2, t * t / (freedom + t * t)))
+        assert isclose(t_within(t, freedom), expected, rel_tol=2e-13, abs_tol=1e-15), t
+
+
+def test_many_degrees_of_freedom_lead_to_the_normal_distribution() -> None:
+    """However many: the freedom of a budget has no bound."""
+    for level in (0.6827, 0.95, 0.9973):
+        normal = NormalDist().inv_cdf((1 + level) / 2)
+        for freedom in (10**12, 10**15, 10**40, 10**300):
+            assert isclose(t_quantile(level, freedom), normal, rel_tol=1e-11)
+
+
+def test_a_million_degrees_of_freedom_are_not_summed_one_by_one() -> None:
+    """Counted, not timed: lines that run for one quantile, which were some millions."""
+    lines = 0
+
+    def counted(_frame: FrameType, event: str, _more: Any) -> Any:
+        nonlocal lines
+        lines += event == "line"
+        return counted
+
+    held = sys.gettrace()
+    sys.settrace(counted)
+    try:
+        t_quantile.__wrapped__(0.95, 1_000_000)
+    finally:
+        sys.settrace(held)
+    assert lines < 50_000
 
 
 def test_student_as_printed_beside_norris() -> None:

@@ -24,6 +24,7 @@ from inventory.rules.sheets.cells import (
     reading_in,
     solvent_and_inhibitor,
 )
+from inventory.services.speaking import speaker
 
 
 def bounds(text: str, **kwargs: str) -> tuple[object, object]:
@@ -85,6 +86,27 @@ def test_a_basis_not_stated_is_noted() -> None:
     assert "basis not stated" in reading_in("30", unit="ppm").note  # type: ignore[union-attr]
     assert reading_in("30", unit="mg/L").note == ""  # type: ignore[union-attr]
     assert bounds("0,01", unit="%") == (100, 100)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "note", "german"),
+    [
+        ("?", "", "nobody knows: not a reading", "niemand weiß es: kein Messwert"),
+        ("OK", "", "a judgement without a value: not a pass", "ein Urteil ohne Wert: kein Bestehen"),
+        (
+            "~30 ppm",
+            "",
+            "ppm, basis not stated: taken as mg/L; nothing bounds it from above: not a pass",
+            "ppm, Bezug nicht angegeben: als mg/L genommen; nach oben durch nichts begrenzt: kein Bestehen",
+        ),
+    ],
+)
+def test_how_a_reading_was_understood_can_be_said_in_german(
+    text: str, unit: str, note: str, german: str
+) -> None:
+    found = reading_in(text, unit=unit)
+    assert found is not None
+    assert (str(found.note), speaker("de")(found.note)) == (note, german)
 
 
 @pytest.mark.parametrize("text", ["-3", "abc", "<", "30 mL", "1e5x"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gc
 import io
 import time
 
@@ -162,11 +163,16 @@ def test_a_hundred_thousand_rows_cost_little_more_than_to_split_them() -> None:
     """The floor is the standard library's reader on the same text."""
     row = "B1;Diethyl ether;bought;1000 mL;886 mL;2024-03-22;2024-08-20;yes;Vented cabinet;;;\r\n"
     data = ("a;b;c;d;e;f;g;h;i;j;k;l\r\n" + row * 100_000).encode()
+    # What earlier tests left in memory is not to be gone through at our cost.
+    gc.collect()
+    gc.freeze()
     began = time.process_time()
     floor = len(list(csv.reader(io.StringIO(data.decode()), delimiter=";")))
     split = time.process_time()
     assert len(read_table(data).rows) == floor - 1 == 100_000
-    assert time.process_time() - split < 10 * (split - began)
+    took = time.process_time() - split
+    gc.unfreeze()
+    assert took < 10 * (split - began)
 
 
 @pytest.mark.parametrize("title", ["Our bottles in autumn", "Our bottles in autumn;;;", "Club\n\nautumn;;;"])

@@ -6,7 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from inventory.rules.sheets.remarks import findings_in, signs_in
+from inventory.rules.sheets.remarks import _SIGNS, findings_in, signs_in
+from inventory.rules.signs import SIGN_CODES, SIGNS
+from inventory.services.speaking import speaker
 
 
 @pytest.mark.parametrize(
@@ -85,3 +87,9 @@ def test_no_finding(text: str) -> None:
 def test_any_remark_is_read(text: str) -> None:
     words = [s.words for s in signs_in(text)] + [f.words for f in findings_in(text)]
     assert all(word in text for word in words)
+
+
+def test_every_sign_has_its_word_in_german() -> None:
+    assert set(SIGN_CODES) == set(SIGNS) >= set(_SIGNS)
+    say = speaker("de")
+    assert all(str(words) == code and say(words) != code for code, words in SIGN_CODES.items())

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from inventory.rules.shown_units import UNITS, shown
 from inventory.templatetags.amounts import ml, volumes_in
+from recovery.templatetags.drawn import grams
 
 
 # Conversion by the SI prefixes: 1 L = 1000 mL = 1 000 000 µL.
@@ -39,3 +40,17 @@ def test_the_filter_shows_it_and_forgets_it_afterwards() -> None:
     with volumes_in("L"):
         assert ml(2_500_000) == '<data value="2500000">2.5000\u00a0L</data>'
     assert ml(2_500_000) == '<data value="2500000">2\u202f500.0\u00a0mL</data>'
+
+
+@pytest.mark.parametrize(
+    ("mass_ng", "words"),
+    [
+        (0, "0.00\u00a0g"),
+        (5_000_000, "0.01\u00a0g"),
+        (4_999_999, "below 0.01\u00a0g"),
+        (-1, "above −0.01\u00a0g"),
+        (1_234_560_000_000, "1\u202f234.56\u00a0g"),
+    ],
+)
+def test_what_is_there_is_never_shown_as_nothing(mass_ng: int, words: str) -> None:
+    assert grams(mass_ng) == words

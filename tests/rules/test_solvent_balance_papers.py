@@ -13,6 +13,7 @@ from io import StringIO
 
 import pytest
 
+from recovery.rules.paper_units import MASSES, VOLUMES
 from recovery.rules.solvent_balance import Cell, Report, SolventFlows, report
 from recovery.rules.solvent_balance_csv import balance_csv, harmless
 from recovery.rules.solvent_balance_pdf import balance_pdf, bars_of
@@ -118,8 +119,9 @@ def test_the_paper_says_all_that_the_report_does() -> None:
         assert words in text, words
     for solvent in found.solvents:
         for value in (solvent.mass.i1, solvent.mass.fugitive, *solvent.mass.outputs.values()):
-            assert grams_rounded(value) in text
-    assert grams_rounded(found.total.emission) in text
+            assert (grams_rounded(value) if value else "nothing") in text
+    # Of both together more than 10 kg stood there.
+    assert f"{found.total.emission / 10**12:.3f}" in text
     assert "run to waste-container" in text and "adds to O6" in text
     assert f"{found.total.fugitive_share * 100:.2f} %" in text  # type: ignore[operator]
     assert "page 1" in text
@@ -164,6 +166,51 @@ def test_the_bars_are_what_the_figures_say() -> None:
     found = made("Ether")
     (row,) = bars_of(found.solvents, TABLE).rows
     (name, amount), *_ = row.inputs
-    assert name.startswith("I1") and amount == pytest.approx(found.solvents[0].mass.i1 / 1e12)
+    assert name.startswith("I1") and amount == pytest.approx(found.solvents[0].mass.i1 / 1e9)
+    assert bars_of(found.solvents, TABLE).unit == "g"
     outputs: Sequence[float] = [amount for _, amount in row.outputs]
     assert sum(outputs) == pytest.approx(amount)
+
+
+def test_each_table_has_one_unit_by_its_largest_figure() -> None:
+    """SI prefixes (SI Brochure, 9th edition, table 7): 10 kg of 713.6 kg/m³ are 14.013... L."""
+    assert [MASSES.of([ng]).name for ng in (0, 10**13 - 1, 10**13, -(10**13))] == ["g", "g", "kg", "kg"]
+    assert [VOLUMES.of([ul]).name for ul in (10**7 - 1, 10**7)] == ["mL", "L"]
+    kilograms, grams_ = MASSES.large, MASSES.small
+    assert [kilograms.text(ng) for ng in (0, 1, 10**9, 12_345_678 * 10**6)] == [
+        "nothing", "below 0.001", "0.001", "12.346",
+    ]  # fmt: skip
+    assert [grams_.text(ng) for ng in (0, 1, -1, 10**9)] == [
+        "nothing",
+        "below 0.001",
+        "above −0.001",
+        "1.000",
+    ]
+    much = SolventFlows(
+        "ether", "Ether", Decimal("713.6"), (Cell("supplier", "container", 20_000_000),), CELLS
+    )
+    text = flat(text_of(pdf_of(report([much], TABLE))))
+    assert "mass, kg volume, L" in text
+    assert "Opening stock 14.272 20.000" in text
+    assert "mass, g" not in text
+    assert "mass, kg Missing, and nobody can name why (within O9) 0.178" in text
+    assert bars_of(report([much], TABLE).solvents, TABLE, kilograms).unit == "kg"
+
+
+def test_no_picture_without_a_bar() -> None:
+    """Nine solvents of which the ninth only stood there take one picture, none at all a line of words."""
+    stood = [SolventFlows(f"s{n}", f"S{n}", Decimal("800"), CELLS[:1]) for n in range(9)]
+    none = pdf_of(report(stood, TABLE, since=date(2025, 1, 1), until=date(2025, 12, 1)))
+    assert "Nothing came in or went out." in flat(text_of(none))
+    assert images_of(none) == 0
+    moved = [SolventFlows(f"m{n}", f"M{n}", Decimal("800"), (), CELLS) for n in range(8)]
+    assert images_of(pdf_of(report([*moved, *stood], TABLE))) == 1
+
+
+def images_of(pages: bytes) -> int:
+    import pypdfium2
+    from pypdfium2.raw import FPDF_PAGEOBJ_IMAGE
+
+    return sum(
+        one.type == FPDF_PAGEOBJ_IMAGE for page in pypdfium2.PdfDocument(pages) for one in page.get_objects()
+    )

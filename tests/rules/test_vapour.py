@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from inventory.rules.catalogue import Fact, load_catalogue
@@ -96,6 +96,8 @@ hours = st.floats(0.05, 8)
 
 @settings(max_examples=40, deadline=None)
 @given(st.floats(1, 500), hours, st.floats(10, 500), st.floats(0, 12), hours)
+@example(1.0, 1.0, 10.0, 5e-324, 0.5)
+@example(1.0, 1.0, 10.0, 1e-9, 8.0)
 def test_the_box_obeys_its_equation(
     released_l: float, over_h: float, volume_m3: float, changes: float, at_h: float
 ) -> None:

@@ -22,6 +22,7 @@ from inventory.rules.volume import (
     Liquid,
     Measured,
     measure,
+    note_words,
     parse_entry,
     present,
     quadrature,
@@ -62,6 +63,15 @@ def test_same_flask_in_a_room_nobody_measured() -> None:
     assert found.volume_ul == 100_000
     assert found.u_volume_ul == 74
     assert any("20 °C taken" in note for note in found.as_entered["notes"])
+
+
+def test_a_note_that_was_kept_is_the_phrase_again_that_it_was() -> None:
+    liquid = Liquid(Decimal("998.2"), Decimal("0.1"), None)
+    notes = read({"value": "100", "unit": "mL"}, liquid).as_entered["notes"]
+    assert any("per K taken" in note for note in notes)
+    for note in notes:
+        again = note_words(str(note))
+        assert (again, again.template, again.parts) == (note, note.template, note.parts)
 
 
 def test_petrol_tank_of_openstax() -> None:

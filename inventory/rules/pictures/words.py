@@ -5,10 +5,12 @@ from __future__ import annotations
 import unicodedata
 from dataclasses import dataclass, fields, is_dataclass, replace
 from datetime import date
+from decimal import Decimal
 from math import floor, isfinite, log10
 from typing import Any
 
 from inventory.rules.phrases import Figure, NamedDay, Phrase, Say
+from inventory.rules.rounding import rounded
 from inventory.rules.shown_units import DEFAULT, UNITS
 
 __all__ = [
@@ -32,6 +34,8 @@ DIGITS_UP = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 LENGTH_MAX = 400
 # Beyond these a number is written with a power of ten.
 PLAIN_BELOW, PLAIN_FROM = 1e9, 1e-5
+# With a step down to a microlitre in litres all digits stand, for three of them would not show it.
+FINEST = 0.999e-6
 RIGHT_TO_LEFT = {"R", "AL"}
 # First-strong isolate and its end: a name written from right to left keeps the sentence round it in order.
 ISOLATE, ISOLATE_END = "\u2068", "\u2069"
@@ -111,7 +115,9 @@ def number(value: float, step: float | None = None) -> Phrase:
 
 def _figure(value: float, step: float | None) -> str:
     power = floor(log10(abs(value))) if value else 0
-    if abs(value) >= PLAIN_BELOW or (value and (step or abs(value)) < PLAIN_FROM):
+    large = abs(value) >= PLAIN_BELOW and not (step and step < 10.0 ** (power - 2))
+    small = value and (step or abs(value)) < (PLAIN_FROM if step is None else FINEST)
+    if large or small:
         return f"{value / 10**power:.2f}×10{str(power).translate(DIGITS_UP)}".replace("-", MINUS)
     digits = _digits(step) if step else min(max(2 - power, 0), 9)
     text = f"{value:,.{digits}f}"
@@ -126,18 +132,15 @@ def _digits(step: float) -> int:
     return min(max(-floor(log10(step) + 1e-9), 0), 9) if step > 0 else 0
 
 
-def plus_minus(value: float, half_width: float | None, unit: str) -> Phrase:
-    """Such as "38 ± 6 mL": the half width to two digits where the first is 1, else to one (GUM 7.2.6)."""
+def plus_minus(value: float, half_width: float | None, unit: str, finest: Decimal | None = None) -> Phrase:
+    """Such as "38.4 ± 6.2 mL", rounded as everywhere (`rules.rounding`)."""
     if not isfinite(value):
         return number(value)
     if half_width is None or not isfinite(half_width) or half_width <= 0:
         return Phrase("{value} {unit}", value=number(value), unit=unit)
-    power = floor(log10(half_width))
-    step = 10.0 ** (power - 1 if half_width < 2 * 10.0**power else power)
-    value, half_width = (round(amount / step) * step for amount in (value, half_width))
-    return Phrase(
-        "{value} ± {half} {unit}", value=number(value, step), half=number(half_width, step), unit=unit
-    )
+    pair = rounded(value, half_width, finest=finest)
+    shown, half = (number(float(amount), float(pair.step)) for amount in (pair.value, pair.spread))
+    return Phrase("{value} ± {half} {unit}", value=shown, half=half, unit=unit)
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Literal
 
 from inventory.rules.peroxide import NOT_STATED, parse_reading
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import DateRules, parse_date
 from inventory.rules.sheets.folding import plain, squeezed
 
@@ -97,8 +98,10 @@ def reading_in(
         return None
     words = plain(bare)
     if words in _UNCLEAR or (words in _UNKNOWN and not set(bare) & set("<>+-")):
-        note = "a judgement without a value: not a pass" if words else "nobody knows: not a reading"
-        return ReadingCell(Decimal(0), None, "unknown", bare, note)
+        doubt = Phrase("nobody knows: not a reading")
+        if words:
+            doubt = Phrase("a judgement without a value: not a pass")
+        return ReadingCell(Decimal(0), None, "unknown", bare, doubt)
     comparator = _comparator(bare, words)
     bounds = parse_reading(_as_known(bare, comparator, unit), method=method, field=name)
     if comparator == "=" and bounds.lower_mg_per_l == 0:
@@ -139,10 +142,10 @@ def _as_known(bare: str, comparator: Comparator, unit: str) -> str:
 def _reading_note(bare: str, unit: str, comparator: Comparator, upper: Decimal | None) -> str:
     notes = []
     if _HAS_PPM.search(bare) or (unit.lower() == "ppm" and bare[-1].isdigit()):
-        notes.append("ppm, basis not stated: taken as mg/L")
+        notes.append(Phrase("ppm, basis not stated: taken as mg/L"))
     if upper is None and comparator != ">":
-        notes.append("nothing bounds it from above: not a pass")
-    return "; ".join(notes)
+        notes.append(Phrase("nothing bounds it from above: not a pass"))
+    return Phrase.joined(notes, by="; ")
 
 
 _SEALED = frozenset(

@@ -183,7 +183,7 @@ def _parsed(text: str, rules: DateRules) -> date | _Fault:
     match = _WORD_DAY.fullmatch(bare)
     if match:
         return _worded(text, match[1], match[2], match[3], rules)
-    return _Fault("date-unreadable", Phrase("{text!r} is not a date.", text=text.strip()[:TEXT_MAX]), _HOW)
+    return _Fault("date-unreadable", Phrase("“{text}” is not a date.", text=text.strip()[:TEXT_MAX]), _HOW)
 
 
 def _bare(text: str) -> str:
@@ -197,7 +197,7 @@ def _numeric(text: str, match: re.Match[str], rules: DateRules) -> date | _Fault
     order = rules.order_for(match[2])
     if order is None and first != second:
         detail = Phrase(
-            "{text!r} may be day first or month first; nothing in the column tells.", text=text.strip()
+            "“{text}” may be day first or month first; nothing in the column tells.", text=text.strip()
         )
         remedy = 'Say --day-first or --month-first, or put "date_order" in the mapping.'
         return _Fault("date-order-unknown", detail, remedy)
@@ -211,7 +211,7 @@ def _worded(text: str, word: str, day: str, year: str, rules: DateRules) -> date
     if month is None:
         return _Fault(
             "date-unreadable",
-            Phrase("{text!r} is not a date: {word!r} is no month.", text=text.strip(), word=word),
+            Phrase("“{text}” is not a date: “{word}” is no month.", text=text.strip(), word=word),
             _HOW,
         )
     return _made(text, year, month, int(day), rules)
@@ -221,7 +221,7 @@ def _made(text: str, year_text: str, month: int, day: int, rules: DateRules) -> 
     year = int(year_text)
     if len(year_text) == 2:
         if rules.century is None:
-            detail = Phrase("{text!r} has a year of two digits.", text=text.strip())
+            detail = Phrase("“{text}” has a year of two digits.", text=text.strip())
             return _Fault(
                 "date-year-short", detail, 'Write four digits, or put "century": 2000 in the mapping.'
             )
@@ -232,12 +232,12 @@ def _made(text: str, year_text: str, month: int, day: int, rules: DateRules) -> 
         reading = Phrase("day {day} of month {month} in {year}", day=day, month=month, year=year)
         return _Fault(
             "date-impossible",
-            Phrase("{text!r} is no day that exists ({reading}).", text=text.strip(), reading=reading),
+            Phrase("“{text}” is no day that exists ({reading}).", text=text.strip(), reading=reading),
             Phrase("Correct the date."),
         )
     if not YEAR_MIN <= year <= YEAR_MAX:
         detail = Phrase(
-            "{text!r} lies outside {year_min} to {year_max}.",
+            "“{text}” lies outside {year_min} to {year_max}.",
             text=text.strip(),
             year_min=YEAR_MIN,
             year_max=YEAR_MAX,

@@ -177,13 +177,13 @@ def date_evidence(
 
 def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder | None) -> Question | None:
     remedy = f'Say --day-first or --month-first, or in the mapping "date_order": {{"{key}": "day-first"}}.'
-    form = Phrase("Dates with {separator!r}", separator=found.separator)
+    form = Phrase("Dates with “{separator}”", separator=found.separator)
     if stated:
         against = found.month_first if stated is DateOrder.DAY_FIRST else found.day_first
         if not found.order or not against:
             return None
         detail = Phrase(
-            "{dates} were said to be {order}, but line {line} has {text!r}.",
+            "{dates} were said to be {order}, but line {line} has “{text}”.",
             dates=form,
             order=_ORDERS[stated],
             line=against[0],
@@ -194,7 +194,7 @@ def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder
     if found.day_first and found.month_first:
         first, second = found.day_first, found.month_first
         detail = Phrase(
-            "{dates}: line {line} has {text!r}, line {line_after} has {text_after!r}.",
+            "{dates}: line {line} has “{text}”, line {line_after} has “{text_after}”.",
             dates=form,
             line=first[0],
             text=first[1],
@@ -204,7 +204,7 @@ def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder
         return Question("date-order-mixed", header, detail, remedy)
     if proof:
         detail = Phrase(
-            "{dates} are read {order}: line {line} has {text!r}.",
+            "{dates} are read {order}: line {line} has “{text}”.",
             dates=form,
             order=_ORDERS[found.order or DateOrder.DAY_FIRST],
             line=proof[0],
@@ -215,7 +215,7 @@ def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder
         return None
     line, text = found.example
     detail = Phrase(
-        "{dates} may be day first or month first, such as {text!r} on line {line}.",
+        "{dates} may be day first or month first, such as “{text}” on line {line}.",
         dates=form,
         text=text,
         line=line,
@@ -226,5 +226,5 @@ def _date_question(header: str, key: str, found: OrderFinding, stated: DateOrder
 def _short_year(header: str, text: str) -> Question:
     remedy = 'Write four digits, or put "century": 2000 in the mapping.'
     return Question(
-        "date-year-short", header, Phrase("{text!r} has a year of two digits.", text=text), remedy
+        "date-year-short", header, Phrase("“{text}” has a year of two digits.", text=text), remedy
     )

@@ -72,7 +72,7 @@ def checked_mapping(mapping: Mapping, table: Table) -> Mapping:
     for key, header in mapping.columns.items():
         if header not in table.headers:
             near = difflib.get_close_matches(header, table.headers, n=3, cutoff=0.4) or table.headers[:8]
-            detail = Phrase("The file has no column {header!r}.", header=header)
+            detail = Phrase("The file has no column “{header}”.", header=header)
             raise InputError(
                 f"mapping.columns.{key}",
                 "column-missing",
@@ -109,7 +109,7 @@ def _missing(mapping: Mapping, fields: Iterable[Field], questions: list[Question
         Question(
             "column-missing",
             f.key,
-            Phrase("No column was recognised as {key!r}.", key=f.key),
+            Phrase("No column was recognised as “{key}”.", key=f.key),
             f'Name it in the mapping: "columns": {{"{f.key}": "<header>"}}.',
         )
         for f in fields
@@ -142,7 +142,7 @@ def _two_columns(field: Field, headers: list[str]) -> Question:
     return Question(
         "column-twice",
         field.key,
-        Phrase("{names} may both be {key!r}.", names=names, key=field.key),
+        Phrase("{names} may both be “{key}”.", names=names, key=field.key),
         remedy,
         field.required,
     )
@@ -207,7 +207,7 @@ def _header_unit(filled: Filled, units: dict[str, str], asked: list[Question]) -
         remedy = f'Say {found[0]} or {found[1]} in the mapping under "units".'
         asked.append(
             Question(
-                "unit-ambiguous", filled.header, Phrase("{text!r} can mean two things.", text=text), remedy
+                "unit-ambiguous", filled.header, Phrase("“{text}” can mean two things.", text=text), remedy
             )
         )
 

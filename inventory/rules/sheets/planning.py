@@ -104,7 +104,7 @@ def solvent_reader(resolve: Resolve) -> Callable[[str], str]:
             raise InputError(
                 "solvent",
                 "solvent-too-long",
-                Phrase("{name!r}... is no name.", name=name[:40]),
+                Phrase("“{name}”... is no name.", name=name[:40]),
                 Phrase("Shorten it."),
             )
         try:
@@ -131,7 +131,7 @@ def file_outcomes(table: Table, mapping: SheetMapping) -> list[Outcome]:
     for header in mapping.unmapped:
         if any(row.cells[header].strip() for row in table.rows):
             reason = Phrase(
-                "The column {header!r} fills no field; its cells are not imported.", header=header
+                "The column “{header}” fills no field; its cells are not imported.", header=header
             )
             said.append(warning(0, header, "column-unmapped", reason, "Name a field for it in the mapping."))
     return said

@@ -191,7 +191,7 @@ def _chosen_delimiter(asked: str | None, named: str | None, body: str) -> str:
         raise InputError(
             "delimiter",
             "delimiter-unknown",
-            Phrase("{asked!r} is no delimiter.", asked=asked),
+            Phrase("“{asked}” is no delimiter.", asked=asked),
             Phrase("Use ; , tab or |."),
         )
     return asked
@@ -311,7 +311,7 @@ def _free_name(name: str, number: int, line: int, taken: Counter[str], problems:
         )
     elif unique != name:
         reason = Phrase(
-            "Two columns are headed {name!r}; the later one is called {unique!r}.", name=name, unique=unique
+            "Two columns are headed “{name}”; the later one is called “{unique}”.", name=name, unique=unique
         )
         problems.append(
             warning(0, unique, "header-twice", reason, Phrase("Give each column its own header."))
@@ -365,7 +365,7 @@ def _note_width(record: _Record, width: int, problems: list[Outcome]) -> None:
     extra = [c for c in record.cells[width:] if c.strip()]
     if extra:
         reason = Phrase(
-            "The row has {count} cells but the header has {width}; left over: {extra!r}.",
+            "The row has {count} cells but the header has {width}; left over: “{extra}”.",
             count=len(record.cells),
             width=width,
             extra=extra[0],
@@ -374,7 +374,7 @@ def _note_width(record: _Record, width: int, problems: list[Outcome]) -> None:
         problems.append(error(record.line, "", "too-many-cells", reason, remedy))
     elif len(record.cells) < width:
         reason = Phrase(
-            "The row has {count} cells of {width}; the missing ones count as empty.",
+            "The row has fewer cells than the header ({count} of {width}); the missing ones count as empty.",
             count=len(record.cells),
             width=width,
         )

@@ -325,7 +325,7 @@ class _Planner:
         text = self._text(cells, "origin")
         found = origin_in(text)
         if found is None:
-            reason = Phrase("{text!r} is not understood; where it is from counts as not stated.", text=text)
+            reason = Phrase("“{text}” is not understood; where it is from counts as not stated.", text=text)
             remedy = Phrase('Write "bought", "distilled here", "made here" or "recovered".')
             said.append(warning(line, self.headers["origin"], "origin-unknown", reason, remedy))
             return "not-stated"

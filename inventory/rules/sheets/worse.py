@@ -11,6 +11,7 @@ from inventory.rules.sheets.cells import Inhibitor, OpenedCell, Origin, ReadingC
 from inventory.rules.sheets.outcomes import Outcome, warning
 from inventory.rules.sheets.planning import Amount
 from inventory.rules.sheets.remarks import Sign
+from inventory.rules.signs import SIGN_CODES
 
 _GRAVE_SIGNS = frozenset(("crystals", "cloudy", "viscous-layer", "cap-stuck", "odd-colour"))
 _DISTILLED: frozenset[Origin] = frozenset(("distilled-here", "recovered"))
@@ -44,7 +45,7 @@ def inhibitor_agreed(
     elif cell.state == "yes" and not cell.name and labelled.name:
         merged = labelled
     if merged.state == "not-stated" and merged.name:
-        reason = Phrase("{name!r} is not a known inhibitor; it counts as not stated.", name=merged.name)
+        reason = Phrase("“{name}” is not a known inhibitor; it counts as not stated.", name=merged.name)
         said.append(
             warning(line, header, "inhibitor-unknown", reason, Phrase('Write "yes", "no" or its name.'))
         )
@@ -169,7 +170,9 @@ def signs_noted(signs: tuple[Sign, ...], line: int, header: str, said: list[Outc
         if sign.code == "dates-doubtful":
             continue
         reason = Phrase(
-            "The remark says {words!r}: kept as the safety sign {code}.", words=sign.words, code=sign.code
+            "The remark says “{words}”: kept as the safety sign {code}.",
+            words=sign.words,
+            code=SIGN_CODES.get(sign.code, sign.code),
         )
         if sign.code in _GRAVE_SIGNS:
             remedy = Phrase("Do not open or move it before someone who knows has looked.")
@@ -185,7 +188,7 @@ def doubt_noted(
     if reading is None:
         return None, signs
     if reading.comparator == "unknown":
-        reason = Phrase("{text!r} is no reading ({note}).", text=reading.text, note=reading.note)
+        reason = Phrase("“{text}” is no reading ({note}).", text=reading.text, note=reading.note)
         said.append(
             warning(line, header, "reading-doubtful", reason, Phrase("Test again and write a value."))
         )
@@ -197,7 +200,7 @@ def doubt_noted(
                 header,
                 "info",
                 "reading-note",
-                Phrase("{text!r}: {note}.", text=reading.text, note=reading.note),
+                Phrase("“{text}”: {note}.", text=reading.text, note=reading.note),
             )
         )
     return reading, signs
