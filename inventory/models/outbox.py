@@ -8,7 +8,9 @@ from django.db import models
 from django.db.models import Q
 
 CONFIRM = "confirm"
-CHANNELS = ["email", "digest", "webhook", CONFIRM]
+NOTICE = "notice"
+CHANNELS = ["email", "digest", "webhook", CONFIRM, NOTICE]
+HELD_BECAUSE = ["left", "role", "inactive"]
 
 
 class MailChoice(models.Model):
@@ -27,21 +29,40 @@ class MailChoice(models.Model):
 
 
 class Webhook(models.Model):
-    """An address of a program that is told of alerts, signed by the Standard Webhooks scheme."""
+    """An address of a program that is told of alerts, signed by the Standard Webhooks scheme.
+
+    actor answers for it: made it, or took it over. When they supervise the lab no more it is held.
+    """
 
     lab = models.ForeignKey("inventory.Lab", on_delete=models.CASCADE, related_name="webhooks")
     name = models.CharField(max_length=80)
     url = models.URLField(max_length=500)
-    secret = models.CharField(max_length=120, help_text="whsec_…: needed in plain to sign with.")
-    secret_before = models.CharField(max_length=120, blank=True, help_text="Signs too for a while.")
+    secret = models.CharField(max_length=255, help_text="Sealed: `services/delivery/webhook_secrets`.")
+    secret_before = models.CharField(max_length=255, blank=True, help_text="Sealed; signs too for a while.")
     secret_before_until = models.DateTimeField(null=True, blank=True)
     rules = models.JSONField(default=list, help_text="Keys of alert rules; empty: all.")
     actor = models.ForeignKey("inventory.User", on_delete=models.PROTECT, related_name="+")
     created_at = models.DateTimeField()
     ended_at = models.DateTimeField(null=True, blank=True)
+    held_at = models.DateTimeField(
+        null=True, blank=True, help_text="Since when nothing is sent until a supervisor takes it over."
+    )
+    held_because = models.CharField(
+        max_length=10, blank=True, db_default="", help_text="What became of whoever answered for it."
+    )
+    unreadable_at = models.DateTimeField(
+        null=True, blank=True, help_text="Since when its secret was found to open by no key of the site."
+    )
     version = models.PositiveIntegerField(default=1)
 
     class Meta:
+        constraints: ClassVar = [
+            models.CheckConstraint(
+                condition=Q(held_at__isnull=True, held_because="")
+                | Q(held_at__isnull=False, held_because__in=HELD_BECAUSE),
+                name="webhook_held_for_a_reason",
+            )
+        ]
         indexes: ClassVar = [models.Index(fields=["lab", "id"], name="webhook_lab_page")]
 
     def __str__(self) -> str:

@@ -2,12 +2,61 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from django.db import models
 from django.db.models import Q
 
+from inventory.rules.policy_words import policy_words
+from inventory.rules.solvent_words import SHIPPED_NAMES, basis_words
+
 PEROXIDE_CLASSES = ["A", "B", "C", "D", "none", "unknown"]
+if TYPE_CHECKING:
+    _Field = models.Field[str, str]
+    _Characters = models.CharField[str, str]
+    _Text = models.TextField[str, str]
+else:
+    # Beside a field it is nothing of its own.
+    _Field = object
+    _Characters = models.CharField
+    _Text = models.TextField
+
+
+class _Shipped(_Field):
+    """Comes out as a phrase where it is shipped, which a page says in its language: `words` tells.
+
+    To migrations it is the plain field.
+    """
+
+    plain: ClassVar[str]
+
+    def __init__(self, *args: Any, words: Callable[[str], str] = str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.words = words
+
+    def from_db_value(self, value: str | None, *_: Any) -> str | None:
+        return value if value is None else self.words(value)
+
+    def deconstruct(self) -> Any:
+        name, _, args, kwargs = super().deconstruct()
+        return name, self.plain, args, kwargs
+
+
+class ShippedNameField(_Shipped, _Characters):
+    """A name: of a solvent or a policy."""
+
+    plain = "django.db.models.CharField"
+
+
+class ShippedTextField(_Shipped, _Text):
+    """A longer text."""
+
+    plain = "django.db.models.TextField"
+
+
+def solvent_name(value: str) -> str:
+    return SHIPPED_NAMES.get(value, value)
 
 
 class Solvent(models.Model):
@@ -22,7 +71,7 @@ class Solvent(models.Model):
         "inventory.Lab", null=True, blank=True, on_delete=models.CASCADE, related_name="solvents"
     )
     key = models.SlugField(max_length=80)
-    name = models.CharField(max_length=120)
+    name = ShippedNameField(max_length=120, words=solvent_name)
     cas = models.CharField(max_length=12, blank=True)
     state = models.CharField(max_length=12, choices=State.choices)
     molar_mass_g_per_mol = models.DecimalField(max_digits=9, decimal_places=4, null=True)
@@ -37,7 +86,7 @@ class Solvent(models.Model):
     ghs_category = models.CharField(max_length=8)
     nfpa30_class = models.CharField(max_length=8)
     peroxide_class = models.CharField(max_length=8, choices=[(c, c) for c in PEROXIDE_CLASSES])
-    peroxide_basis = models.TextField(blank=True)
+    peroxide_basis = ShippedTextField(blank=True, words=basis_words)
     facts = models.JSONField(default=list)
     confirmed_by = models.ForeignKey(
         "inventory.User", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
@@ -105,8 +154,8 @@ class Policy(models.Model):
         "inventory.Lab", null=True, blank=True, on_delete=models.CASCADE, related_name="own_policies"
     )
     key = models.SlugField(max_length=60)
-    name = models.CharField(max_length=120)
-    source = models.TextField()
+    name = ShippedNameField(max_length=120, words=policy_words)
+    source = ShippedTextField(words=policy_words)
     body = models.JSONField()
     copied_from = models.SlugField(max_length=60, blank=True, help_text="Key of the policy it began as.")
     version = models.PositiveIntegerField(default=1)

@@ -17,10 +17,15 @@ from inventory.rules.table_words import table_words
 
 @dataclass(frozen=True, slots=True)
 class Subject:
-    """name: what it is. place: where it is; empty when that is not recorded or makes no sense."""
+    """name: what it is. place: where it is; empty when that is not recorded or makes no sense.
+
+    code: of a container, or of one for waste. at: the id of the place or solvent whose page tells of it.
+    """
 
     name: str
     place: str = ""
+    code: str = ""
+    at: int | None = None
 
 
 Look = Callable[[Iterable[int]], Mapping[int, Subject]]
@@ -52,7 +57,9 @@ def _containers(ids: Iterable[int]) -> dict[int, Subject]:
     )
     return {
         pk: Subject(
-            Phrase("{code} ({solvent})", code=code, solvent=solvent or Phrase("never filled")), place or ""
+            Phrase("{code} ({solvent})", code=code, solvent=solvent or Phrase("never filled")),
+            place or "",
+            code,
         )
         for pk, code, solvent, place in rows
     }
@@ -61,19 +68,20 @@ def _containers(ids: Iterable[int]) -> dict[int, Subject]:
 def _waste(ids: Iterable[int]) -> dict[int, Subject]:
     rows = Waste.objects.filter(pk__in=list(ids)).values_list("pk", "code", "stream", "location__name")
     return {
-        pk: Subject(Phrase("waste container {code} ({stream})", code=code, stream=stream), place or "")
+        pk: Subject(Phrase("waste container {code} ({stream})", code=code, stream=stream), place or "", code)
         for pk, code, stream, place in rows
     }
 
 
 def _locations(ids: Iterable[int]) -> dict[int, Subject]:
     rows = Location.objects.filter(pk__in=list(ids)).values_list("pk", "name")
-    return {pk: Subject(name) for pk, name in rows}
+    return {pk: Subject(name, at=pk) for pk, name in rows}
 
 
 def _limits(ids: Iterable[int]) -> dict[int, Subject]:
-    rows = StorageLimit.objects.filter(pk__in=list(ids)).values_list("pk", "name", "location__name")
-    return {pk: Subject(table_words(name), place) for pk, name, place in rows}
+    rows = StorageLimit.objects.filter(pk__in=list(ids))
+    told = rows.values_list("pk", "name", "location__name", "location_id")
+    return {pk: Subject(table_words(name), place, at=at) for pk, name, place, at in told}
 
 
 def _reagents(ids: Iterable[int]) -> dict[int, Subject]:
@@ -85,13 +93,13 @@ def _reagents(ids: Iterable[int]) -> dict[int, Subject]:
 
 
 def _levels(ids: Iterable[int]) -> dict[int, Subject]:
-    rows = StockLevel.objects.filter(pk__in=list(ids)).values_list("pk", "solvent__name")
-    return {pk: Subject(name) for pk, name in rows}
+    rows = StockLevel.objects.filter(pk__in=list(ids)).values_list("pk", "solvent__name", "solvent_id")
+    return {pk: Subject(name, at=at) for pk, name, at in rows}
 
 
 def _solvents(ids: Iterable[int]) -> dict[int, Subject]:
     rows = Solvent.objects.filter(pk__in=list(ids)).values_list("pk", "name")
-    return {pk: Subject(name) for pk, name in rows}
+    return {pk: Subject(name, at=pk) for pk, name in rows}
 
 
 _kinds |= {

@@ -7,9 +7,11 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db import connection
 from django.db.models import Case, IntegerField, Q, QuerySet, Value, When
 
 from inventory.models import Container, Lab
+from inventory.rules.advice import ASK_FIRST, UNTIL_LIFTED
 
 # Rank → what it stands for; lower is more dangerous.
 SIGN, READING, UNKNOWN, OVERDUE, TODAY, SOON, LOOK = range(7)
@@ -25,8 +27,8 @@ _MISSING = ["opening-date-unknown", "receipt-date-unknown", "made-date-unknown",
 class DueItem:
     """One container on the due list. `days` is how many days ago it fell due; negative: days to go.
 
-    `services/due_telling` puts in what the verdict of today says: level, its words, what to do, and the words
-    and days that lead by it (days None: a date would only mislead).
+    `services/due_telling` puts in what the verdict of today says: level, its words, what to do, the words and
+    days that lead by it (days None: a date would only mislead). dispose_on: the last day it may be kept.
     """
 
     container_id: int
@@ -45,6 +47,24 @@ class DueItem:
     verdict: str = ""
     level: str = ""
     advice: str = ""
+    dispose_on: date | None = None
+    set_aside: bool = False
+
+    @property
+    def test_now(self) -> bool:
+        """Whoever stands before it may test it without asking anybody, and a test is what its day asks for.
+
+        Where anything but a date leads, or the day is the last it may be kept, no test helps.
+        """
+        may_open = self.level in ("use", "test-first") and ASK_FIRST not in self.advice
+        ends = self.dispose_on is not None and self.dispose_on == self.next_test_due
+        dated = self.days is not None and self.due_code != "not-a-former"
+        return may_open and dated and not ends and self.volume_ul > 0
+
+    @property
+    def only_barred(self) -> bool:
+        """It waits for a supervisor's word, and may be used again after it."""
+        return self.advice == UNTIL_LIFTED
 
     @property
     def state(self) -> str:
@@ -90,7 +110,29 @@ def due_containers(*, lab: Lab, today: date) -> QuerySet[Any]:
 
 def due_list(*, lab: Lab, today: date, limit: int = 500, start: int = 0) -> list[DueItem]:
     """The due list in one query. start: how many of it come before."""
-    rows = due_containers(lab=lab, today=today).values_list(
+    return _items(due_containers(lab=lab, today=today)[start : start + limit], today)
+
+
+def counts_and_list(
+    *, lab: Lab, today: date, limit: int, start: int = 0
+) -> tuple[dict[int, int], list[DueItem]]:
+    """How many stand in each rank, and the same part of the due list; the stock is gone through once."""
+    due = due_containers(lab=lab, today=today)
+    sql, values = due.order_by().values("id", "next_test_due", "rank").query.sql_with_params()
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"WITH due AS MATERIALIZED ({sql}) "  # noqa: S608
+            "SELECT 0 AS part, rank, COUNT(*) FROM due GROUP BY rank UNION ALL SELECT * FROM "
+            "(SELECT 1 AS part, rank, id FROM due ORDER BY rank, next_test_due, id LIMIT %s OFFSET %s) AS f",
+            [*values, limit, start],
+        )
+        rows = cursor.fetchall()
+    counts = {rank: n for part, rank, n in rows if part == 0}
+    return counts, _items(due.filter(pk__in=[pk for part, _, pk in rows if part == 1]), today)
+
+
+def _items(rows: QuerySet[Any], today: date) -> list[DueItem]:
+    rows = rows.values_list(
         "id",
         "code",
         "lot__solvent__name",
@@ -103,12 +145,15 @@ def due_list(*, lab: Lab, today: date, limit: int = 500, start: int = 0) -> list
         "due_words",
         "worst_sign",
         "rank",
-    )[start : start + limit]
+        "dispose_on",
+        "quarantined_at",
+    )
     return [_item(row, today) for row in rows]
 
 
 def _item(row: tuple[Any, ...], today: date) -> DueItem:
-    pk, code, solvent, key, peroxide_class, location, volume_ul, due, due_code, words, sign, rank = row
+    pk, code, solvent, key, peroxide_class, location, volume_ul, due, due_code, words, sign, rank, *more = row
+    dispose_on, quarantined_at = more
     days = None if due is None else (today - due).days
     return DueItem(
         pk,
@@ -124,4 +169,6 @@ def _item(row: tuple[Any, ...], today: date) -> DueItem:
         words,
         sign,
         rank,
+        dispose_on=dispose_on,
+        set_aside=quarantined_at is not None,
     )

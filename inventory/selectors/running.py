@@ -12,9 +12,9 @@ from typing import Any
 
 from django.conf import settings
 from django.db import connection
-from django.db.models import Count, Max, Min, Q, QuerySet
+from django.db.models import Count, Max, Min, Q, QuerySet, Subquery
 
-from inventory.models import Delivery, Event, Job, Lab, append_only
+from inventory.models import Alert, Delivery, Event, Job, Lab, append_only
 
 CHECKED = "ledger-checked"
 LEDGER_CHECK = "ledger-check"
@@ -54,6 +54,26 @@ class Running:
     messages_failed: int
     mail_at: datetime | None
     checked: Event | None
+
+
+@dataclass(frozen=True)
+class Looks:
+    """When a sweep looked for alerts last, None if none has since the lab began; and when the next is due."""
+
+    last_at: datetime | None
+    next_at: datetime | None
+
+
+def looks(*, lab: Lab) -> Looks:
+    """How old the word is that no alert stands open, in one query; an alert tells of a look as well."""
+    done = Job.objects.filter(name__in=SWEEPS, done_at__gte=lab.created_at).order_by("-pk").values("done_at")
+    opened = Alert.objects.filter(lab=lab).order_by("-pk").values("opened_at")
+    waiting = Job.objects.filter(name=SWEEPS[0], done_at=None, failed_at=None).order_by("due_at")
+    found = Lab.objects.filter(pk=lab.pk).values_list(
+        Subquery(done[:1]), Subquery(opened[:1]), Subquery(waiting.values("due_at")[:1])
+    )
+    done_at, opened_at, next_at = found.get()
+    return Looks(max(filter(None, (done_at, opened_at)), default=None), next_at)
 
 
 def running(*, lab: Lab, now: datetime) -> Running:

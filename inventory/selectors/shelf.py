@@ -13,6 +13,7 @@ from typing import Any
 from django.db import connection
 
 from inventory.models import Lab
+from inventory.rules.names import keys_like
 
 # Output column → where it is from; the order is that of the rows.
 COLUMNS = {
@@ -36,12 +37,12 @@ COLUMNS = {
     "discarded_at": "c.discarded_at",
     "version": "c.version",
 }
+WITH_DANGER = (*COLUMNS, "quarantined_at", "danger")
 _FROM = (
     " FROM inventory_container c LEFT JOIN inventory_lot l ON l.id = c.lot_id "
     "LEFT JOIN inventory_solvent s ON s.id = l.solvent_id "
     "LEFT JOIN inventory_location o ON o.id = c.location_id WHERE c.lab_id = %s"
 )
-_SELECT = ", ".join(COLUMNS.values()) + _FROM
 _EQUAL = {
     "id": "c.id = %s",
     "location": "c.location_id = %s",
@@ -64,11 +65,18 @@ WORDS_MAX = 8
 
 @dataclass(frozen=True)
 class Sort:
-    """One column of an order."""
+    """One column of an order; "danger" where the statement is given its expression."""
 
     column: str
     descending: bool = False
     nullable: bool = False
+
+
+def in_danger(*, lab: Lab, danger: str, most: int) -> list[int]:
+    """Ids of containers that are here, of a band up to `most`. danger: as for `containers_listed`."""
+    with connection.cursor() as cursor:
+        cursor.execute(f"SELECT c.id{_FROM} AND c.discarded_at IS NULL AND ({danger}) <= %s", [lab.pk, most])
+        return [pk for (pk,) in cursor.fetchall()]
 
 
 def containers_listed(
@@ -79,21 +87,23 @@ def containers_listed(
     place: Sequence[Any] | None = None,
     nulls_last: bool = True,
     limit: int = 100,
+    danger: str = "",
 ) -> list[tuple[Any, ...]]:
-    """Rows of the columns of `order`, then of `COLUMNS`.
+    """Rows of the columns of `order`, then of `COLUMNS`; with `danger` given, of `WITH_DANGER`.
 
-    given: filters by name (those above, solvent, q); discarded ones are left out unless asked for.
-    place: values of `order` after which the rows begin.
+    given: filters by name (those above, solvent, inside, q); discarded ones are left out unless asked for.
+    place: values of `order` after which the rows begin. danger: SQL as `shelf_danger.danger_sql` makes it.
     """
+    columns = COLUMNS | {"quarantined_at": "c.quarantined_at", "danger": danger} if danger else COLUMNS
     conditions, values = _conditions(given)
     if place is not None:
-        text, more = _beyond(order, place, nulls_last)
+        text, more = _beyond(columns, order, place, nulls_last)
         conditions.append(text)
         values += more
-    keys = "".join(f"{COLUMNS[key.column]}, " for key in order)
-    sql = " AND ".join([f"SELECT {keys}{_SELECT}", *conditions])
+    shown = ", ".join([*(columns[key.column] for key in order), *columns.values()])
+    sql = " AND ".join([f"SELECT {shown}{_FROM}", *conditions])
     if order:
-        sql += " ORDER BY " + ", ".join(_order(key, nulls_last) for key in order)
+        sql += " ORDER BY " + ", ".join(_order(columns, key, nulls_last) for key in order)
     with connection.cursor() as cursor:
         cursor.execute(f"{sql} LIMIT {int(limit)}", [lab.pk, *map(_adapted, values)])
         return list(cursor.fetchall())
@@ -140,29 +150,37 @@ def _conditions(given: Mapping[str, Any]) -> tuple[list[str], list[Any]]:
         by_id = ref.isascii() and ref.isdigit() and len(ref) < 19
         texts.append("l.solvent_id = %s" if by_id else "s.key = %s")
         values.append(int(ref) if by_id else ref)
+    if "inside" in given:
+        marks = ", ".join(["%s"] * len(given["inside"])) or "NULL"
+        texts.append(f"c.location_id IN ({marks})")
+        values += given["inside"]
     for word in given.get("q", "").lower().split()[:WORDS_MAX]:
         like = "%" + word.replace("!", "!!").replace("%", "!%").replace("_", "!_") + "%"
-        texts.append("(" + " OR ".join(f"LOWER({name}) LIKE %s ESCAPE '!'" for name in _SEARCHED) + ")")
-        values += [like] * len(_SEARCHED)
+        meant = keys_like(word)
+        ways = [*(f"LOWER({name}) LIKE %s ESCAPE '!'" for name in _SEARCHED), *(["s.key = %s"] * len(meant))]
+        texts.append("(" + " OR ".join(ways) + ")")
+        values += [*([like] * len(_SEARCHED)), *meant]
     return texts, values
 
 
-def _order(key: Sort, nulls_last: bool) -> str:
-    text = COLUMNS[key.column] + (" DESC" if key.descending else "")
+def _order(columns: Mapping[str, str], key: Sort, nulls_last: bool) -> str:
+    text = columns[key.column] + (" DESC" if key.descending else "")
     if not key.nullable:
         return text
     return f"{text} NULLS {'LAST' if nulls_last else 'FIRST'}"
 
 
-def _beyond(order: Sequence[Sort], place: Sequence[Any], nulls_last: bool) -> tuple[str, list[Any]]:
+def _beyond(
+    columns: Mapping[str, str], order: Sequence[Sort], place: Sequence[Any], nulls_last: bool
+) -> tuple[str, list[Any]]:
     """Rows that come after `place`: further in the first key, or equal there and further in the next."""
     options: list[str] = []
     equal: list[str] = []
     values: list[Any] = []
     held: list[Any] = []
     for key, value in zip(order, place, strict=True):
-        column = COLUMNS[key.column]
-        further = _further(key, value, nulls_last)
+        column = columns[key.column]
+        further = _further(column, key, value, nulls_last)
         if further:
             options.append(" AND ".join([*equal, further]))
             values += [*held, *([] if value is None else [value])]
@@ -171,8 +189,7 @@ def _beyond(order: Sequence[Sort], place: Sequence[Any], nulls_last: bool) -> tu
     return "(" + " OR ".join(f"({option})" for option in options) + ")", values
 
 
-def _further(key: Sort, value: Any, nulls_last: bool) -> str:
-    column = COLUMNS[key.column]
+def _further(column: str, key: Sort, value: Any, nulls_last: bool) -> str:
     if value is None:
         return "" if nulls_last else f"{column} IS NOT NULL"
     text = f"{column} {'<' if key.descending else '>'} %s"

@@ -132,7 +132,7 @@ def kept(row: StorageLimit) -> Kept:
         materials=worded(row.materials),
         limit_ul=row.limit_ul,
         effect=row.effect,
-        code=row.code,
+        code=table_words(row.code),
         source=row.source,
         outside_cabinets=row.outside_cabinets,
     )

@@ -4,19 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, time
+from datetime import date, datetime, time, timedelta
 from heapq import nlargest
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.utils.dateparse import parse_datetime
 
 from inventory.models import Container, Event, Movement, Observation, PeroxideTest, Treatment
 
 SHOWN = 40
+# A form that waited a moment for the network tells nothing by it: our choice.
+LATE = timedelta(minutes=5)
 # Told by a row of its own already.
 TOLD_ELSEWHERE = ("count", "weigh", "treated", "test-withdrawn")
+_ENDS = ("source__container", "destination__container", "source__run", "destination__run")
+_WHO = ("actor__username", "actor__first_name", "actor__last_name")
+# Of the seven tables that a line of a movement joins no more than it shows.
+_MOVED = (
+    "happened_at", "recorded_at", "kind", "volume_ul", "u_volume_ul", "note", "reversal_of_id", "entry",
+    "reversed_by__id", *_WHO,
+    *(f"{end}__{name}" for end in ("source", "destination")
+      for name in ("kind", "container__code", "run__purpose")),
+)  # fmt: skip
 
 
 #: where a row stands: when it happened, when it was written down, its kind and its id among those of its kind
@@ -52,8 +63,8 @@ class Happening:
 
     @property
     def late(self) -> bool:
-        """Written down on another day than it happened."""
-        return self.at.date() != self.recorded_at.date()
+        """Written down on another day than it happened, or so long after it that one time would mislead."""
+        return self.at.date() != self.recorded_at.date() or self.recorded_at - self.at > LATE
 
 
 def timeline(*, container: Container, before: Place | None = None, limit: int = SHOWN) -> list[Happening]:
@@ -88,9 +99,9 @@ def _movements(container: Container, before: Place | None, limit: int) -> Iterab
     place = container.place_id
     # Chosen by id alone: a whole ledger of a place is not to be sorted with all that is shown of each.
     chosen = _older(Movement.objects.touching([place]), "movement", before, "happened_at", "recorded_at")
-    ends = ("source__container", "destination__container", "source__run", "destination__run")
     rows = Movement.objects.filter(pk__in=chosen.values("pk")[:limit])
-    for row in rows.select_related("actor", "source", "destination", "reversed_by", *ends):
+    rows = rows.select_related("actor", "source", "destination", "reversed_by", *_ENDS).only(*_MOVED)
+    for row in rows:
         into = row.destination_id == place
         other = row.source if into else row.destination
         yield Happening(
@@ -176,6 +187,9 @@ def _events(container: Container, before: Place | None, limit: int) -> Iterable[
     rows = Event.objects.filter(subject_kind="container", subject_id=container.pk).exclude(
         verb__in=TOLD_ELSEWHERE
     )
+    # What was handed over with something in it stands there as a movement, at the time that was told.
+    moved = Movement.objects.filter(kind="discard", source_id=container.place_id, recorded_at=OuterRef("at"))
+    rows = rows.exclude(Q(verb="discarded") & Exists(moved))
     # When it happened is told by few of them, which are all read; the others are in the order of recording.
     told = Q(data__has_key="told_at")
     newest = _older(rows.exclude(told), "event", before, "at", "at").select_related("actor")[:limit]

@@ -8,9 +8,10 @@ from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q, QuerySet
+from django.db.models import CharField, Q, QuerySet, Value
+from django.db.models.functions import Cast
 
-from inventory.models import Container, Event, Lab, Membership, User
+from inventory.models import Container, Event, Lab, Location, Membership, Solvent, User
 
 
 @dataclass(frozen=True)
@@ -54,7 +55,44 @@ def actors_of(*, lab: Lab) -> list[User]:
     return sorted(found, key=lambda user: user.display_name.casefold())
 
 
-def codes_of(*, lab: Lab, events: Iterable[Event]) -> dict[int, str]:
-    """Code of each container that the events are about, by its id."""
-    ids = {event.subject_id for event in events if event.subject_kind == "container"}
-    return dict(Container.objects.filter(lab=lab, pk__in=ids).values_list("pk", "code"))
+def names_of(*, lab: Lab, events: Iterable[Event]) -> dict[tuple[str, int], str]:
+    """What people call the records that events are about or keep, by kind and id, in one query.
+
+    Code of a container, name of a solvent or place; only what belongs to the lab or to everybody.
+    """
+    wanted: dict[str, set[int]] = {"container": set(), "solvent": set(), "location": set()}
+    for event in events:
+        if event.subject_kind == "container":
+            wanted["container"].add(event.subject_id)
+        for kind, key in _REFERRED:
+            wanted[kind].update(_ids(event.data.get(key)))
+        wanted["solvent"].update(_ids(event.data.get("lost_ul")))
+    rows = (
+        _called("container", Container.objects.filter(lab=lab, pk__in=wanted["container"]), "code"),
+        _called(
+            "solvent", Solvent.objects.filter(Q(lab=None) | Q(lab=lab), pk__in=wanted["solvent"]), "name"
+        ),
+        _called("location", Location.objects.filter(lab=lab, pk__in=wanted["location"]), "name"),
+    )
+    return {(kind, pk): name for kind, pk, name in rows[0].union(*rows[1:], all=True)}
+
+
+# Kind of record → the part of an event that may hold an id of one.
+_REFERRED = (
+    ("container", "container"),
+    ("solvent", "solvent"),
+    ("location", "location"),
+    ("location", "parent"),
+)
+_ID_DIGITS_MAX = 18
+
+
+def _ids(value: Any) -> set[int]:
+    """The ids in a part: itself, or its keys."""
+    texts = map(str, value if isinstance(value, dict) else [value])
+    return {int(t) for t in texts if t.isascii() and t.isdigit() and len(t) <= _ID_DIGITS_MAX}
+
+
+def _called(kind: str, rows: QuerySet[Any], name: str) -> QuerySet[Any]:
+    words = Cast(name, CharField())
+    return rows.order_by().values_list(Value(kind, output_field=CharField()), "pk", words)

@@ -1,11 +1,13 @@
-"""How much waste came about, from the monthly flows alone."""
+"""How much waste came about, from the monthly flows alone, and the containers that it stands in."""
 
 from __future__ import annotations
 
 from datetime import date
 from decimal import ROUND_CEILING, Decimal
 
-from inventory.models import Flow, Lab, PlaceKind
+from django.db.models import QuerySet
+
+from inventory.models import Flow, Lab, PlaceKind, WasteContainer
 
 GRAM_KG = Decimal("0.001")
 
@@ -22,3 +24,9 @@ def waste_mass_kg(*, lab: Lab, month: date) -> Decimal:
     # 1 µl is 1e-9 m³.
     mass_kg = sum((volume_ul * density / 10**9 for volume_ul, density in rows), Decimal(0))
     return mass_kg.quantize(GRAM_KG, ROUND_CEILING)
+
+
+def waste_here(*, lab: Lab) -> QuerySet[WasteContainer]:
+    """Waste containers of the lab that have not been collected, the first to go first."""
+    rows = WasteContainer.objects.filter(lab=lab, collected_at=None)
+    return rows.select_related("location").order_by("collect_by", "code")

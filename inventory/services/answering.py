@@ -5,6 +5,7 @@ Neither closes it: only the sweep does, once the facts are cured. Both leave an 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from datetime import date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -33,7 +34,11 @@ def severity_of(rule: str) -> int:
 
 def by_severity(rows: QuerySet[Alert]) -> QuerySet[Any]:
     """Alerts annotated with the severity of their rule, as `severity_of` has it."""
-    whens = [When(rule=rule.key, then=Value(rule.severity)) for rule in rules()]
+    keys: defaultdict[int, list[str]] = defaultdict(list)
+    for rule in rules():
+        keys[rule.severity].append(rule.key)
+    # One condition for each severity, and none for the gravest: a list of all alerts asks each of its rows.
+    whens = [When(rule__in=keys[s], then=Value(s)) for s in sorted(keys, reverse=True) if s != GRAVEST]
     return rows.annotate(severity=Case(*whens, default=Value(GRAVEST), output_field=IntegerField()))
 
 

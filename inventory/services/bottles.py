@@ -8,12 +8,12 @@ from datetime import date
 from itertools import islice
 
 from inventory.models import Container, PeroxideTest
-from inventory.rules.advice import Told, told
+from inventory.rules.advice import Told, verdict_words
 from inventory.rules.deciding import Tested
 from inventory.rules.label_text import hazards_of
-from inventory.rules.levels import RANK
+from inventory.rules.levels import Level
 from inventory.rules.methods import METHODS
-from inventory.services.due_telling import spoken_again
+from inventory.services.due_telling import told_in
 from inventory.services.facts import class_for_safety, containers_with, gathered
 from inventory.services.refreshing import CHUNK
 from inventory.services.verdicts import verdicts_in
@@ -37,7 +37,8 @@ class LastTest:
 class Bottle:
     """One container. solvent "": it never held anything. peroxide_class: the one it is handled as.
 
-    due_on None: no test by date. told: the verdict on everything but distilling, which has a gate of its own.
+    due_on None: no test by date. told: the verdict on everything but distilling, which has a gate of its own;
+    distil: the level of that.
     """
 
     container_id: int
@@ -57,11 +58,28 @@ class Bottle:
     due_on: date | None
     test: LastTest | None
     told: Told
+    distil: Level
 
     @property
     def alone(self) -> bool:
         """Nobody may use it at all."""
-        return RANK[self.told.level] >= RANK["do-not-use"]
+        return self.told.alone
+
+    @property
+    def verdict(self) -> str:
+        """The verdict for people; of an empty one what is true of it."""
+        former = self.peroxide_class not in ("", "none")
+        return verdict_words(self.told, self.distil, empty=self.volume_ul == 0, former=former)
+
+    @property
+    def level(self) -> str:
+        """The level of the verdict; "" where there is nothing to use and nothing graver to say."""
+        return "" if self.volume_ul == 0 and self.told.level == "use" else self.told.level
+
+    @property
+    def test_by(self) -> date | None:
+        """The day by which somebody is to test it; none for what is to be left alone."""
+        return None if self.alone else self.due_on
 
     def overdue(self, today: date) -> bool:
         return self.due_on is not None and self.due_on < today
@@ -91,21 +109,17 @@ def _judged(ids: Sequence[int], today: date) -> Iterator[Bottle]:
     )
     for container in containers:
         test = last.get(container.pk)
-        due, found = container.next_test_due, verdicts_in(known, container, today)
+        found = verdicts_in(known, container, today)
         yield _bottle(
             container,
             places.get(container.pk, ""),
             None if test is None else _last(test, as_entered[test.id]),
-            told(
-                found,
-                code=container.due_code,
-                words=spoken_again(container.due_words, found),
-                days=None if due is None else (today - due).days,
-            ),
+            told_in(found, container, today),
+            found["distil"].level,
         )
 
 
-def _bottle(container: Container, place: str, test: LastTest | None, said: Told) -> Bottle:
+def _bottle(container: Container, place: str, test: LastTest | None, said: Told, distil: Level) -> Bottle:
     solvent = None if container.lot is None else container.lot.solvent
     hazards = hazards_of("" if solvent is None else solvent.key)
     return Bottle(
@@ -126,6 +140,7 @@ def _bottle(container: Container, place: str, test: LastTest | None, said: Told)
         due_on=container.next_test_due,
         test=test,
         told=said,
+        distil=distil,
     )
 
 

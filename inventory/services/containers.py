@@ -18,7 +18,6 @@ from inventory.rules.codes import check_code, make_code
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.phrases import Phrase
 from inventory.rules.volume import Entry
-from inventory.selectors.storage import above
 from inventory.services import ledger, safety
 from inventory.services.events import record
 from inventory.services.ledger import End, Holds, Line, Posted
@@ -344,43 +343,6 @@ def set_opened(held: Container, *, actor: User, now: datetime, opened_on: date |
     data = {"before": before, "opened_on": opened_on and opened_on.isoformat()}
     record(lab=held.lab, actor=actor, now=now, verb="opened", subject=held, data=data)
     safety.refresh_due(container=held, now=now)
-
-
-@dataclass(frozen=True)
-class PutAway:
-    """A container at its new place, and what speaks against that place."""
-
-    container: Container
-    warnings: tuple[StorageWarning, ...]
-
-
-def put_away(
-    *,
-    container: Container,
-    actor: User,
-    now: datetime,
-    location: Location,
-    override: Override = NO_OVERRIDE,
-) -> PutAway:
-    """Note where a container now stands. Raises Conflict when a storage rule refuses that."""
-    if location.lab_id != container.lab_id:
-        raise InputError("location", "unknown-location", Phrase("This lab has no such location."))
-    with transaction.atomic():
-        held = Container.objects.select_for_update(of=("self",)).get(pk=container.pk)
-        came_from = held.location_id
-        data = {"from": came_from, "to": location.pk, "name": location.name}
-        held.location, held.version = location, held.version + 1
-        held.save(update_fields=["location", "version"])
-        # Only now: the foreign key waits for whoever is ending that location.
-        if not Location.objects.filter(pk=location.pk, ended_at=None).exists():
-            raise InputError(
-                "location", "unknown-location", Phrase("{name} is no longer in use.", name=location.name)
-            )
-        by: Any = {"lab": held.lab, "actor": actor, "now": now, "subject": held}
-        record(**by, verb="put-away", data=data)
-        arrival = arrival_of(held, location.pk) if held.discarded_at is None else None
-        warnings = check(**by, arrivals=[arrival], before=above(came_from), override=override)
-    return PutAway(held, warnings)
 
 
 def code_read(text: str) -> str:

@@ -28,15 +28,25 @@ def spoken_again(words: str, found: Mapping[Use, Verdict]) -> str:
 def told_of(containers: Sequence[Container], today: date) -> dict[int, Told]:
     """What to say of containers that come with lab, policy, lot and solvent, by id."""
     found = verdicts_of_many(containers, today)
-    return {
-        c.pk: told(
-            found[c.pk],
-            code=c.due_code,
-            words=spoken_again(c.due_words, found[c.pk]),
-            days=None if c.next_test_due is None else (today - c.next_test_due).days,
-        )
-        for c in containers
-    }
+    return {c.pk: told_in(found[c.pk], c, today) for c in containers}
+
+
+def told_in(found: Mapping[Use, Verdict], container: Container, today: date) -> Told:
+    """The same of one, by its verdicts."""
+    due = container.next_test_due
+    return told(
+        found,
+        code=container.due_code,
+        words=spoken_again(container.due_words, found),
+        days=None if due is None else (today - due).days,
+    )
+
+
+def due_said(container_ids: Iterable[int], today: date) -> Mapping[int, str]:
+    """The words of their next test as a language can say them, by id."""
+    containers = containers_with(list(container_ids))
+    found = verdicts_of_many(containers, today)
+    return {c.pk: spoken_again(c.due_words, found[c.pk]) for c in containers}
 
 
 def told_by_id(container_ids: Iterable[int], today: date) -> Mapping[int, Told]:

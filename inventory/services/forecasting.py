@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from decimal import Decimal
-from typing import cast
+from typing import Any, cast
 from zoneinfo import ZoneInfo
+
+from django.db.models import QuerySet
 
 from inventory.models import Container, Movement
 from inventory.rules import forecast as rules
@@ -21,9 +23,11 @@ from inventory.rules.deciding import Tested
 from inventory.rules.forecast import Forecast, Point
 from inventory.rules.outcomes import LevelAmount, action_level, level_amounts
 from inventory.services.facts import Gathered, containers_with, gathered
-from inventory.services.readings import INFLOW, counted_as, no_id, noise_ul
+from inventory.services.readings import COUNTED, INFLOW, counted_as, no_id, noise_ul
 
 BAND_SAMPLES = 8
+# So many of the last inflows of a container are read before all of them are.
+LAST_INFLOWS = 256
 NOT_A_FORMER = Forecast("not-a-former", "No forecast. It is not a peroxide former.", cautions=())
 
 
@@ -59,7 +63,8 @@ def outlook_of(container: Container, samples: int = BAND_SAMPLES) -> Outlook:
 def outlook_in(found: Gathered, samples: int = BAND_SAMPLES) -> Outlook:
     """The same of the one container that was gathered."""
     (held,) = found.containers
-    tests = _since_reset(held, _candidates(held, found), mixings([held]).get(held.place_id, ()))
+    candidates = _candidates(held, found)
+    tests = _since_reset(held, candidates, deciding_mixings(held, candidates))
     facts = found.facts[held.pk]
     density = None if facts is None else facts.density_20c_kg_m3
     levels = level_amounts(found.policies[held.lab_id], density)
@@ -93,13 +98,55 @@ def _candidates(container: Container, found: Gathered) -> list[Tested]:
 def mixings(containers: Iterable[Container]) -> Mapping[int, Sequence[Mixing]]:
     """What was put into these containers and stands, by place; as `readings.mixed_in` sees it."""
     zones = {c.place_id: ZoneInfo(c.lab.time_zone) for c in containers}
-    rows = (
+    return _mixings(_inflow(zones).order_by("happened_at", "pk").values_list(*INFLOW, counted_as()), zones)
+
+
+def deciding_mixings(container: Container, tests: Sequence[Tested]) -> Sequence[Mixing]:
+    """Of the mixings of one container, all that can decide where the line of these tests begins.
+
+    Only the latest with enough tests after it does, so that thousands put back before it are not read. What
+    is poured in starts the sum of small counts anew: from one that was poured on an earlier day all is known.
+    """
+    if not tests:
+        return ()
+    place, zone = container.place_id, ZoneInfo(container.lab.time_zone)
+    by = sorted((_day(test), test.recorded_at) for test in tests)[-rules.READINGS_MIN :][0]
+    end = datetime.combine(by[0] + timedelta(days=1), time.min, tzinfo=zone)
+    newest_first = _inflow([place]).filter(happened_at__lt=end).order_by("-happened_at", "-pk")
+    rows = list(newest_first.values_list(*INFLOW, counted_as())[:LAST_INFLOWS])
+    if len(rows) == LAST_INFLOWS:
+        known = _known_from(rows, by, zone)
+        if known is None:
+            return mixings([container]).get(place, ())
+        rows = rows[:known]
+    return _mixings(reversed(rows), {place: zone}).get(place, ())
+
+
+def _known_from(rows: Sequence[tuple[Any, ...]], by: tuple[date, datetime], zone: ZoneInfo) -> int | None:
+    """How many of the newest have to be looked at; None: more than there are. What is after `by` is idle."""
+    latest: date | None = None
+    for number, (_, kind, happened_at, recorded_at, *_rest) in enumerate(rows, 1):
+        if kind in COUNTED:
+            continue
+        on = happened_at.astimezone(zone).date()
+        if latest is not None and on < latest:
+            return number
+        if latest is None and (on, recorded_at) <= by:
+            latest = on
+    return None
+
+
+def _inflow(place_ids: Collection[int]) -> QuerySet[Movement]:
+    """What was put into these places and stands."""
+    return (
         Movement.objects.alias(reverses=no_id("reversal_of_id"))
-        .filter(destination_id__in=list(zones), reverses=0, reversed_by=None)
+        .filter(destination_id__in=list(place_ids), reverses=0, reversed_by=None)
         .exclude(kind="receive")
-        .order_by("happened_at", "pk")
-        .values_list(*INFLOW, counted_as())
     )
+
+
+def _mixings(rows: Iterable[tuple[Any, ...]], zones: Mapping[int, ZoneInfo]) -> dict[int, list[Mixing]]:
+    """Of rows of INFLOW, the oldest first."""
     found: dict[int, list[Mixing]] = defaultdict(list)
     crept: dict[int, int] = defaultdict(int)
     for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:

@@ -179,7 +179,7 @@ def obstacles(at: datetime, containers: Sequence[Container]) -> dict[int, str]:
     """
     ids, by_place = [c.pk for c in containers], {c.place_id: c.pk for c in containers}
     found: dict[int, str] = {
-        c.pk: Phrase("It was set aside. Release it first.")
+        c.pk: Phrase("It was barred from use. Release it first.")
         for c in containers
         if c.quarantined_at is not None
     }

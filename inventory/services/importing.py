@@ -14,6 +14,7 @@ from django.db import IntegrityError, transaction
 
 from inventory.models import Container, ImportedRow, Lab, User
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.names import keyed
 from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.mapping import Mapping as SheetMapping
@@ -248,8 +249,9 @@ def _report(
     )
 
 
-def _title(row: StockRow) -> str:
-    return f"{row.code:<8}{row.solvent_key:<26}{row.left.text} of {row.size.text}"
+def _title(row: StockRow) -> Phrase:
+    of, told = keyed(row.solvent_key), {"left": row.left.text, "size": row.size.text}
+    return Phrase("{code:<8}{solvent:<26}{left} of {size}", code=row.code, solvent=of, **told)
 
 
 def _totals(drafts: list[Draft]) -> tuple[dict[str, Any], ...]:

@@ -88,11 +88,23 @@ def inspection(*, lab: Lab, now: datetime, since: date, until: date) -> Inspecti
 def formers(*, lab: Lab, today: date) -> list[Bottle]:
     """Every peroxide former that is here, and whatever a sign was seen on or that was set aside.
 
-    Those that nobody may use come first, then those that are overdue, the longest first, then the others by
-    the day of their next test. An empty container is one of them: peroxides stay behind in it.
+    Those that nobody may touch come first, then those that nobody may use, then those that are overdue, the
+    longest first, then the others by the day of their next test. An empty container is one of them:
+    peroxides stay behind in it.
     """
     found = bottles(ids=_held(lab).order_by("id").values_list("pk", flat=True), today=today)
-    return sorted(found, key=lambda b: (not b.alone, b.due_on is None, b.due_on or today, b.code))
+    return sorted(found, key=lambda b: (_danger(b), b.due_on is None, b.due_on or today, b.code))
+
+
+def _danger(bottle: Bottle) -> int:
+    """0 for what nobody may touch, 1 for what nobody may use, 2 for the rest."""
+    return 0 if bottle.told.level == "do-not-touch" else 1 if bottle.alone else 2
+
+
+def barred_counted(found: Iterable[Bottle]) -> tuple[int, int]:
+    """How many of them nobody may use or touch, and how many more only after a test."""
+    levels = [bottle.told.level for bottle in found]
+    return sum(level in ("do-not-use", "do-not-touch") for level in levels), levels.count("test-first")
 
 
 def formers_counted(*, lab: Lab, today: date) -> tuple[int, int]:

@@ -30,6 +30,7 @@ from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.rules.phrases import Phrase
 from inventory.rules.roles import ROLES, SCOPES, scopes_for
 from inventory.services.delivery.feeds import feed_revoke
+from inventory.services.delivery.webhook_keeping import hold_those_of
 from inventory.services.events import record
 from inventory.services.policies import policy_set
 
@@ -107,7 +108,8 @@ def member_add(
 ) -> Membership:
     """Give a person a role in the lab, or change it. The last supervisor cannot step down.
 
-    Who supervises no more loses the invitations they made: the secret of one would let them in again.
+    Who supervises no more loses the invitations they made: the secret of one would let them in again; the
+    webhooks they answer for wait for another supervisor.
     """
     if role not in ROLES:
         raise InputError(
@@ -134,12 +136,13 @@ def member_add(
         record(lab=lab, actor=actor, now=now, verb="role-set", subject=membership, data=data)
         if before == "supervisor" and role != "supervisor":
             _end_invitations_of(user, lab=lab, actor=actor, now=now)
+            hold_those_of(lab=lab, person=user, actor=actor, now=now, because="role")
     return membership
 
 
 def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -> None:
     """Let a person leave the lab: nothing of it is there for them any more; their tokens, feeds and the
-    invitations that they made end.
+    invitations that they made end, the webhooks they answer for wait for another supervisor.
 
     What they did stays on record under their name. Invited again, they come back without the old tokens.
     Raises Conflict for the last supervisor, and for one who has left already.
@@ -173,6 +176,7 @@ def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -
         data |= {"invitations": ended}
         record(lab=lab, actor=actor, now=now, verb="member-removed", subject=held, data=data)
         held.delete()
+        hold_those_of(lab=lab, person=person, actor=actor, now=now, because="left")
 
 
 def _end_invitations_of(person: User, *, lab: Lab, actor: User, now: datetime) -> int:

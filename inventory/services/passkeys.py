@@ -20,6 +20,7 @@ from django.db.models import Q
 from inventory.models import Passkey, User
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
+from inventory.services.delivery.notices import account_tell
 
 log = logging.getLogger(__name__)
 PASSKEYS_MAX = 20
@@ -70,7 +71,7 @@ def ask_to_add(*, actor: User, site: Site) -> tuple[dict[str, Any], State]:
 
 
 def add(*, actor: User, now: datetime, site: Site, state: State, answer: str, name: str) -> Passkey:
-    """Keep the key that a browser made; sent twice, it is kept once.
+    """Keep the key that a browser made, and tell the person by mail; sent twice, it is kept once.
 
     Raises InputError naming name or answer.
     """
@@ -99,7 +100,7 @@ def add(*, actor: User, now: datetime, site: Site, state: State, answer: str, na
     assert made.credential_data is not None
     try:
         with transaction.atomic():
-            return Passkey.objects.create(
+            key = Passkey.objects.create(
                 user=actor,
                 name=name,
                 credential_id=websafe_encode(made.credential_data.credential_id),
@@ -107,6 +108,8 @@ def add(*, actor: User, now: datetime, site: Site, state: State, answer: str, na
                 sign_count=made.counter,
                 added_at=now,
             )
+            account_tell(person=actor, what="passkey-added", now=now)
+            return key
     except IntegrityError as error:
         raise InputError(
             "answer", "known-already", Phrase("This passkey is known already."), Phrase("Use another device.")

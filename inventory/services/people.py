@@ -7,6 +7,7 @@ import logging
 from django.conf import settings
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
+from django.db import transaction
 
 from inventory.models import User
 from inventory.rules.errors import InputError
@@ -46,7 +47,10 @@ def person_change(*, actor: User, name: str, language: str, volume_unit: str) ->
 
 
 def password_change(*, actor: User, password: str) -> None:
-    """Set a new password, which ends every other session. Raises InputError naming password."""
+    """Set a new password, which ends every other session. The person is told, see `password_told`.
+
+    Raises InputError naming password.
+    """
     try:
         validate_password(password, actor)
     except ValidationError as error:
@@ -54,5 +58,6 @@ def password_change(*, actor: User, password: str) -> None:
             "password", "not-acceptable", " ".join(error.messages), Phrase("Choose another.")
         ) from error
     actor.set_password(password)
-    actor.save(update_fields=["password"])
+    with transaction.atomic():
+        actor.save(update_fields=["password"])  # writes the notice as well
     log.info("The password of person %s was changed.", actor.pk)

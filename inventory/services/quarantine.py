@@ -25,7 +25,7 @@ def set_aside(*, lab: Lab, actor: User, now: datetime, container: Container, rea
         held = _locked(container)
         if held.quarantined_at is not None:
             raise Conflict(
-                "container", "already-set-aside", Phrase("{code} is set aside already.", code=held.code)
+                "container", "already-set-aside", Phrase("{code} is barred from use already.", code=held.code)
             )
         _write(held, now, reason.strip()[:REASON_MAX])
         refresh_due(container=held, now=now)
@@ -48,7 +48,9 @@ def release(
     with transaction.atomic():
         held = _locked(container)
         if held.quarantined_at is None:
-            raise Conflict("container", "not-set-aside", Phrase("{code} is not set aside.", code=held.code))
+            raise Conflict(
+                "container", "not-set-aside", Phrase("{code} is not barred from use.", code=held.code)
+            )
         with signed(
             [held],
             lab=lab,

@@ -13,7 +13,7 @@ from decimal import Decimal
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
-from django.db import connection
+from django.db import connection, models
 from django.db.models import Case, F, JSONField, Q, QuerySet, Value, When
 from django.db.models.functions import Coalesce
 
@@ -43,6 +43,10 @@ _TESTED = (
 )  # fmt: skip
 
 INFLOW = ("destination_id", "kind", "happened_at", "recorded_at", "volume_ul", "u_volume_ul")
+_INFLOW_KINDS: tuple[models.Field[Any, Any], ...] = (
+    models.CharField(), models.DateTimeField(), models.DateTimeField(),
+    models.BigIntegerField(), models.BigIntegerField(),
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -165,24 +169,43 @@ def mixed_in(own: Mapping[int, Tested], containers: Iterable[Container]) -> set[
     places = {c.place_id: c for c in containers if c.pk in own and own[c.pk].tested_on is not None}
     if not places:
         return set()
-    starts = {place_id: _day_of_test(own[c.pk], c) for place_id, c in places.items()}
-    rows = (
-        Movement.objects.alias(reverses=no_id("reversal_of_id"))
-        .filter(destination_id__in=places, happened_at__gte=min(start for start, _ in starts.values()))
-        .filter(reverses=0, reversed_by=None)
-        .exclude(kind="receive")
-        .values_list(*INFLOW, counted_as())
-    )
+    days = {place_id: _day_of_test(own[c.pk], c) for place_id, c in places.items()}
     found = set()
     crept: dict[int, int] = defaultdict(int)
-    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered in rows:
-        held, (start, end) = places[place_id], starts[place_id]
+    for place_id, kind, happened_at, recorded_at, volume_ul, u_volume_ul, as_entered, *_ in _inflow(days):
+        held, (start, end) = places[place_id], days[place_id]
         later = happened_at >= end or (happened_at >= start and recorded_at > own[held.pk].recorded_at)
         crept[place_id] += volume_ul if later else 0
         # Many small ones come to as much as one large one.
         if later and crept[place_id] > noise_ul(kind, u_volume_ul, as_entered):
             found.add(held.pk)
     return found
+
+
+def _inflow(days: Mapping[int, tuple[datetime, datetime]]) -> Iterable[tuple[Any, ...]]:
+    """Rows of INFLOW into these places from the first of these days on, in no order.
+
+    All that is poured in after the last of the days is one row, since any of it is mixed in: thousands may
+    have been put back.
+    """
+    after = max(end for _, end in days.values())
+    poured = ~Q(kind__in=COUNTED) & Q(happened_at__gte=after)
+    told = {"kind": "pour", "happened_at": after, "recorded_at": after, "volume_ul": 1, "u_volume_ul": 0}
+    columns = [
+        Case(When(poured, then=Value(told[name])), default=F(name), output_field=kind)
+        for name, kind in zip(INFLOW[1:], _INFLOW_KINDS, strict=True)
+    ]
+    # Of two that are alike each counts.
+    one_by_one = Case(When(poured, then=Value(0)), default=F("pk"), output_field=models.BigIntegerField())
+    return (
+        Movement.objects.alias(reverses=no_id("reversal_of_id"))
+        .filter(destination_id__in=list(days), happened_at__gte=min(start for start, _ in days.values()))
+        .filter(reverses=0, reversed_by=None)
+        .exclude(kind="receive")
+        .order_by()
+        .values_list("destination_id", *columns, counted_as(), one_by_one)
+        .distinct()
+    )
 
 
 def counted_as() -> Case:

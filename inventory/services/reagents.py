@@ -237,7 +237,7 @@ def _plain(facts: Mapping[str, Any], names: Any) -> dict[str, Any]:
 
 
 def _tests_count_anew(held: Reagent, now: datetime) -> None:
-    """What was tested with it is judged again: tests after its last day help nobody."""
+    """What was tested with it is judged again: tests after its last day clear no container."""
     tests = PeroxideTest.objects.filter(reagent=held)
     lots: set[int] = set()
     for lot_id in set(tests.values_list("lot_id", flat=True)):

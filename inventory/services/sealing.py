@@ -25,14 +25,22 @@ def seal(text: str, *, purpose: str) -> str:
 
 def unseal(sealed: str, *, purpose: str) -> str | None:
     """What was sealed; None when no key of the site opens it."""
+    tried = (_tried(sealed, key, purpose) for key in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS))
+    return next((text for text in tried if text is not None), None)
+
+
+def is_of_today(sealed: str, *, purpose: str) -> bool:
+    """Whether the site's present key opens it, and not only a former one."""
+    return _tried(sealed, settings.SECRET_KEY, purpose) is not None
+
+
+def _tried(sealed: str, key: str, purpose: str) -> str | None:
     from cryptography.fernet import InvalidToken
 
-    for key in (settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS):
-        try:
-            return _lock(key, purpose).decrypt(sealed.encode()).decode()
-        except InvalidToken:
-            continue
-    return None
+    try:
+        return _lock(key, purpose).decrypt(sealed.encode()).decode()
+    except InvalidToken:
+        return None
 
 
 def _lock(key: str, purpose: str) -> Fernet:

@@ -11,6 +11,7 @@ from inventory.models import RecoveryCode, SecondFactor, User
 from inventory.rules import one_time_codes
 from inventory.rules.errors import Conflict, InputError
 from inventory.rules.phrases import Phrase
+from inventory.services.delivery.notices import account_tell
 from inventory.services.sealing import seal, unseal
 
 log = logging.getLogger(__name__)
@@ -64,19 +65,25 @@ def turn_on(*, actor: User, now: datetime, secret: str, code: str) -> list[str]:
         return _codes_renew(actor)
 
 
-def turn_off(*, actor: User) -> None:
-    """A password is enough again; recovery codes end too. Does nothing when it is off."""
+def turn_off(*, actor: User, now: datetime) -> None:
+    """A password is enough again; recovery codes end too, and the person is told. Nothing when it is off."""
     with transaction.atomic():
-        SecondFactor.objects.filter(user=actor).delete()
+        ended, _ = SecondFactor.objects.filter(user=actor).delete()
         RecoveryCode.objects.filter(user=actor).delete()
+        if ended:
+            account_tell(person=actor, what="second-step-off", now=now)
     log.info("The second step of person %s was turned off.", actor.pk)
 
 
-def recovery_codes_renew(*, actor: User) -> list[str]:
-    """New recovery codes in place of all earlier ones. Raises Conflict while there is no second factor."""
+def recovery_codes_renew(*, actor: User, now: datetime) -> list[str]:
+    """New recovery codes in place of all earlier ones, of which the person is told.
+
+    Raises Conflict while there is no second factor.
+    """
     with transaction.atomic():
         if not SecondFactor.objects.select_for_update().filter(user=actor).exists():
             raise Conflict("codes", "off", Phrase("There is no second step."), Phrase("Turn it on first."))
+        account_tell(person=actor, what="codes-renewed", now=now)
         return _codes_renew(actor)
 
 

@@ -106,7 +106,7 @@ def _fact(fact: Fact) -> dict[str, Any]:
 
 
 def _labelling(data: SolventData) -> list[dict[str, Any]]:
-    """What belongs on a label, as facts."""
+    """What belongs on a label, as facts, each with the source and the remark that are its own."""
     rows = {
         "h-codes": " ".join(data.h_codes),
         "euh-codes": " ".join(data.euh_codes),
@@ -114,8 +114,20 @@ def _labelling(data: SolventData) -> list[dict[str, Any]]:
         "signal-word": data.signal_word,
         "un-number": data.un_number,
     }
+    sources = {"un-number": data.un_source}
+    # A remark is on hazard statements; some of them say which signal word goes with these.
+    notes = {"h-codes": data.hazard_note}
+    if any(word in data.hazard_note for word in ("Danger", "Warning")):
+        notes["signal-word"] = data.hazard_note
+    hazards = data.hazard_source or data.hazard_basis or "not stated"
     return [
-        {"name": name, "value": value, "unit": "", "source": data.hazard_basis or "not stated"}
+        {
+            "name": name,
+            "value": value,
+            "unit": "",
+            "source": sources.get(name) or hazards,
+            **({"note": notes[name]} if notes.get(name) else {}),
+        }
         for name, value in rows.items()
         if value
     ]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date, datetime
 from decimal import Decimal
-from functools import cache
+from functools import cache, partial
 from typing import Any
 
 from django.conf import settings
@@ -21,7 +21,10 @@ SPOKEN = ("en", "de")
 
 def written(part: Any, form: str) -> str:
     """A part of a sentence as the language of the page writes it, its days as everywhere on the page."""
-    english = translation.get_language() == settings.LANGUAGE_CODE
+    return _written(part, form, english=translation.get_language() == settings.LANGUAGE_CODE)
+
+
+def _written(part: Any, form: str, *, english: bool) -> str:
     if isinstance(part, str) or (english and isinstance(part, NamedDay)):
         return format(part, form)
     if isinstance(part, date):
@@ -33,9 +36,22 @@ def written(part: Any, form: str) -> str:
     return format(part, form).replace(".", get_format("DECIMAL_SEPARATOR")) if number else format(part, form)
 
 
+_WRITTEN_IN_ENGLISH = partial(_written, english=True)
+
+
 def spoken(words: str) -> str:
     """Words of the rules in the language of the page; such as have no translation stay as they are."""
-    return words.said(gettext, written) if isinstance(words, Phrase) else words
+    if not isinstance(words, Phrase):
+        return words
+    if translation.get_language() == settings.LANGUAGE_CODE:
+        # A page says hundreds, and English is what they are in.
+        return words.said(str, _WRITTEN_IN_ENGLISH)
+    return words.said(gettext, written)
+
+
+def shown_order(words: str) -> str:
+    """What a list shown by these words is put in order by: as the page says them, without capitals."""
+    return spoken(words).casefold()
 
 
 @cache

@@ -50,7 +50,15 @@ from inventory.services.storage import (
 CODE_PREFIX = "W"
 DAYS_MAX = 3650
 # No rule was told, so the shortest that a whole lab may be under.
-DAYS_DEFAULT, DAYS_DEFAULT_SOURCE = 90, "Not told: the shortest of the shipped keeping times is assumed"
+DAYS_DEFAULT = 90
+DAYS_DEFAULT_SOURCE = Phrase("Not told: the shortest shipped keeping time of a whole lab is assumed")
+#: as containers say it that were recorded before
+_EARLIER = ("Not told: the shortest of the shipped keeping times is assumed",)
+
+
+def days_source_words(text: str) -> str:
+    """Where the days of a waste container are from, as kept; our own words as a phrase."""
+    return DAYS_DEFAULT_SOURCE if text in (DAYS_DEFAULT_SOURCE, *_EARLIER) else text
 
 
 @dataclass(frozen=True, kw_only=True)

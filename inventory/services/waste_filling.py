@@ -12,7 +12,7 @@ from django.db import transaction
 from inventory.models import Container, Lab, Movement, PlaceKind, Solvent, User, WasteContainer
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
-from inventory.rules.waste import CAUTIONS, FORMER_CAUTION, collect_by
+from inventory.rules.waste import CAUTIONS, FORMER_CAUTION, FORMER_LEFT_ALONE, collect_by
 from inventory.selectors import storage as look
 from inventory.services import ledger
 from inventory.services.containers import LotFacts, day_in_lab, lot_add
@@ -66,7 +66,13 @@ def admit_waste(
     for _, _, inside in look.waste_liquids(lab=lab, wastes=[held.pk]):
         clash = look.clash_of(coming, inside, "together")
         if clash is not None:
-            words = f"{coming.name} into {held.code}, which holds {inside.name}: {clash.words}"
+            words = Phrase(
+                "{one} into {code}, which holds {other}: {clash}",
+                one=coming.name,
+                code=held.code,
+                other=inside.name,
+                clash=clash.words,
+            )
             found.append(
                 StorageWarning("never-together", words, clash.effect, None, clash.code, clash.source)
             )
@@ -160,10 +166,10 @@ def put_in_uncounted(
     return PutIn(after, posted, (*warnings, *more), cautions_for(solvent))
 
 
-def cautions_for(solvent: Solvent) -> tuple[tuple[str, str], ...]:
-    """(words, source) of what to heed with waste of that solvent."""
-    former = (FORMER_CAUTION,) if solvent.is_former else ()
-    return (*former, *CAUTIONS)
+def cautions_for(solvent: Solvent, *, alone: bool = False) -> tuple[tuple[str, str], ...]:
+    """(words, source) of what to heed with waste of that solvent. alone: nobody is to test its bottle."""
+    former = FORMER_LEFT_ALONE if alone else FORMER_CAUTION
+    return (former, *CAUTIONS) if solvent.is_former else CAUTIONS
 
 
 def settle(

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from inventory.models import Movement, Observation, PlaceKind, Solvent, WasteContainer
 from inventory.rules.levels import Level
+from inventory.rules.phrases import Phrase
 from inventory.rules.policy_data import Policy
 from inventory.rules.signs import sign_named
 from inventory.rules.verdict import reading_level
@@ -20,7 +21,7 @@ from inventory.services.readings import LIQUID_SIGNS, reading_of, standing_tests
 from inventory.services.waste import contents
 
 GRAVE: tuple[Level, ...] = ("do-not-use", "do-not-touch")
-TOLD = "Tell the contractor before it is moved: common practice, no source"
+TOLD = Phrase("Tell the contractor before it is moved: common practice, no source")
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,12 @@ def _readings(lots: Collection[int], policy: Policy) -> Iterable[Suspicion]:
         solvent = test.lot.solvent
         level = reading_level(reading_of(test), policy, "draw", solvent.density_20c_kg_m3)
         if level in GRAVE:
-            on = f"on {test.tested_on}" if test.tested_on else "on an unknown day"
-            words = f"{solvent.name} that went in showed peroxides: {test.as_entered} {on}."
+            words = Phrase(
+                "{solvent} that went in showed peroxides: {reading} on {day}.",
+                solvent=solvent.name,
+                reading=test.as_entered,
+                day=test.tested_on or Phrase("an unknown day"),
+            )
             yield Suspicion("reading-at-or-above-level", words, TOLD)
 
 
@@ -68,5 +73,6 @@ def _signs(lots: Collection[int]) -> Iterable[Suspicion]:
     for lot_id, code in seen.order_by("id").values_list("lot_id", "sign"):
         sign = sign_named(code)
         if sign.former in GRAVE:
-            words = f"{names.get(lot_id, 'Solvent')} that went in: {sign.words}"
+            name = names.get(lot_id) or Phrase("Solvent")
+            words = Phrase("{solvent} that went in: {sign}", solvent=name, sign=sign.words)
             yield Suspicion(f"sign-{code}"[:60], words, sign.source)

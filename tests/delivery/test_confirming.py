@@ -126,8 +126,10 @@ def test_nothing_else_goes_to_it_and_alerts_go_on_to_the_earlier_one(at: Club, n
     alert(at, now=now)
     plan_deliveries(now=now)
     rows = Delivery.objects.select_related("user", "lab", "alert__acknowledged_by").exclude(channel="confirm")
+    rows = rows.order_by("pk")
     sent: list[Any] = [message_of(row, now) for row in rows]
-    assert [message.to for message in sent] == [["member@example.org"]]
+    assert [row.channel for row in rows] == ["notice", "email"], "that another was given, and the alert"
+    assert [message.to for message in sent] == [["member@example.org"]] * 2
     choose(lab=at.lab, actor=at.member, now=now, changes={"email": ""})
     gives(at, now + timedelta(minutes=1))
     alert(at, now=now)

@@ -83,7 +83,7 @@ def test_the_answer_of_the_lab_says_so(at: Club, client: Client) -> None:
     said = client.get(address).json()["escalation"]
     assert said == {
         "reaches_somebody": False, "sends_mail": True, "supervisors": 1, "supervisors_with_address": 0,
-        "webhooks": 0, "warnings": [NOBODY, NO_ADDRESS],
+        "webhooks": 0, "webhooks_stopped": 0, "warnings": [NOBODY, NO_ADDRESS],
     }  # fmt: skip
     reachable(at, "supervisor")
     assert client.get(address).json()["escalation"]["warnings"] == []

@@ -12,6 +12,7 @@ from inventory.rules.codes import check_code
 from inventory.rules.errors import Conflict, Denied, InputError
 from inventory.services import containers, opening, places
 from inventory.services.containers import ContainerFacts, LotFacts
+from inventory.services.moving import put_away
 from tests import factories as make
 from tests.factories import day
 
@@ -175,12 +176,12 @@ def test_a_container_is_put_away(club: make.Club) -> None:
     container = make.stocked(club)
     shelf = places.location_get(lab=club.lab, name=" Vented   cabinet ", kind="cabinet")
     assert places.location_get(lab=club.lab, name="VENTED cabinet") == shelf
-    held = containers.put_away(container=container, actor=club.member, now=make.NOW, location=shelf).container
+    held = put_away(container=container, actor=club.member, now=make.NOW, location=shelf).container
     assert held.location == shelf
     assert held.version == container.version + 1
     theirs = places.location_get(lab=make.second_club().lab, name="Vented cabinet")
     with pytest.raises(InputError, match="no such location"):
-        containers.put_away(container=held, actor=club.member, now=make.NOW, location=theirs)
+        put_away(container=held, actor=club.member, now=make.NOW, location=theirs)
     with pytest.raises(InputError, match="at most 120"):
         places.location_get(lab=club.lab, name="  ")
 

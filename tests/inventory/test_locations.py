@@ -9,10 +9,11 @@ import pytest
 
 from inventory.models import Event, Location, LocationPath
 from inventory.rules.errors import Conflict, Denied, InputError
-from inventory.services import containers, limits, locations, places
+from inventory.services import limits, locations, places
 from inventory.services.audit import audit
 from inventory.services.limits import OwnLimit
 from inventory.services.locations import DEPTH_MAX
+from inventory.services.moving import put_away
 from inventory.services.storage import Override
 from tests import factories as make
 
@@ -100,10 +101,10 @@ def test_only_an_empty_location_ends(club: make.Club) -> None:
         with pytest.raises(Conflict) as refused:
             locations.location_end(**by(club), location=held)
         assert refused.value.code == "not-empty"
-    containers.put_away(container=bottle, actor=club.member, now=make.NOW, location=room)
+    put_away(container=bottle, actor=club.member, now=make.NOW, location=room)
     locations.location_end(**by(club), location=shelf)
     with pytest.raises(InputError):
-        containers.put_away(container=bottle, actor=club.member, now=make.NOW, location=shelf)
+        put_away(container=bottle, actor=club.member, now=make.NOW, location=shelf)
     with pytest.raises(InputError):
         add(club, "Box", shelf)
     with pytest.raises(Conflict):

@@ -21,6 +21,7 @@ from inventory.services import (
     withdrawals,
 )
 from inventory.services.lab_editing import lab_edit
+from inventory.services.moving import put_away
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -162,7 +163,7 @@ def _happens(club: make.Club, bottle: Container, what: str) -> None:
     else:
         shelf = places.location_get(lab=club.lab, name="Vented cabinet")
         by = at(club, 62)
-        containers.put_away(container=bottle, actor=by["actor"], now=by["now"], location=shelf)
+        put_away(container=bottle, actor=by["actor"], now=by["now"], location=shelf)
 
 
 # -- openings

@@ -16,6 +16,7 @@ from inventory.rules.storage import over_by_ul, total_ul
 from inventory.selectors import storage as look
 from inventory.services import containers, limits, locations, reversal, volumes, waste, waste_filling
 from inventory.services.limits import OwnLimit
+from inventory.services.moving import put_away
 from inventory.services.storage import Override
 from inventory.services.waste import WasteFacts
 from tests import factories as make
@@ -52,9 +53,7 @@ class Room:
 
     def put(self, bottle: Container, at: Location, override: Any = None) -> list[tuple[str, str]]:
         extra = {"override": override} if override else {}
-        done = containers.put_away(
-            container=bottle, actor=self.club.member, now=make.NOW, location=at, **extra
-        )
+        done = put_away(container=bottle, actor=self.club.member, now=make.NOW, location=at, **extra)
         return [(warning.code, warning.effect) for warning in done.warnings]
 
 

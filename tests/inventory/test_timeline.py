@@ -10,6 +10,7 @@ import pytest
 from inventory.models import Event, Movement, PeroxideTest
 from inventory.selectors.timeline import TOLD_ELSEWHERE, Place, timeline
 from inventory.services import safety, volumes
+from inventory.services.disposal import discard
 from inventory.services.events import record
 from recovery.web.container_past import mark, placed
 from tests import factories
@@ -49,6 +50,19 @@ def test_what_happened_in_one_moment_is_gone_through_page_by_page_each_once() ->
     assert len(gone_through) == len(there) and set(gone_through) == there
     assert [row.at for row in whole] == sorted((row.at for row in whole), reverse=True)
     assert NOW - timedelta(days=1) in [row.at for row in whole if row.kind == "event"]
+
+
+@pytest.mark.parametrize("amount", ["900 mL", None])
+def test_a_handing_over_stands_there_once_at_the_time_that_was_told(amount: str | None) -> None:
+    at = factories.club()
+    bottle = factories.stocked(at, "ethyl-acetate", amount) if amount else factories.empty(at)
+    earlier = NOW + timedelta(days=1)
+    discard(lab=at.lab, actor=at.steward, now=NOW + timedelta(days=2), container=bottle, happened_at=earlier)
+    told = [row for row in timeline(container=bottle) if row.what in ("discard", "discarded")]
+    assert [(row.kind, row.change_ul) for row in told] == (
+        [("movement", -900_000)] if amount else [("event", None)]
+    )
+    assert [row.at for row in told] == ([earlier] if amount else [NOW + timedelta(days=2)])
 
 
 @pytest.mark.parametrize(

@@ -11,13 +11,13 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
-from django.db.models import Q
 
 from inventory.models import Lab, MailChoice, Membership, User
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
 from inventory.rules.telling import DEFAULTS, NOTHING, SEVERITY_MAX
-from inventory.services.delivery.confirming import address_change, address_for_alerts
+from inventory.services.delivery.addresses import address_for_alerts
+from inventory.services.delivery.confirming import address_change
 from inventory.services.events import record
 
 ADDRESS_LENGTH_MAX = 254
@@ -32,12 +32,6 @@ class Chosen:
     at_once_severity: int
     digest: bool
     by_role: bool
-
-
-def reachable_q(user: str) -> Q:
-    """Whether alerts may go by mail to the person that a column refers to."""
-    held = ~Q(**{f"{user}__email": ""}) & ~Q(**{f"{user}__mail_confirmed": ""})
-    return Q(**{f"{user}__is_active": True}) & held
 
 
 def choice_of(*, lab: Lab, user: User) -> Chosen:

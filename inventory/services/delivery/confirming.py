@@ -2,7 +2,8 @@
 
 The link is signed and worked out when the mail is sent, so that nothing that confirms lies in the database.
 It serves once, for the address it was sent to, and only the newest one does. While a new address waits for
-its link, alerts go on to the one that was confirmed before: nobody loses them by a slip of the finger.
+its link, alerts go on to the one that was confirmed before: nobody loses them by a slip of the finger. That
+one is told of the change, when it is asked for and when it takes effect.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from inventory.models import Delivery, Lab, User
 from inventory.models.outbox import CONFIRM
 from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
+from inventory.services.delivery.notices import account_tell
 from inventory.services.delivery.planning_sql import mail_host
 
 log = logging.getLogger(__name__)
@@ -30,14 +32,10 @@ LINK_LIFE = timedelta(days=3)
 # Whoever can sign in may type any address: so many mails to people who did not ask for them, and no more.
 BOUNDS = ((timedelta(hours=1), 3), (timedelta(days=1), 8))
 PEOPLE_PER_TURN = 200
+TOLD_ONCE_IN = timedelta(hours=1)
 _SALT = "inventory.confirm-mail"
 _MICROSECOND = timedelta(microseconds=1)
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-
-
-def address_for_alerts(user: User) -> str:
-    """Where alerts go; empty: nowhere. An address that is taken away ends those to the earlier one too."""
-    return user.mail_confirmed if user.email else ""
 
 
 def address_change(*, lab: Lab, actor: User, now: datetime, email: str) -> None:
@@ -46,17 +44,28 @@ def address_change(*, lab: Lab, actor: User, now: datetime, email: str) -> None:
         held = _locked(actor)
         if held.email == email:
             return
+        earlier = held.mail_confirmed
         held.email, held.mail_asked_at = email, None
         if not email:
             held.mail_confirmed = ""
         held.save(update_fields=["email", "mail_asked_at", "mail_confirmed"])
         if email and held.mail_state != "confirmed" and not _wait(held, now):
             _ask(lab, held, now)
+        _tell_earlier(held, earlier, now)
     actor.email, actor.mail_confirmed, actor.mail_asked_at = (
         held.email,
         held.mail_confirmed,
         held.mail_asked_at,
     )
+
+
+def _tell_earlier(held: User, earlier: str, now: datetime) -> None:
+    """The address that was confirmed hears that another was given, or that there is none any more."""
+    if earlier and not held.email:
+        account_tell(person=held, what="address-removed", now=now, to=earlier)
+    elif earlier and held.email != earlier:
+        # Given to and fro, it is told once in an hour; a change that takes effect is told each time.
+        account_tell(person=held, what="address-given", now=now, to=earlier, within=TOLD_ONCE_IN)
 
 
 def send_again(*, lab: Lab, actor: User, now: datetime) -> None:
@@ -179,8 +188,12 @@ def confirm(*, token: str, now: datetime) -> User | None:
     if person is None:
         return None
     same = User.objects.filter(pk=person.pk, email=person.email, mail_asked_at=person.mail_asked_at)
-    if not same.update(mail_confirmed=F("email"), mail_asked_at=None):
-        return None
+    earlier = person.mail_confirmed
+    with transaction.atomic():
+        if not same.update(mail_confirmed=F("email"), mail_asked_at=None):
+            return None
+        if earlier:
+            account_tell(person=person, what="address-changed", now=now, to=earlier)
     log.info("The mail address of person %s is confirmed.", person.pk)
     return person
 

@@ -103,28 +103,32 @@ def lines_of(alerts: Iterable[Alert], lab: Lab, now: datetime) -> list[Line]:
     held = list(alerts)
     zone = zone_of(lab.time_zone)
     today, subjects = now.astimezone(zone).date(), subjects_of(held)
-    advice = advice_of(held, today)
+    said = told_about(held, today)
     found = []
     for alert in held:
         words, severity = rule_words(alert.rule)
-        by = alert.acknowledged_by
+        by, told = alert.acknowledged_by, said.get(alert.pk)
+        # No day to test by beside the word to leave it alone.
+        dated = alert.due_on is not None and not (told and told.alone)
         found.append(
             Line(
                 words,
                 severity,
                 subjects[alert.pk],
                 alert.due_on,
-                None if alert.due_on is None else (today - alert.due_on).days,
+                (today - alert.due_on).days if alert.due_on and dated else None,
                 alert.opened_at.astimezone(zone).date(),
                 alert.cured_by if alert.closed_at else "",
                 by.display_name if by else "",
-                advice.get(alert.pk, ""),
+                told.advice if told else "",
             )
         )
     return sorted(found, key=lambda line: (line.severity, line.due_on or date.min, line.subject.name))
 
 
-def advice_of(alerts: Iterable[Alert], today: date, said: Mapping[int, Told] | None = None) -> dict[int, str]:
+def told_about(
+    alerts: Iterable[Alert], today: date, said: Mapping[int, Told] | None = None
+) -> dict[int, Told]:
     """By the id of the alert: nobody is told that a test is due where the verdict has it left alone.
 
     said: what is to be said of their containers, by id, where that is in hand.
@@ -132,7 +136,7 @@ def advice_of(alerts: Iterable[Alert], today: date, said: Mapping[int, Told] | N
     held = containers_of(alerts)
     if said is None:
         said = told_by_id(set(held.values()), today) if held else {}
-    return {pk: said[container].advice for pk, container in held.items() if container in said}
+    return {pk: said[container] for pk, container in held.items() if container in said}
 
 
 def containers_of(alerts: Iterable[Alert]) -> dict[int, int]:

@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from inventory.services import jobs
-from inventory.services.delivery import confirming, outbox
+from inventory.services.delivery import confirming, outbox, webhook_keeping
 from inventory.services.delivery.digests import plan_digests
 from inventory.services.delivery.planning import Part, plan_deliveries, waiting_count
 
@@ -23,6 +23,7 @@ def run(payload: Mapping[str, Any], now: Clock) -> None:
         plan_deliveries(now=moment)
         plan_digests(now=moment)
         confirming.ask_those_left(now=moment)
+        webhook_keeping.hold_unanswered(now=moment)
         call_helpers(now=moment)
     outbox.deliver(now=now)
     if outbox.is_more(now=now()):

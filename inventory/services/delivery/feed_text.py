@@ -7,20 +7,23 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from django.db.models import Count, Max, Q, Sum
+from django.db.models import Count, Max, Sum
 from django.utils.feedgenerator import Atom1Feed
 
 from inventory.models import Alert, Container, Event, Feed, Lab, PeroxideTest, Policy
+from inventory.rules.advice import ASK_FIRST, Told, asks_first
 from inventory.rules.digest_days import zone_of
 from inventory.rules.telling import CAUTIONS
 from inventory.selectors.alert_subjects import subjects_of
-from inventory.services.delivery.content import lab_address, rule_words
+from inventory.selectors.shelf import in_danger
+from inventory.selectors.shelf_danger import NO_USE, danger_sql
+from inventory.services.delivery.content import containers_of, lab_address, rule_words
 from inventory.services.delivery.planning_sql import mail_host
-from inventory.services.facts import containers_with
-from inventory.services.verdicts import verdicts_of_many
+from inventory.services.due_telling import told_by_id
+from inventory.services.facts import policy_of
 
 EVENTS_MAX = 2000
-LEFT_ALONE = "Do not touch, get help"
+LEFT_ALONE = {"do-not-touch": "Do not touch, get help", "do-not-use": "Do not use, open or test"}
 ENTRIES_MAX = 100
 
 
@@ -78,40 +81,53 @@ def _entries(lab: Lab, now: datetime) -> list[Entry]:
     rows = Container.objects.filter(lab=lab, discarded_at=None, volume_ul__gt=0)
     columns = (
         "pk", "code", "lot_id", "lot__solvent__name", "location__name", "version", "created_at", "due_words",
+        "due_code",
     )  # fmt: skip
     tests = rows.exclude(next_test_due=None).order_by("next_test_due", "pk")
     ends = rows.exclude(dispose_on=None).order_by("dispose_on", "pk")
-    perilous = _not_to_be_touched(lab, now)
     kinds = [
         ("test", "Peroxide test due", tests.values_list("next_test_due", *columns)[:EVENTS_MAX]),
         ("dispose", "Dispose of by today", ends.values_list("dispose_on", *columns)[:EVENTS_MAX]),
     ]
+    alone = _left_alone(lab, {row[1] for _, _, found in kinds for row in found}, now)
     history = _History.of(lab, {row[3] for _, _, found in kinds for row in found})
+    today = _today(lab, now)
     return [
-        _entry(row, kind, LEFT_ALONE if row[1] in perilous else title, history)
+        _entry(row, kind, title, history, alone.get(row[1]), today)
         for kind, title, found in kinds
         for row in found
     ]
 
 
-def _not_to_be_touched(lab: Lab, now: datetime) -> set[int]:
-    """Containers that nobody should be told to test: a sign was seen, or a bad test recorded."""
-    suspect = Container.objects.filter(
-        ~Q(worst_sign="") | Q(due_code="reading-at-or-above-level"), lab=lab, discarded_at=None
-    )
-    today = now.astimezone(zone_of(lab.time_zone)).date()
-    found = verdicts_of_many(containers_with(list(suspect.values_list("pk", flat=True))), today)
-    return {pk for pk, said in found.items() if said["move"].level == "do-not-touch"}
+def _left_alone(lab: Lab, ids: set[int], now: datetime) -> dict[int, Told]:
+    """What is told of those of them that nobody is to test; only what may be such is judged."""
+    today = _today(lab, now)
+    perhaps = in_danger(lab=lab, danger=danger_sql(policy_of(lab), today), most=NO_USE)
+    found = told_by_id(ids.intersection(perhaps), today)
+    return {pk: said for pk, said in found.items() if said.alone}
 
 
-def _entry(row: Any, kind: str, title: str, history: _History) -> Entry:
-    day, pk, code, lot_id, solvent, place, version, created_at, words = row
+def _today(lab: Lab, now: datetime) -> date:
+    return now.astimezone(zone_of(lab.time_zone)).date()
+
+
+def _entry(row: Any, kind: str, title: str, history: _History, alone: Told | None, today: date) -> Entry:
+    """alone: what is told of one that is to be left alone, which nobody is sent to test."""
+    day, pk, code, lot_id, solvent, place, version, created_at, words, due_code = row
     tests, tested_at = history.tests.get(lot_id, (0, None))
+    if kind == "dispose":
+        words = ""
+    elif asks_first(due_code, (today - day).days):
+        words = f"{words} {ASK_FIRST}"
+    if alone is not None:
+        words = str(alone.advice)
+        if kind == "test" or alone.level == "do-not-touch":
+            title = LEFT_ALONE[alone.level]
     return Entry(
         uid=f"{kind}-{pk}@{mail_host()}",
         day=day,
         title=f"{title}: {code} {solvent or ''}".strip(),
-        words=words if kind == "test" else "",
+        words=words,
         place=place or "",
         changed_at=max(at for at in (created_at, tested_at, history.policy_at) if at).replace(microsecond=0),
         sequence=version + tests + history.policies,
@@ -148,8 +164,11 @@ class _Atom(Atom1Feed):
         return max(dates)
 
 
-def atom_bytes(feed: Feed, site: str, path: str) -> bytes:
-    """The lab's newest alerts. site, path: where links lead, and where on it this feed is read."""
+def atom_bytes(feed: Feed, now: datetime, site: str, path: str) -> bytes:
+    """The lab's newest alerts, open ones with what to do by the verdict of the day.
+
+    site, path: where links lead, and where on it this feed is read.
+    """
     lab = feed.lab
     page = lab_address(lab, site)
     made = _Atom(
@@ -162,13 +181,14 @@ def atom_bytes(feed: Feed, site: str, path: str) -> bytes:
         since=feed.created_at,
     )
     alerts = list(Alert.objects.filter(lab=lab).order_by("-pk")[:ENTRIES_MAX])
-    subjects = subjects_of(alerts)
+    subjects, about = subjects_of(alerts), containers_of(alerts)
+    said = told_by_id(set(about.values()), _today(lab, now)) if about else {}
     for alert in alerts:
         subject = subjects[alert.pk]
         made.add_item(
             title=f"{subject.name}: {rule_words(alert.rule)[0]}",
             link=page,
-            description=_told(alert, subject.place),
+            description=_told(alert, subject.place, said.get(about.get(alert.pk, 0))),
             unique_id=f"tag:{mail_host()},2026:alert-{alert.pk}",
             pubdate=alert.opened_at,
             updateddate=max(at for at in (alert.opened_at, alert.closed_at, alert.escalated_at) if at),
@@ -177,8 +197,10 @@ def atom_bytes(feed: Feed, site: str, path: str) -> bytes:
     return made.writeString("utf-8").encode()
 
 
-def _told(alert: Alert, place: str) -> str:
+def _told(alert: Alert, place: str, said: Told | None) -> str:
     if alert.closed_at is not None:
         return f"Closed {alert.closed_at.astimezone(UTC):%Y-%m-%d}: {alert.cured_by}."
-    parts = [f"Where: {place}." if place else "", f"Due {alert.due_on}." if alert.due_on else "", *CAUTIONS]
+    due = "" if alert.due_on is None or (said and said.alone) else f"Due {alert.due_on}."
+    advice = "" if said is None else str(said.advice)
+    parts = [f"Where: {place}." if place else "", due, advice, *CAUTIONS]
     return " ".join(part for part in parts if part)

@@ -9,15 +9,21 @@ from typing import Any
 from django.conf import settings
 from django.core.mail import EmailMultiAlternatives, get_connection
 from django.template.loader import render_to_string
-from django.utils import translation
+from django.utils import timezone, translation
 from django.utils.translation import gettext, ngettext
 
-from inventory.models import Delivery, Membership
-from inventory.models.outbox import CONFIRM
-from inventory.services.delivery.confirming import LINK_LIFE, address_for_alerts, link_of
+from inventory.models import Delivery, Membership, Webhook
+from inventory.models.outbox import CONFIRM, NOTICE
+from inventory.rules.digest_days import zone_of
+from inventory.services.delivery.addresses import address_for_alerts
+from inventory.services.delivery.confirming import LINK_LIFE, link_of
 from inventory.services.delivery.content import digest_of, frame, lines_of, one_line
 from inventory.services.delivery.fate import Fate, later, never, sent, withdrawn
+from inventory.services.delivery.notices import ACCOUNT, PROGRAM, whom_to_ask
 from inventory.services.delivery.planning_sql import mail_host
+from inventory.services.delivery.webhook_keeping import why_held
+from inventory.services.delivery.webhook_secrets import is_readable
+from inventory.services.speaking import spoken
 
 BACKEND = "django.core.mail.backends.smtp.EmailBackend"
 # So many connections lost one after the other, and the server counts as away for the rest of a run.
@@ -110,10 +116,14 @@ def message_of(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:
     user = row.user
     if row.channel == CONFIRM:
         return _confirming_mail(row, now)
+    if row.channel == NOTICE and row.payload.get("event") in ACCOUNT:
+        return _account_mail(row)
     if user is None or not user.is_active or not address_for_alerts(user):
         return withdrawn("The receiver has no confirmed address any more.")
     if not Membership.objects.filter(user=user, lab=row.lab).exists():
         return withdrawn("The receiver has left the lab.")
+    if row.channel == NOTICE:
+        return _program_mail(row)
     return _alert_mail(row, now) if row.channel == "email" else _digest_mail(row, now)
 
 
@@ -147,15 +157,51 @@ def _confirming_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | F
     language = _language(row)
     told = {"link": link, "name": row.user.username, "days": LINK_LIFE.days, "language": language}
     with translation.override(language):
-        message = EmailMultiAlternatives(
-            subject=one_line(f"[Stillkeep] {gettext('Is this mail address yours?')}"),
-            body=render_to_string("inventory/mail_confirm.txt", told),
-            from_email=settings.STILLKEEP_MAIL_FROM,
-            to=[row.user.email],
-            headers={"Message-ID": row.message_id, "Auto-Submitted": "auto-generated"},
-        )
-        message.attach_alternative(render_to_string("inventory/mail_confirm.html", told), "text/html")
+        subject = gettext("Is this mail address yours?")
+        return _personal(row, row.user.email, subject, "mail_confirm", told)
+
+
+def _account_mail(row: Delivery) -> EmailMultiAlternatives | Fate:
+    """Of a change to one's account, to the address that was confirmed when it happened. No link is in it."""
+    if row.user is None or not row.user.is_active:
+        return withdrawn("The account is closed.")
+    event, language = row.payload["event"], _language(row)
+    told = {
+        "event": event, "name": row.user.username, "language": language, "lab": row.lab,
+        "at": timezone.make_naive(row.created_at, zone_of(row.lab.time_zone)),
+        "ask": whom_to_ask(person=row.user, lab=row.lab),
+    }  # fmt: skip
+    with translation.override(language):
+        told["words"] = spoken(ACCOUNT[event])
+        return _personal(row, row.payload["to"], told["words"], "mail_account", told)
+
+
+def _personal(
+    row: Delivery, address: str, subject: str, template: str, told: dict[str, Any]
+) -> EmailMultiAlternatives:
+    """A message about the person, not about the lab: without its name in the subject."""
+    message = EmailMultiAlternatives(
+        subject=one_line(f"[Stillkeep] {subject}"),
+        body=render_to_string(f"inventory/{template}.txt", told),
+        from_email=settings.STILLKEEP_MAIL_FROM,
+        to=[address],
+        headers={"Message-ID": row.message_id, "Auto-Submitted": "auto-generated"},
+    )
+    message.attach_alternative(render_to_string(f"inventory/{template}.html", told), "text/html")
     return message
+
+
+def _program_mail(row: Delivery) -> EmailMultiAlternatives | Fate:
+    """Of a program that is told of nothing, to those who may see to it."""
+    hooks = Webhook.objects.filter(lab=row.lab, ended_at=None).select_related("actor")
+    hook = hooks.filter(pk=row.payload["webhook"]).first()
+    if hook is None or (hook.held_at is None and is_readable(hook)):
+        return withdrawn("Somebody has seen to the program already.")
+    event = row.payload["event"]
+    with translation.override(_language(row)):
+        words = spoken(PROGRAM[event])
+        facts = {"words": words, "why": spoken(why_held(hook) or ""), "program": hook.name}
+        return _message(row, f"{hook.name}: {words}", "mail_program", facts)
 
 
 def _digest_mail(row: Delivery, now: datetime) -> EmailMultiAlternatives | Fate:

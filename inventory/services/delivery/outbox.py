@@ -16,7 +16,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from inventory.models import Delivery, Lab, User
-from inventory.models.outbox import CONFIRM
+from inventory.models.outbox import CONFIRM, NOTICE
 from inventory.rules.errors import Conflict
 from inventory.rules.phrases import Phrase
 from inventory.services import leases
@@ -147,8 +147,9 @@ def mark(row: Delivery, fate: Fate, now: datetime) -> None:
 def replay(*, lab: Lab, actor: User, now: datetime, delivery: Delivery) -> Delivery:
     """Send a message again that failed or was sent: as many attempts anew, under the same id.
 
-    Raises Conflict while it is still waiting, for one that nobody needs any more, and for the link that
-    confirms an address: how often that goes to somebody who may never have asked is bounded.
+    Raises Conflict while it is still waiting, for one that nobody needs any more, for the link that confirms
+    an address (how often that goes to somebody who may never have asked is bounded), and for a notice that
+    went out: its address may not be the person's any more.
     """
     if delivery.channel == CONFIRM:
         raise Conflict(
@@ -157,6 +158,8 @@ def replay(*, lab: Lab, actor: User, now: datetime, delivery: Delivery) -> Deliv
             Phrase("Such a link is not sent twice."),
             Phrase("The person asks for a new one."),
         )
+    if delivery.channel == NOTICE and delivery.sent_at is not None:
+        raise Conflict("delivery", "not-repeated", Phrase("Such a notice is not sent twice."))
     if delivery.withdrawn_at is not None:
         raise Conflict("delivery", "withdrawn", Phrase("This message was withdrawn."), delivery.last_error)
     over = Delivery.objects.filter(pk=delivery.pk).exclude(sent_at=None, failed_at=None)

@@ -75,7 +75,7 @@ def wants_digest() -> str:
     return f"(c.digest OR c.id IS NULL AND m.role IN ({roles}))"
 
 
-# Alerts go to the confirmed address (`confirming.address_for_alerts`), and to none once it was taken away.
+# Alerts go to the confirmed address (`addresses.address_for_alerts`), and to none once it was taken away.
 REACHED = "u.is_active AND u.email <> '' AND u.mail_confirmed <> ''"
 RECEIVERS = (
     "JOIN inventory_membership AS m ON m.lab_id = a.lab_id "

@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 from datetime import datetime
 
-from inventory.models import Delivery, Webhook
+from inventory.models import Delivery
 from inventory.rules.webhook_signing import headers
 from inventory.services.delivery.content import event_body
 from inventory.services.delivery.fate import Fate, later, never, sent, withdrawn
 from inventory.services.delivery.posting import Blocked, Reply, Unreachable, post
+from inventory.services.delivery.webhook_keeping import HELD, UNREADABLE, note_readable, note_unreadable
+from inventory.services.delivery.webhook_secrets import Secrets
 
 # Told to wait, or to come back: every other answer of 400 to 499 stands for good.
 TRY_AGAIN = {408, 425, 429}
@@ -20,16 +22,25 @@ class WebhookRoute:
 
     def __init__(self) -> None:
         self._silent: dict[int, str] = {}
+        self._secrets = Secrets()
 
     def send(self, row: Delivery, now: datetime) -> Fate:
         """One attempt at one message."""
         hook = row.webhook
         if hook is None or hook.ended_at is not None:
             return withdrawn("The webhook has ended.")
+        if hook.held_at is not None:
+            return never(HELD)
         if hook.pk in self._silent:
             return later(self._silent[hook.pk])
+        secrets = self._secrets.of(hook, now)
+        if not secrets:
+            note_unreadable(webhook=hook, now=now)
+            return never(UNREADABLE)
+        if hook.unreadable_at is not None:
+            note_readable(webhook=hook, now=now)
         body = frozen_body(row)
-        signed = headers(secrets_of(hook, now), row.message_id, int(now.timestamp()), body)
+        signed = headers(secrets, row.message_id, int(now.timestamp()), body)
         kind = {"Content-Type": "application/json", "User-Agent": "Stillkeep"}
         try:
             return judged(post(hook.url, body, {**kind, **signed}))
@@ -46,12 +57,6 @@ def frozen_body(row: Delivery) -> bytes:
         row.payload = {**row.payload, "body": event_body(row)}
         Delivery.objects.filter(pk=row.pk).update(payload=row.payload)
     return json.dumps(row.payload["body"], sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-
-
-def secrets_of(hook: Webhook, now: datetime) -> list[str]:
-    """What to sign with: while a secret takes another's place, both."""
-    until = hook.secret_before_until
-    return [hook.secret, hook.secret_before] if until and now < until else [hook.secret]
 
 
 def judged(reply: Reply) -> Fate:

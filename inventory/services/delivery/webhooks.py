@@ -15,6 +15,8 @@ from inventory.rules.phrases import Phrase
 from inventory.rules.webhook_signing import new_secret
 from inventory.services.delivery.delivering import deliver_soon
 from inventory.services.delivery.posting import address_check
+from inventory.services.delivery.webhook_keeping import send_what_waited
+from inventory.services.delivery.webhook_secrets import is_readable, sealed_for
 from inventory.services.events import record
 from inventory.services.watches import rules
 
@@ -43,9 +45,10 @@ def webhook_add(
                 Phrase("End one first."),
             )
         hook = Webhook.objects.create(
-            lab=lab, name=_name(name), url=url, secret=secret, rules=_rules(listens), actor=actor,
-            created_at=now,
+            lab=lab, name=_name(name), url=url, rules=_rules(listens), actor=actor, created_at=now
         )  # fmt: skip
+        hook.secret = sealed_for(hook.pk, secret)
+        hook.save(update_fields=["secret"])
         record(lab=lab, actor=actor, now=now, verb="webhook-added", subject=hook, data=_facts(hook))
     return hook, secret
 
@@ -71,17 +74,46 @@ def webhook_edit(
 
 
 def secret_rotate(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> tuple[Webhook, str]:
-    """Give a webhook a new secret. For a day messages carry signatures of both."""
+    """Give a webhook a new secret. For a day messages carry signatures of both.
+
+    Where the earlier one could not be read there is nothing to sign with beside it; what could not be sent
+    for want of it goes out.
+    """
     _standing(webhook)
     secret = new_secret()
     with transaction.atomic():
         held = Webhook.objects.select_for_update().get(pk=webhook.pk)
-        held.secret_before, held.secret_before_until = held.secret, now + BOTH_SECRETS_FOR
-        held.secret = secret
+        both = is_readable(held)
+        held.secret_before = held.secret if both else ""
+        held.secret_before_until = now + BOTH_SECRETS_FOR if both else None
+        held.secret, held.unreadable_at = sealed_for(held.pk, secret), None
         held.version += 1
-        held.save(update_fields=["secret", "secret_before", "secret_before_until", "version"])
+        held.save(
+            update_fields=["secret", "secret_before", "secret_before_until", "unreadable_at", "version"]
+        )
         record(lab=lab, actor=actor, now=now, verb="webhook-secret-changed", subject=held)
+        send_what_waited(webhook=held, now=now)
     return held, secret
+
+
+def take_over(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> Webhook:
+    """Answer for a webhook that is held; what came up meanwhile is sent.
+
+    Its secret stays, and is known to whoever made it. Raises Conflict when it has ended or is not held.
+    """
+    _standing(webhook)
+    with transaction.atomic():
+        held = Webhook.objects.select_for_update(of=("self",)).select_related("actor").get(pk=webhook.pk)
+        if held.held_at is None:
+            raise Conflict("webhook", "not-held", Phrase("Somebody answers for this program already."))
+        data = {**_facts(held), "from": held.actor.username, "to": actor.username}
+        held.actor, held.held_at, held.held_because = actor, None, ""
+        held.version += 1
+        held.save(update_fields=["actor", "held_at", "held_because", "version"])
+        record(lab=lab, actor=actor, now=now, verb="webhook-taken-over", subject=held, data=data)
+        if send_what_waited(webhook=held, now=now):
+            deliver_soon(now=now)
+    return held
 
 
 def webhook_end(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> Webhook:
@@ -95,8 +127,18 @@ def webhook_end(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> We
 
 
 def trial(*, lab: Lab, actor: User, now: datetime, webhook: Webhook) -> Delivery:
-    """Send a trial message: a row like any other, sent as soon as a worker is free."""
+    """Send a trial message: a row like any other, sent as soon as a worker is free.
+
+    Raises Conflict for one that has ended, or that waits for a supervisor to take it over.
+    """
     _standing(webhook)
+    if webhook.held_at is not None:
+        raise Conflict(
+            "webhook",
+            "waits",
+            Phrase("Nothing is sent to this program until a supervisor takes it over."),
+            Phrase("Take it over first."),
+        )
     mark = secrets.token_hex(8)
     with transaction.atomic():
         row = Delivery.objects.create(
