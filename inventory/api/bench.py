@@ -24,9 +24,10 @@ from inventory.api.shapes_storage import PutAwayShape
 from inventory.api.shapes_verdicts import OpenedShape
 from inventory.api.storing import Overriding, override_of, warnings_out
 from inventory.models import Container, Movement
-from inventory.services import containers, reversal, volumes
+from inventory.services import reversal, volumes
 from inventory.services.counting import Counted
 from inventory.services.ledger import Posted
+from inventory.services.moving import put_away
 from inventory.services.opening import mark_opened
 from inventory.services.volumes import BENCH_ENDS
 
@@ -240,7 +241,7 @@ class PutAways(BenchView):
 
     def act(self, container: Container, data: Any) -> Done:
         place = location_in(self.caller, data["location"])
-        done = containers.put_away(
+        done = put_away(
             container=container,
             actor=self.caller.user,
             now=self.now,

@@ -128,41 +128,45 @@ class ClockField(serializers.Field[Any, Any, Any, Any]):
         return self.fail("invalid")
 
 
-_VALUE: dict[str, Any] = {"type": ["string", "number"], "maxLength": QUANTITY_TEXT_MAX}
+VALUE_SCHEMA: dict[str, Any] = {"type": ["string", "number"], "maxLength": QUANTITY_TEXT_MAX}
 _UNIT: dict[str, Any] = {"type": "string", "maxLength": 32}
 _PART: dict[str, Any] = {
     "oneOf": [
         {"type": "string", "maxLength": QUANTITY_TEXT_MAX},
         {
             "type": "object",
-            "properties": {"value": _VALUE, "unit": _UNIT},
+            "properties": {"value": VALUE_SCHEMA, "unit": _UNIT},
             "required": ["value"],
             "additionalProperties": False,
         },
     ]
 }
-AMOUNT_SCHEMA: dict[str, Any] = {
-    "description": (
-        'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes '
-        "through the density at 20 °C; a volume read at another temperature is brought to 20 °C. "
-        "Numbers are read digit by digit as decimals, in quotes or without: 12.5 is exactly 12.5."
-    ),
-    "oneOf": [
-        {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},
-        {
-            "type": "object",
-            "properties": {
-                "value": _VALUE,
-                "unit": _UNIT,
-                "temperature": _PART,
-                "instrument": {"type": "string", "maxLength": 40},
-                "tare": _PART,
+
+
+def quantity_schema(description: str, **parts: Any) -> dict[str, Any]:
+    """Of a quantity as text or as an object. parts: what the object may hold beside value and unit."""
+    instrument = {"type": "string", "maxLength": 40}
+    return {
+        "description": description,
+        "oneOf": [
+            {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},
+            {
+                "type": "object",
+                "properties": {"value": VALUE_SCHEMA, "unit": _UNIT, "instrument": instrument, **parts},
+                "required": ["value"],
+                "additionalProperties": False,
             },
-            "required": ["value"],
-            "additionalProperties": False,
-        },
-    ],
-}
+        ],
+    }
+
+
+AMOUNT_SCHEMA: dict[str, Any] = quantity_schema(
+    'Text such as "12.5 mL", "0,50 L", "210 g", "1 US pint", or an object. A mass goes '
+    "through the density at 20 °C; a volume read at another temperature is brought to 20 °C. "
+    "Numbers are read digit by digit as decimals, in quotes or without: 12.5 is exactly 12.5.",
+    temperature=_PART,
+    tare=_PART,
+)
 
 
 @extend_schema_field(AMOUNT_SCHEMA)

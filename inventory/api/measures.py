@@ -2,57 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Any
 
 from drf_spectacular.utils import extend_schema_field
-from rest_framework import serializers
 
-from inventory.api.fields import QUANTITY_TEXT_MAX, Body
+from inventory.api.fields import VALUE_SCHEMA, AmountField, Body, quantity_schema
 
-_VALUE: dict[str, Any] = {"type": ["string", "number"], "maxLength": QUANTITY_TEXT_MAX}
-MEASURE_SCHEMA: dict[str, Any] = {
-    "description": (
-        'Text such as "11.8 mL", "0.1 mol/L", "0.7136 g/mL", or an object. uncertainty: standard (k = 1), in '
-        "the unit of the value; left out, it is that of the instrument, or of the widest usual one."
-    ),
-    "oneOf": [
-        {"type": "string", "minLength": 1, "maxLength": QUANTITY_TEXT_MAX},
-        {
-            "type": "object",
-            "properties": {
-                "value": _VALUE,
-                "unit": {"type": "string", "maxLength": 32},
-                "instrument": {"type": "string", "maxLength": 40},
-                "uncertainty": _VALUE,
-            },
-            "required": ["value"],
-            "additionalProperties": False,
-        },
-    ],
-}
+MEASURE_SCHEMA: dict[str, Any] = quantity_schema(
+    'Text such as "11.8 mL", "0.1 mol/L", "0.7136 g/mL", or an object. uncertainty: standard (k = 1), in '
+    "the unit of the value; left out, it is that of the instrument, or of the widest usual one.",
+    uncertainty=VALUE_SCHEMA,
+)
 
 
 @extend_schema_field(MEASURE_SCHEMA)
-class MeasureField(serializers.Field[Any, Any, Any, Any]):
+class MeasureField(AmountField):
     """A quantity as text or object; the rules read what it says."""
 
-    default_error_messages = {
-        "invalid": 'Send text such as "11.8 mL" or an object with value and unit.',
-        "too-long": f"A quantity has at most {QUANTITY_TEXT_MAX} characters.",
-    }
-
-    def to_internal_value(self, data: Any) -> Any:
-        if isinstance(data, Mapping):
-            for inner in data.values():
-                if isinstance(inner, str) and len(inner) > QUANTITY_TEXT_MAX:
-                    self.fail("too-long")
-            return data
-        if not isinstance(data, str):
-            self.fail("invalid")
-        if len(data) > QUANTITY_TEXT_MAX:
-            self.fail("too-long")
-        return data
+    default_error_messages = {"invalid": 'Send text such as "11.8 mL" or an object with value and unit.'}
 
 
 class BenchTitration(Body):

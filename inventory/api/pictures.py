@@ -15,6 +15,7 @@ from inventory.api.params import Param
 from inventory.api.replies import tagged
 from inventory.rules.pictures.style import SCALE_MAX, THEMES, WIDTHS, Kind, Look
 from inventory.rules.shown_units import UNITS
+from inventory.selectors.drawn_sizes import note_size
 from inventory.services.speaking import SPOKEN, speaker
 
 # Opened by itself, a picture runs nothing, loads nothing and sends nothing.
@@ -72,7 +73,9 @@ class PictureView(LabView):
             given.get("theme", "light"), given.get("width", "large"), kind, given.get("scale", 2), say,
             given.get("unit", ""),
         )  # fmt: skip
-        response = tagged(self.request._request, draw(look), self.request.accepted_media_type or "")
+        content = draw(look)
+        note_size(self.request.get_full_path(), look.width, content)
+        response = tagged(self.request._request, content, self.request.accepted_media_type or "")
         response["Content-Security-Policy"] = POLICY
         response["Vary"] = "Accept"
         return response

@@ -142,22 +142,42 @@ def handle(error: Exception, context: Mapping[str, Any]) -> HttpResponse:
     if isinstance(error, SuspiciousOperation):
         return problem(400, "invalid", "This request could not be read.", request=request)
     if isinstance(error, exceptions.APIException):
-        return from_rest_framework(error, request)
+        return from_rest_framework(error, request, _kinds_read(context["request"]))
     if is_overload(error):
         return busy(request)
     logger.exception("unexpected fault", extra={"request_id": getattr(request, "request_id", "")})
     return unexpected(request)
 
 
-def from_rest_framework(error: exceptions.APIException, request: HttpRequest) -> HttpResponse:
-    """401, 403, 405, 406, 415 and 429 as the framework raises them."""
+def _kinds_read(request: Any) -> list[str]:
+    """Media types of a body that the address asked reads, JSON first where it reads that."""
+    kinds = [str(parser.media_type) for parser in getattr(request, "parsers", ())]
+    return sorted(kinds, key=lambda kind: kind != "application/json")
+
+
+def from_rest_framework(
+    error: exceptions.APIException, request: HttpRequest, kinds: Sequence[str] = ()
+) -> HttpResponse:
+    """401, 403, 405, 406, 415 and 429 as the framework raises them. kinds: of a body that is read there."""
     headers: dict[str, str] = {}
+    if isinstance(error, exceptions.UnsupportedMediaType):
+        return _unread(str(error.detail), kinds or ["application/json"], request)
     if error.status_code == 401:
         headers["WWW-Authenticate"] = CHALLENGE
     if (wait := getattr(error, "wait", None)) is not None:
         headers["Retry-After"] = str(max(1, math.ceil(wait)))
     code = str(error.default_code).replace("_", "-")
     return problem(error.status_code, code, str(error.detail), headers=headers, request=request)
+
+
+def _unread(detail: str, kinds: Sequence[str], request: HttpRequest) -> HttpResponse:
+    """415: the body is of a kind that is not read there, with what to send instead."""
+    remedy = f"Send JSON, and say so in the header: Content-Type: {kinds[0]}."
+    if kinds[0] != "application/json" or len(kinds) > 1:
+        remedy = f"Send one of these, and name it in the header Content-Type: {', '.join(kinds)}."
+    code = "unsupported-media-type"
+    errors = [fault("header", "/Content-Type", code, detail, remedy)]
+    return problem(415, code, f"{detail} {remedy}", errors=errors, request=request)
 
 
 def not_found(request: HttpRequest) -> HttpResponse:

@@ -38,7 +38,9 @@ def atom(request: HttpRequest, secret: str) -> HttpResponse:
     if refusal:
         return refusal
     return _answer(
-        request, atom_bytes(feed, site_of(request), request.path), "application/atom+xml; charset=utf-8"
+        request,
+        atom_bytes(feed, timezone.now(), site_of(request), request.path),
+        "application/atom+xml; charset=utf-8",
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rest_framework import serializers
 
 from inventory.api.shapes import Id, Shape, Words, at, text
-from inventory.models.outbox import CHANNELS
+from inventory.models.outbox import CHANNELS, HELD_BECAUSE
 from inventory.rules.telling import SEVERITY_MAX
 from inventory.services.delivery.feeds import KINDS
 from inventory.services.delivery.outbox import STATES
@@ -28,6 +28,10 @@ class WebhookShape(Shape):
     rules = Words()
     created_at = at()
     ended_at = at(null=True)
+    held_at = at(null=True)
+    held_because = serializers.ChoiceField(["", *HELD_BECAUSE])
+    unreadable_at = at(null=True)
+    answered_for_by = text()
     both_secrets_until = at(null=True)
 
 

@@ -15,6 +15,9 @@ class EscalationShape(Shape):
     supervisors = serializers.IntegerField()
     supervisors_with_address = serializers.IntegerField()
     webhooks = serializers.IntegerField(help_text="Those that hear of every rule.")
+    webhooks_stopped = serializers.IntegerField(
+        help_text="Those that hear of nothing until a supervisor sees to them."
+    )
     warnings = serializers.ListField(child=text(), help_text="In words, gravest first; none if all is well.")
 
 

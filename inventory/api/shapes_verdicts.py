@@ -57,6 +57,7 @@ class VerdictsShape(Shape):
 
     container = ContainerRefShape()
     on = on(null=False)
+    advice = text(help_text="What to do now, by all of them.")
     verdicts = VerdictShape(many=True)
     emergency = EmergencyShape(help_text="Whom to call, as the lab has written it down.")
     local_code = text()

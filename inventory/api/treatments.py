@@ -41,7 +41,9 @@ class TreatmentMake(Body):
     mass = MeasureField(required=False, help_text='What was weighed in, as "178 mg".')
     target = MeasureField(required=False, help_text='The content wanted, as "250 ppm": it is checked.')
     how = NoteField(max_length=300)
-    treated_on = DayField(required=False, help_text="Left out: today. Not before anything moved since.")
+    treated_on = DayField(
+        required=False, help_text="Left out: today. Not earlier than the last movement of this container."
+    )
     already_done = FlagField(
         required=False, help_text="It was done today although the verdict says not to touch it."
     )

@@ -122,6 +122,7 @@ urlpatterns = [
     at(f"{LAB}webhooks/<str:webhook>/trials/", delivery.WebhookTrials),
     at(f"{LAB}webhooks/<str:webhook>/secrets/", delivery.WebhookSecrets),
     at(f"{LAB}webhooks/<str:webhook>/endings/", delivery.WebhookEndings),
+    at(f"{LAB}webhooks/<str:webhook>/takeovers/", delivery.WebhookTakeovers),
     at(f"{LAB}deliveries/", delivery.Deliveries),
     at(f"{LAB}deliveries/<str:delivery>/", delivery.DeliveryDetail),
     at(f"{LAB}deliveries/<str:delivery>/replays/", delivery.DeliveryReplays),

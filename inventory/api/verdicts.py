@@ -23,6 +23,7 @@ from inventory.rules.cautions import CAUTIONS
 from inventory.rules.levels import USES, Use
 from inventory.rules.verdict import Verdict
 from inventory.services import quarantine
+from inventory.services.due_telling import told_in
 from inventory.services.facts import containers_with
 from inventory.services.verdicts import verdicts_of
 
@@ -34,6 +35,7 @@ def verdicts_out(
     return {
         "container": {"id": str(container.pk), "code": container.code},
         "on": today,
+        "advice": told_in(found, container, today).advice,
         "verdicts": [verdict_out(v) for v in found.values() if use in (None, v.use)],
         "emergency": {"words": lab.emergency_text, "contact": lab.contact},
         "local_code": CAUTIONS["local-code"],

@@ -132,7 +132,7 @@ def _keeping(data: dict[str, Any]) -> dict[str, Any]:
         if days is not None or source:
             raise InputError("keeping", "one-of-both", "Name a row of waste-rules/, or days and a source.")
         row = load_keeping()[key]
-        return {"days_max": row.days, "days_source": f"{row.name}. {row.source}"[:200]}
+        return {"days_max": row.days, "days_source": row.told}
     if days is None or not source or not source.strip():
         name = "days_max" if days is None else "days_source"
         raise InputError(name, "missing", "Days need the source that they are from, and the other way round.")

@@ -25,7 +25,7 @@ def plan_read(
 ) -> tuple[Plan, dict[str, Any]]:
     """The plan, and what a draft of it keeps."""
     found = planned(caller, asked, today, field)
-    return found.plan, {"asked": plain_json(asked), "planned": plan_out(found, caller.lab, today)}
+    return found.plan, plain_json({"asked": asked, "planned": plan_out(found, caller.lab, today)})
 
 
 def draft_of(view: LabView, data: Any) -> dict[str, Any]:

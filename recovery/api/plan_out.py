@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
+import orjson
+
 from inventory.api.quantities import volume_out
+from inventory.api.replies import dumps
 from inventory.api.rows import decimal_text, solvent_ref
 from inventory.models import Lab
 from inventory.rules.cautions import CAUTIONS
@@ -98,15 +101,18 @@ def bottle_out(bottle: Bottle) -> dict[str, Any]:
         "ends_on": bottle.ends_on and bottle.ends_on.isoformat(),
         "level": bottle.level,
         "words": LEVEL_WORDS[bottle.level],
+        "advice": bottle.advice,
         "quality": bottle.quality or None,
         "against": [{"code": c, "words": w, "source": s} for c, w, s in bottle.against],
     }
 
 
 def plain_json(value: Any) -> Any:
-    """What was asked as a database keeps it: decimals as text."""
+    """What was asked and planned as a database keeps it: decimals and instants as text."""
     if isinstance(value, Mapping):
         return {str(key): plain_json(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
         return [plain_json(inner) for inner in value]
+    if isinstance(value, datetime):
+        return orjson.loads(dumps(value))
     return format(value, "f") if isinstance(value, Decimal) else value

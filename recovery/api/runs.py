@@ -23,6 +23,7 @@ from inventory.api.storing import Overriding, override_of
 from inventory.api.waste import waste_in
 from inventory.models import LOST_TO
 from inventory.services.places import lock_runs
+from inventory.services.speaking import SPOKEN, speaker
 from recovery.api.clearing import Override, clearance_of, signature_of
 from recovery.api.fact_fields import FactsField
 from recovery.api.plan_ask import PlanAsk
@@ -31,6 +32,7 @@ from recovery.api.rows_runs import RUN_COLUMNS, STATES, run_detail, run_out, run
 from recovery.api.runs_csv import CsvRenderer, runs_csv
 from recovery.api.shapes import RunChargedShape, RunDetailShape, RunPostedShape, RunShape
 from recovery.models import Run, RunSum
+from recovery.rules.runs_csv_words import TABLE_NAME
 from recovery.services import runs
 from recovery.services.apparatus import IN_A_RUN_MAX, apparatus_named
 from recovery.services.kinds import kind_named
@@ -55,6 +57,7 @@ FILTERS = (
     params.at("started_at__gte"),
     params.at("started_at__lt"),
     params.choice("format", ("json", "csv"), "As the Accept header, for links."),
+    params.choice("language", SPOKEN, "Of the words in the CSV; en, which has codes, when left out."),
     *params.paging(ORDERINGS),
 )
 
@@ -138,14 +141,15 @@ class Runs(RunRefs):
         if "solvent" in given:
             rows = rows.filter(pk__in=RunSum.objects.filter(solvent__key=given["solvent"]).values("run_id"))
         if self.request.accepted_media_type == CsvRenderer.media_type:
-            return self._file(rows)
+            return self._file(rows, given.get("language", SPOKEN[0]))
         keys = ORDERINGS[given.get("ordering", "-id")]
         body = page(request._request, rows, keys=keys, columns=RUN_COLUMNS, given=given, shape=run_out)
         return self.listing({**body, "results": with_details(body["results"])})
 
-    def _file(self, rows: QuerySet[Run]) -> HttpResponse:
-        response = HttpResponse(runs_csv(rows), content_type=CsvRenderer.media_type)
-        name = f"runs-{self.caller.lab.slug}.csv"
+    def _file(self, rows: QuerySet[Run], language: str) -> HttpResponse:
+        say = None if language == SPOKEN[0] else speaker(language)
+        response = HttpResponse(runs_csv(rows, say), content_type=CsvRenderer.media_type)
+        name = f"{speaker(language)(TABLE_NAME)}-{self.caller.lab.slug}.csv"
         response["Content-Disposition"] = f'attachment; filename="{name}"'
         response["Cache-Control"], response["Vary"] = "private, no-cache", "Accept"
         return response

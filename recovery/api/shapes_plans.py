@@ -37,6 +37,7 @@ class PlanBottleShape(Shape):
     ends_on = on()
     level = serializers.ChoiceField(LEVELS)
     words = text()
+    advice = text(help_text="What to do now, by the verdict.")
     quality = serializers.ChoiceField(
         QUALITY, allow_null=True, help_text="Shown for this kind of run; null: nothing is asked."
     )

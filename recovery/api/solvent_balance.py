@@ -19,18 +19,28 @@ from inventory.api.quantities import volume_out
 from inventory.api.replies import tagged
 from inventory.api.rows import decimal_text
 from inventory.rules.errors import InputError
+from inventory.services.speaking import SPOKEN, speaker
 from recovery.api.shapes_solvent_balance import SolventBalanceShape
 from recovery.rules.solvent_balance import Figures, Report, SolventBalance
 from recovery.rules.solvent_balance_csv import balance_csv
 from recovery.rules.solvent_balance_pdf import balance_pdf
-from recovery.rules.solvent_balance_words import APART_WORDS, SOURCES, cautions, grams, month_text
+from recovery.rules.solvent_balance_words import (
+    APART_WORDS,
+    EVERY_MONTH,
+    FILE_NAME,
+    SOURCES,
+    cautions,
+    grams,
+    month_text,
+)
 from recovery.rules.solvent_terms import OUTPUTS, TermTable, load_terms
 from recovery.selectors.solvent_balance import solvent_balance
 
 MONTH = re.compile(r"(19|20|21)[0-9]{2}-(0[1-9]|1[0-2])", re.ASCII)
 PERIOD_WORDS = (
     "since, until: months, both included; left out, from the first record and to the last. CSV or PDF when "
-    "`Accept` or `format` asks for it; the same records give the same bytes."
+    "`Accept` or `format` asks for it; the same records in the same language give the same bytes. JSON, "
+    "and codes and numbers of the CSV, are the same in any language."
 )
 
 
@@ -70,6 +80,7 @@ class SolventBalances(LabView):
                 month("until", "Last month, as 2026-12."),
                 params.text("solvent", "Id, key, name or synonym; all when left out."),
                 params.choice("format", ("json", "csv", "pdf"), "As the Accept header, for links."),
+                params.choice("language", SPOKEN, "Of the words in CSV and PDF; en when left out."),
             ),
             tagged=True,
             media=(CsvRenderer.media_type, PdfRenderer.media_type),
@@ -80,22 +91,30 @@ class SolventBalances(LabView):
     def get(self, request: Any, lab: str) -> HttpResponse:
         given = self.query
         given.pop("format", None)
+        language = given.pop("language", SPOKEN[0])
         try:
             found = solvent_balance(lab=self.caller.lab, **given)
         except InputError as error:
             raise QueryError(error.field, error.code, error.detail, error.remedy) from error
         kind = self.request.accepted_media_type
-        response = self._file(kind, found) if kind in _WRITERS else self.detail(self._body(found))
+        sent = kind in _WRITERS
+        response = self._file(kind, found, language) if sent else self.detail(self._body(found))
         response["Vary"] = "Accept"
         return response
 
-    def _file(self, kind: str, found: Report) -> HttpResponse:
-        name = self.caller.lab.name
-        content = _WRITERS[kind](found, load_terms(), lab=name, cautions=cautions(found, today=self.today))
-        response = tagged(self.request._request, content, kind)
+    def _file(self, kind: str, found: Report, language: str) -> HttpResponse:
+        say, slug = speaker(language), self.caller.lab.slug
+        told: dict[str, Any] = {
+            "lab": self.caller.lab.name,
+            "cautions": cautions(found, today=self.today),
+            "say": say,
+        }
+        if kind == PdfRenderer.media_type and language != SPOKEN[0]:
+            told["language"] = language
+        response = tagged(self.request._request, _WRITERS[kind](found, load_terms(), **told), kind)
         ending = "csv" if kind == CsvRenderer.media_type else "pdf"
-        span = "-".join(filter(None, (month_text(found.since), month_text(found.until)))) or "all"
-        file = f"solvent-balance-{self.caller.lab.slug}-{span}.{ending}"
+        span = "-".join(filter(None, (month_text(found.since), month_text(found.until)))) or say(EVERY_MONTH)
+        file = f"{say(FILE_NAME)}-{slug}-{span}.{ending}"
         response["Content-Disposition"] = f'attachment; filename="{file}"'
         return response
 

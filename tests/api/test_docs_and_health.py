@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 from django.db import connection
@@ -12,7 +13,8 @@ from openapi_spec_validator import validate
 
 from deploy import health
 from inventory.models import append_only
-from tests.api.client import Api
+from tests.api.client import Api, codes
+from tests.factories import club
 
 
 def schema_document() -> dict[str, Any]:
@@ -78,6 +80,43 @@ def test_the_page_renders_from_this_server_alone(
     assert [line for line in said if line.startswith(("error", "warning"))] == []
     own = (live_server.url, "data:", "blob:")
     assert [url for url in asked if not url.startswith(own)] == []
+
+
+@pytest.mark.parametrize("address", ["/api/", "/api/v1/"])
+def test_whoever_comes_first_is_told_where_to_begin(db: None, address: str) -> None:
+    """Every address that it names is there; it takes no parameter and nothing but GET."""
+    answer = Api().get(address)
+    told = answer.json()
+    assert answer["Content-Type"] == "application/json"
+    assert "Authorization: Bearer" in told["words"]
+    for named in (told["docs"], told["schema"], told["v1"]["address"]):
+        assert Api().get(urlsplit(named).path).status_code == 200, named
+    for name in ("me", "labs", "calculators"):
+        assert Api().get(urlsplit(told["v1"][name]).path).status_code == 401, name
+    assert Api().get(address, If_None_Match=answer["ETag"]).status_code == 304
+    assert codes(Api().get(f"{address}?lab=1")) == ["unknown-parameter"]
+    refused = Api().post(address)
+    assert (refused.status_code, refused["Allow"]) == (405, "GET, HEAD")
+    assert refused["Content-Type"] == "application/problem+json"
+    assert address not in schema_document()["paths"]
+
+
+@pytest.mark.parametrize(
+    ("address", "remedy"),
+    [
+        ("runs/", "Send JSON, and say so in the header: Content-Type: application/json."),
+        ("imports/stock/", "Content-Type: application/json, multipart/form-data."),
+    ],
+)
+def test_a_body_of_another_kind_is_told_what_to_send(db: None, address: str, remedy: str) -> None:
+    lab = club()
+    refused = Api(lab.steward).post(
+        f"/api/v1/labs/{lab.lab.slug}/{address}", raw=b"a=1", content_type="application/x-www-form-urlencoded"
+    )
+    (fault,) = refused.json()["errors"]
+    assert (refused.status_code, refused.json()["code"]) == (415, "unsupported-media-type")
+    assert (fault["in"], fault["pointer"]) == ("header", "/Content-Type")
+    assert fault["remedy"].endswith(remedy) and refused.json()["detail"].endswith(remedy)
 
 
 def test_the_process_is_up(db: None) -> None:

@@ -18,15 +18,18 @@ from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_K
 from django.contrib.sessions.backends.db import SessionStore
 from django.core.signals import request_finished, request_started
 from django.core.wsgi import get_wsgi_application
-from django.db import close_old_connections
+from django.db import close_old_connections, connection, transaction
 from django.middleware.csrf import _get_new_csrf_string
 from django.utils import timezone
 from hypothesis import HealthCheck, Phase, settings
+from pytest_django import DjangoDbBlocker
 from schemathesis import checks
 from schemathesis.specs.openapi import checks as openapi_checks
 
 from inventory.api.schema import schema_bytes
-from inventory.models import User
+from inventory.models import User, Webhook
+from inventory.services.delivery import webhooks
+from tests import factories
 from tests.api.client import token_for
 from tests.api.seed import Seed, planted
 
@@ -230,9 +233,30 @@ def _kept_connection() -> Iterator[None]:
     request_finished.connect(close_old_connections)
 
 
+@pytest.fixture(scope="module")
+def planted_once(django_db_setup: None, django_db_blocker: DjangoDbBlocker) -> Iterator[Seed]:
+    """The seed, planted in a transaction around all the tests here: it costs more than what one test asks."""
+    with django_db_blocker.unblock(), transaction.atomic():
+        yield _with_waiting_ones(planted())
+        transaction.set_rollback(True)
+
+
 @pytest.fixture
-def seed(db: None) -> Seed:
-    made = planted()
+def _django_db_helper(planted_once: Seed) -> Iterator[None]:
+    """In the place of pytest-django's, which ends the connection after each test, and the seed with it."""
+    with transaction.atomic():
+        yield
+        connection.check_constraints()
+        transaction.set_rollback(True)
+
+
+@pytest.fixture
+def seed(db: None, planted_once: Seed) -> Seed:
+    """As it was planted: what one test writes is undone after it."""
+    return planted_once
+
+
+def _with_waiting_ones(made: Seed) -> Seed:
     # The only containers there that are not open yet, or set aside, and the only run that does not distil.
     unopened = {"/api/v1/labs/{lab}/containers/{container}/openings/ container": "B-2"}
     set_aside = {"/api/v1/labs/{lab}/containers/{container}/releases/ container": "B-5"}
@@ -241,7 +265,16 @@ def seed(db: None) -> Seed:
     closed = {f"{run}reopenings/ run": made.names["closed_run"]}
     used = {"/api/v1/labs/{lab}/loss-fits/{fit}/endings/ fit": made.names["used_fit"]}
     draft = {f"{run}abandonments/ run": made.names["draft"]}
-    return Seed(made.lab, made.names | unopened | set_aside | rinsing | closed | used | draft)
+    waiting = {"/api/v1/labs/{lab}/webhooks/{webhook}/takeovers/ webhook": str(_held_webhook(made).pk)}
+    return Seed(made.lab, made.names | unopened | set_aside | rinsing | closed | used | draft | waiting)
+
+
+def _held_webhook(made: Seed) -> Webhook:
+    """One that nobody answers for."""
+    by: dict[str, Any] = {"lab": made.lab.lab, "actor": made.lab.supervisor, "now": factories.NOW}
+    hook, _secret = webhooks.webhook_add(**by, name="old board", url="https://hooks.example.org/old")
+    Webhook.objects.filter(pk=hook.pk).update(held_at=factories.NOW, held_because="left")
+    return hook
 
 
 def _signed_in(user: User) -> dict[str, dict[str, str]]:

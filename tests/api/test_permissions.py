@@ -130,6 +130,7 @@ TABLE = [
     Row("POST", "webhooks/{webhook}/trials/", HEAD, NONE),
     Row("POST", "webhooks/{webhook}/secrets/", HEAD, NONE),
     Row("POST", "webhooks/{webhook}/endings/", HEAD, NONE),
+    Row("POST", "webhooks/{webhook}/takeovers/", HEAD, NONE),
     Row("GET", "deliveries/", KEEPERS, MANAGE),
     Row("GET", "deliveries/{delivery}/", KEEPERS, MANAGE),
     Row("POST", "deliveries/{delivery}/replays/", KEEPERS, MANAGE),
@@ -152,7 +153,8 @@ OUTSIDE_A_LAB = {("GET", f"/api/v1/{address}") for address in ("me/", "labs/", "
 }
 # Whoever knows the secret may read; tests/delivery/test_feeds.py says who else may not.
 BY_SECRET = {("GET", "/feeds/{secret}/calendar.ics"), ("GET", "/feeds/{secret}/alerts.atom")}
-FOR_ANYONE = {("GET", "/api/schema/"), ("GET", "/api/docs/"), ("GET", "/healthz"), ("GET", "/readyz")}
+OPEN = ("/api/", "/api/v1/", "/api/schema/", "/api/docs/", "/healthz", "/readyz")
+FOR_ANYONE = {("GET", address) for address in OPEN}
 ROOT = "/api/v1/labs/{lab}/"
 ALL = ("GET", "POST", "PATCH", "PUT", "DELETE")
 

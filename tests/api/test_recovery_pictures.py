@@ -73,8 +73,12 @@ def test_the_balance_of_a_run(lab: make.Club, api: Api) -> None:
     assert "fat in <biscuits>" in told(root)
     hints = {g.get("id"): g.findtext(f"{SVG}title") or "" for g in root.iter(f"{SVG}g")}
     back = next(bar for bar in row["waterfall"]["bars"] if bar["code"] == "returned")
-    assert f"{float(back['amount']['value']):.0f} ± " in hints["bar-returned"]
-    assert "\u221250 ± " in hints["bar-air"]
+    shown = re.search(r"\u2212([0-9]+[.]?[0-9]*) ± ([0-9]+[.]?[0-9]*) mL", hints["bar-returned"])
+    assert shown is not None
+    digits = len(shown[1].partition(".")[2])
+    assert shown[1] == f"{float(back['amount']['value']):.{digits}f}"
+    assert float(shown[2]) >= 2 * float(back["amount"]["uncertainty"])
+    assert "\u221250.0 ± " in hints["bar-air"]
     assert drawn(api, f"{address}picture/?solvent=ethyl acetate") is not None
     assert codes(api.get(f"{address}picture/?solvent=acetone")) == ["not-in-run"]
     assert codes(api.get(f"{address}picture/?solvent=aqua regia")) == ["unknown-solvent"]

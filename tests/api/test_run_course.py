@@ -255,6 +255,19 @@ def test_runs_as_a_table_for_spreadsheets(lab: Club, api: Api, bench: str) -> No
         ("open", "", ""),
     ]
     assert (rows[0]["facts"], rows[0]["remarks"]) == ("water-volume: 150 mL", "'=1+1")
+    assert api.get(f"{bench}runs/?format=csv&language=en").content == made.content
+    assert codes(api.get(f"{bench}runs/?format=csv&language=tlh")) == ["not-usable"]
+    german = api.get(f"{bench}runs/?format=csv&language=de")
+    assert german["Content-Disposition"].startswith('attachment; filename="laeufe-')
+    text = german.content.decode()
+    assert text.startswith("\ufeff"), "spreadsheets know by it how the letters are written"
+    (said, _open) = csv.DictReader(io.StringIO(text[1:]))
+    assert (said["Zustand"], said["Art"], said["Lösemittel"]) == ("abgeschlossen", "Destillation", "n-Hexan")
+    assert (said["Was dazu angegeben ist"], said["Befunde"]) == (
+        "Volumen der Wasserphasen: 150 mL", "",
+    )  # fmt: skip
+    assert (said["Verloren, mL"], said["Bemerkungen"]) == ("100", "'=1+1")
+    assert list(said.values())[7:9] == list(rows[0].values())[7:9], "times are the same in any language"
     by_header = api.get(f"{bench}runs/?state=open", Accept="text/csv")
     assert len(list(csv.DictReader(io.StringIO(by_header.content.decode())))) == 1
     assert api.get(f"{bench}runs/", Accept="application/json").json()["results"]

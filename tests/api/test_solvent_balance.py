@@ -106,6 +106,24 @@ def test_the_pages_carry_the_name_and_the_figures(lab: Club, api: Api) -> None:
     assert lab.lab.name in text and "Supervisor" in text and "420" in text
 
 
+def test_german_is_sent_when_it_is_asked_for_and_english_otherwise(lab: Club, api: Api) -> None:
+    """A program that asks for nothing gets what it always got, whatever its browser speaks."""
+    address = f"{base(lab)}solvent-balance/"
+    german = {"Accept-Language": "de"}
+    for kind in ("csv", "pdf"):
+        plain = api.ask("GET", f"{address}?format={kind}", headers=german)
+        assert plain.content == api.get(f"{address}?format={kind}&language=en").content
+        said = api.get(f"{address}?format={kind}&language=de")
+        assert (
+            said["Content-Disposition"]
+            == f'attachment; filename="loesemittelbilanz-biscuit-club-alle.{kind}"'
+        )
+        assert said.content != plain.content
+        assert said["ETag"] != plain["ETag"]
+    assert "alle Lösemittel" in api.get(f"{address}?format=csv&language=de").content.decode()
+    assert api.get(f"{address}?language=de").json() == api.get(address).json()
+
+
 @pytest.mark.parametrize(
     ("query", "code"),
     [
@@ -114,6 +132,7 @@ def test_the_pages_carry_the_name_and_the_figures(lab: Club, api: Api) -> None:
         ("until=2026-01-01", "not-usable"),
         ("since=2026-02&until=2026-01", "ends-before-it-begins"),
         ("format=xls", "not-usable"),
+        ("format=pdf&language=fr", "not-usable"),
         ("month=2026-01", "unknown-parameter"),
         ("solvent=marmalade", "unknown-solvent"),
     ],
