@@ -9,7 +9,6 @@ from decimal import ROUND_HALF_UP, Decimal
 
 from django import template
 from django.utils.formats import get_format
-from django.utils.html import format_html
 from django.utils.safestring import SafeString
 from django.utils.translation import gettext, gettext_noop, ngettext
 
@@ -60,7 +59,14 @@ def grouped(value: Decimal) -> str:
 def ml(volume_ul: int) -> SafeString:
     """Microlitres in the reader's unit, else in mL; the exact number stays in the mark-up."""
     value, symbol = shown(volume_ul, UNIT.get())
-    return format_html('<data value="{}">{}{}{}</data>', volume_ul, grouped(value), NO_BREAK, symbol)
+    # Digits and their marks need no escaping, and a page may show hundreds of these.
+    return SafeString(f'<data value="{volume_ul}">{grouped(value)}{NO_BREAK}{symbol}</data>')
+
+
+def ml_text(volume_ul: int) -> str:
+    """The same without mark-up, for a message."""
+    value, symbol = shown(volume_ul, UNIT.get())
+    return f"{grouped(value)}{NO_BREAK}{symbol}"
 
 
 @register.filter

@@ -31,29 +31,34 @@ PAGES: Mapping[str, str] = MappingProxyType(
         "solvent-add": "peroxide-class flammability not-known",
         "solvent-confirm": "peroxide-class loosening",
         "solvent-level": "stock-level",
+        "waste-add": "waste-days not-known",
     }
 )
 
 
-def unfolding(texts: Mapping[str, Explained], keys: Iterable[str]) -> dict[str, Any]:
-    """What the template of `explain` needs. keys: one or several in each, parted by blanks."""
+def add_tags(library: template.Library, texts: Mapping[str, Explained], pages: Mapping[str, str]) -> None:
+    """The tags of an app: `{% explain "heel" %}` by keys of texts, and `{% explain_page %}` by `pages`."""
+
+    @library.inclusion_tag("inventory/_explained.html")
+    def explain(*keys: str) -> dict[str, Any]:
+        """What keys stand for: one or several in each, parted by blanks."""
+        return _unfolding(texts, keys)
+
+    @library.inclusion_tag("inventory/_explained.html", takes_context=True)
+    def explain_page(context: RequestContext) -> dict[str, Any]:
+        """What a page that is one form asks about."""
+        return _unfolding(texts, [_page_keys(pages, context)])
+
+
+def _unfolding(texts: Mapping[str, Explained], keys: Iterable[str]) -> dict[str, Any]:
     return {"texts": [texts[key] for some in keys for key in some.split()]}
 
 
-def page_keys(pages: Mapping[str, str], context: RequestContext) -> str:
+def _page_keys(pages: Mapping[str, str], context: RequestContext) -> str:
     """What `pages` has for the address that was asked for; a deed or part of it is named behind a stroke."""
     match = context["request"].resolver_match
     part = match.kwargs.get("deed") or match.kwargs.get("part")
     return pages.get(f"{match.url_name}/{part}" if part else match.url_name, "")
 
 
-@register.inclusion_tag("inventory/_explained.html")
-def explain(*keys: str) -> dict[str, Any]:
-    """`{% explain "heel" %}`: by the keys of `inventory.rules.explained.TEXTS`."""
-    return unfolding(TEXTS, keys)
-
-
-@register.inclusion_tag("inventory/_explained.html", takes_context=True)
-def explain_page(context: RequestContext) -> dict[str, Any]:
-    """What a page that is one form asks about, by `PAGES`."""
-    return unfolding(TEXTS, [page_keys(PAGES, context)])
+add_tags(register, TEXTS, PAGES)

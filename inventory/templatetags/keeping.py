@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from decimal import Decimal
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from django import template
 
-from inventory.templatetags.amounts import percent
+from inventory.templatetags.amounts import marked, percent
 
 register = template.Library()
 
@@ -27,6 +27,17 @@ def at_most(number: int, most: int) -> int:
 def plain(value: Decimal | None) -> str:
     """A decimal without trailing noughts; a dash where it is not known."""
     return "–" if value is None else f"{value.normalize():f}"
+
+
+@register.filter
+def numeral(value: str | Decimal) -> str:
+    """A number with the marks of the page's language; whatever else stands there, as it is."""
+    text = str(value)
+    try:
+        Decimal(text)
+    except InvalidOperation:
+        return text
+    return marked(text)
 
 
 @register.filter

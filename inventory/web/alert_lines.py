@@ -6,18 +6,20 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
-from typing import Any
+from typing import Any, ClassVar
 
 from django import forms
 from django.db.models import Q, QuerySet
 from django.urls import reverse
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext, gettext_lazy
 
-from inventory.models import Alert, Container
+from inventory.models import Alert
 from inventory.rules.advice import Told
 from inventory.selectors.alert_subjects import Subject, subjects_of
 from inventory.services.answering import REASON_MAX, latest_put_off_on
-from inventory.services.delivery.content import advice_of, rule_words
+from inventory.services.delivery.content import rule_words, told_about
+from inventory.web.addresses import address_of
+from inventory.web.csv_out import coded
 from inventory.web.desk import Desk, DeskForm
 from inventory.web.language import spoken
 
@@ -48,11 +50,22 @@ class PutOffForm(DeskForm):
 
 
 @dataclass(frozen=True)
+class Act:
+    """Something that cures it, or leads there."""
+
+    words: Any
+    address: str
+
+
+@dataclass(frozen=True)
 class AlertLine:
     """One alert. latest_on: the last day to which it may be put off; None: never, or not by this person.
 
-    answers: this person may say that they see to it. A form is made when it is asked for: where a list has no
-    room for it, it would cost more than the line.
+    answers: this person may say that they see to it. name: of its subject, in the language of the page.
+    act: what they may do about it at once, if it is none of a container. alone: nobody uses, opens or tests
+    what it is about.
+
+    A form is made when it is asked for: lists write theirs out, since a fresh one costs more than its line.
     """
 
     alert: Alert
@@ -64,6 +77,11 @@ class AlertLine:
     latest_on: date | None
     advice: str = ""
     answers: bool = False
+    name: str = ""
+    address: str = ""
+    act: Act | None = None
+    alone: bool = False
+    most: ClassVar[int] = REASON_MAX
 
     @cached_property
     def seen(self) -> SeenForm | None:
@@ -79,6 +97,18 @@ class AlertLine:
     def is_grave(self) -> bool:
         """As grave as those that are never put off."""
         return self.severity <= 2
+
+    @property
+    def look(self) -> str:
+        """The class of its mark-up."""
+        if self.alert.closed_at:
+            return ""
+        return "danger" if self.is_grave else "warn" if self.severity <= 6 else ""
+
+    @property
+    def story(self) -> str:
+        """What a link to its own page is called where nobody sees what stands around it."""
+        return gettext("What has come of it: %(name)s") % {"name": self.name}
 
 
 def to_do(rows: QuerySet[Alert], desk: Desk) -> QuerySet[Alert]:
@@ -99,26 +129,32 @@ def lines_of(
     that stands beside it anyway it need not be done twice. Alerts come with `acknowledged_by`.
     """
     held = list(alerts)
-    subjects, links = subjects_of(held), _links(desk, held)
-    advice = advice_of(held, desk.today, said) if advise else {}
-    return [_line(desk, alert, subjects[alert.pk], links, advice) for alert in held]
+    subjects = subjects_of(held)
+    told = told_about(held, desk.today, said) if advise else {}
+    own, links = address_of("alert", desk.lab.slug), _Links(desk)
+    return [
+        _line(desk, alert, subjects[alert.pk], links, told.get(alert.pk), own(alert.pk)) for alert in held
+    ]
 
 
 def _line(
-    desk: Desk, alert: Alert, subject: Subject, links: Mapping[int, str], advice: Mapping[int, str]
+    desk: Desk, alert: Alert, subject: Subject, links: _Links, told: Told | None, address: str
 ) -> AlertLine:
     words, severity = rule_words(alert.rule)
-    latest_on = _latest_on(desk, alert)
     return AlertLine(
         alert,
         spoken(words),
         severity,
         subject,
-        links.get(alert.pk, ""),
+        links.of(alert, subject),
         alert.put_off_until is not None and alert.put_off_until > desk.now,
-        latest_on,
-        spoken(advice.get(alert.pk, "")),
+        _latest_on(desk, alert),
+        spoken(told.advice) if told else "",
         alert.closed_at is None and desk.caller.may("alerts.answer"),
+        spoken(subject.name),
+        address,
+        None if alert.closed_at else links.act_on(alert, subject),
+        told is not None and told.alone,
     )
 
 
@@ -132,21 +168,55 @@ def _latest_on(desk: Desk, alert: Alert) -> date | None:
     return latest if latest is not None and latest >= desk.today else None
 
 
-def _links(desk: Desk, alerts: list[Alert]) -> dict[int, str]:
-    """Where what each alert is about is shown, by the id of the alert; not every kind has a page."""
-    ids = {alert.subject_id for alert in alerts if alert.subject_kind == "container"}
-    codes: dict[int, str] = {}
-    if ids:
-        codes = dict(Container.objects.filter(lab=desk.lab, pk__in=ids).values_list("pk", "code"))
-    found = {}
-    for alert in alerts:
-        if alert.subject_kind == "container" and alert.subject_id in codes:
-            found[alert.pk] = reverse("container", args=[desk.lab.slug, codes[alert.subject_id]])
-        elif alert.subject_kind == "run":
-            found[alert.pk] = reverse("run", args=[desk.lab.slug, alert.subject_id])
-        elif alert.subject_kind == "losssignal":
-            found[alert.pk] = reverse("recovery", args=[desk.lab.slug])
-    return found
+class _Links:
+    """Where what an alert is about is shown; not every kind has a page."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._lab, self._may = desk.lab, desk.caller.may
+        self._to = {kind: address_of(page, desk.lab.slug) for kind, page in _PAGES.items()}
+
+    def of(self, alert: Alert, subject: Subject) -> str:
+        if alert.subject_kind in _LISTS:
+            return reverse(_LISTS[alert.subject_kind], args=[self._lab.slug])
+        ref = alert.subject_id if alert.subject_kind == "run" else subject.code or subject.at
+        return self._to[alert.subject_kind](ref) if ref and alert.subject_kind in self._to else ""
+
+    def act_on(self, alert: Alert, subject: Subject) -> Act | None:
+        """None where there is nothing but to see to it, or it is not for this person."""
+        needs, words = _ACTS.get(alert.subject_kind, ("", ""))
+        known = subject.code or subject.at or alert.subject_kind == "reagent"
+        if not needs or not known or not self._may(needs):
+            return None
+        slug = self._lab.slug
+        if alert.subject_kind == "stocklevel":
+            return Act(words, f"{reverse('receive', args=[slug])}?solvent={subject.at}")
+        if alert.subject_kind == "wastecontainer":
+            return Act(words, reverse("waste-hand-over", args=[slug, subject.code]))
+        if alert.subject_kind == "reagent":
+            return Act(words, reverse("reagent-end", args=[slug, alert.subject_id]))
+        return Act(words, f"{self.of(alert, subject)}#held")
+
+
+# Kind of subject → the page of one, by its code or the id that its page goes by.
+_PAGES = {
+    "container": "container",
+    "wastecontainer": "waste",
+    "run": "run",
+    "location": "place",
+    "storagelimit": "place",
+    "solvent": "solvent",
+    "stocklevel": "solvent",
+}
+# Kind of subject → the page where all of them stand.
+_LISTS = {"losssignal": "recovery", "reagent": "reagents"}
+# Kind of subject → the permission for what cures it, and what that is called.
+_ACTS: Mapping[str, tuple[str, Any]] = {
+    "stocklevel": ("stock.receive", gettext_lazy("Receive a container")),
+    "wastecontainer": ("waste.edit", gettext_lazy("Hand it over for disposal")),
+    "reagent": ("reagents.edit", gettext_lazy("Used up")),
+    "storagelimit": ("stock.move", gettext_lazy("Move something away")),
+    "location": ("stock.move", gettext_lazy("Move something away")),
+}
 
 
 def cells(line: AlertLine) -> list[Any]:
@@ -164,8 +234,8 @@ def cells(line: AlertLine) -> list[Any]:
         )
     ]
     return [
-        alert.pk, alert.rule, line.words, line.severity, alert.subject_kind, line.subject.name,
-        line.subject.place, alert.due_on, *moments, by, alert.cured_by,
+        alert.pk, coded(alert.rule, rule_words(alert.rule)[0]), line.words, line.severity, alert.subject_kind,
+        line.subject.name, line.subject.place, alert.due_on, *moments, by, alert.cured_by,
     ]  # fmt: skip
 
 

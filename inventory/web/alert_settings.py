@@ -22,10 +22,10 @@ from inventory.web.language import spoken
 
 def severity_choices() -> list[tuple[str, str]]:
     """From none to all, in words that say what a number takes in."""
-    between = [(str(n), _("%(n)s and worse") % {"n": n}) for n in range(2, SEVERITY_MAX)]
+    between = [(str(n), _("grades 1 to %(n)s") % {"n": n}) for n in range(2, SEVERITY_MAX)]
     return [
         ("0", _("nothing")),
-        ("1", _("only 1, the worst")),
+        ("1", _("only grade 1, the worst")),
         *between,
         (str(SEVERITY_MAX), _("everything")),
     ]
@@ -43,7 +43,11 @@ class MailForm(DeskForm):
         help_text=gettext_lazy("The same in all your labs. Empty: no mail at all."),
         widget=forms.EmailInput(attrs={"autocomplete": "email"}),
     )
-    at_once = forms.ChoiceField(label=gettext_lazy("At once, by how grave it is"), choices=severity_choices)
+    at_once = forms.ChoiceField(
+        label=gettext_lazy("At once, by how grave it is"),
+        choices=severity_choices,
+        help_text=gettext_lazy("Which alert is of which grade stands below."),
+    )
     digest = forms.BooleanField(label=gettext_lazy("One mail each morning"), required=False)
 
     def changes(self) -> dict[str, Any]:

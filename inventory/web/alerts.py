@@ -27,7 +27,8 @@ from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page, done
 from inventory.web.language import spoken
 from inventory.web.rows import RowForm, act
-from inventory.web.trail_words import said, verb_words
+from inventory.web.trail_said import said
+from inventory.web.trail_words import verb_words
 
 # Each with its forms and its verdict: a hundred would take the server half a second.
 PAGE = 40

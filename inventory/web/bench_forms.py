@@ -10,9 +10,13 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Container, Lab, Location
+from inventory.rules.errors import InputError
 from inventory.rules.methods import NOT_STATED
 from inventory.rules.peroxide import METHODS
+from inventory.rules.phrases import Phrase
+from inventory.rules.quantity import parse_quantity
 from inventory.rules.signs import SIGNS
+from inventory.rules.volume import MAX_VOLUME_UL
 from inventory.templatetags.amounts import UNIT, sign
 from inventory.web.desk import DeskForm
 
@@ -184,10 +188,29 @@ class PourForm(WhenForm):
         return {"value": self.cleaned_data["amount"], "unit": self.cleaned_data["unit"]}
 
 
+def size_ul(text: str, unit: str, field: str) -> int:
+    """How much a container holds, in µL. Raises InputError at the field."""
+    size = parse_quantity(f"{text} {unit}", field=field, dimension="volume", allow_zero=False)
+    found_ul = int(size.to("uL").to_integral_value())
+    if not 0 < found_ul <= MAX_VOLUME_UL:
+        raise InputError(
+            field,
+            "out-of-range",
+            Phrase("A container holds 1 µL to 10 000 L."),
+            Phrase("Check number and unit."),
+        )
+    return found_ul
+
+
 class SetAsideForm(DeskForm):
     """Nobody uses it until a supervisor has looked."""
 
-    reason = forms.CharField(label=gettext_lazy("Why"), max_length=300, widget=forms.Textarea(attrs=REASON))
+    reason = forms.CharField(
+        label=gettext_lazy("Why"),
+        max_length=300,
+        widget=forms.Textarea(attrs=REASON),
+        help_text=gettext_lazy("It stays where it stands: this records that nobody may use it."),
+    )
 
 
 class DiscardForm(WhenForm):

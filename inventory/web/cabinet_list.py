@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.http import HttpResponse, StreamingHttpResponse
+from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
@@ -59,6 +61,11 @@ def signal(bottle: Bottle) -> str:
     return "–" if bottle.hazards_known else _("not on record: see the label")
 
 
+def on_page(day: date) -> str:
+    """A day as every page tells it."""
+    return date_format(day, "DATE_FORMAT")
+
+
 @desk_page("stock.read")
 def list_page(desk: Desk, location: str) -> HttpResponse:
     """The list with a style of its own for paper. Of a long one so many at a time: the PDF has them all."""
@@ -69,7 +76,7 @@ def list_page(desk: Desk, location: str) -> HttpResponse:
         {
             "bottle": bottle,
             "signal": signal(bottle),
-            "opened": opened_words(bottle),
+            "opened": opened_words(bottle, on_page),
             "grave": bottle.alone or bottle.overdue(desk.today),
         }
         for bottle in found
@@ -96,7 +103,7 @@ def list_csv(desk: Desk, location: str) -> StreamingHttpResponse:
     rows = [
         [
             *(one.place, one.code, one.solvent, one.signal_word, one.volume_ul, one.capacity_ul),
-            *(one.opened, one.opened_on, one.due_on, one.told.level, one.told.verdict),
+            *(one.opened, one.opened_on, one.test_by, one.level, one.verdict),
         ]
         for one in stock.bottles
     ]
@@ -128,10 +135,10 @@ def _bottles(desk: Desk, found: list[Bottle]) -> Part:
     return Part(
         title=_("What stands in it"),
         columns=[
-            Column(_("Code"), 12),
-            Column(_("What is in it"), 20),
-            Column(_("Signal word"), 11),
-            Column(_("Amount"), 10, right=True),
+            Column(_("Code"), 10),
+            Column(_("What is in it"), 22),
+            Column(_("Signal word"), 9),
+            Column(_("Amount"), 12, right=True),
             Column(_("Opened"), 11),
             Column(_("Test by"), 11),
             Column(_("Verdict today"), 19, strong=True),
@@ -141,12 +148,12 @@ def _bottles(desk: Desk, found: list[Bottle]) -> Part:
             Line(
                 [
                     one.code,
-                    one.solvent or _("empty, never filled"),
+                    spoken(one.solvent) or _("empty, never filled"),
                     signal(one),
                     amount(one.volume_ul) if one.volume_ul else _("empty"),
                     opened_words(one),
-                    day(one.due_on),
-                    spoken(one.told.verdict),
+                    day(one.test_by),
+                    spoken(one.verdict),
                     one.place,
                 ],
                 grave=one.alone or one.overdue(desk.today),

@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Delivery
-from inventory.models.outbox import CONFIRM
+from inventory.models.outbox import CHANNELS, CONFIRM, NOTICE
 from inventory.selectors.outgoing import deliveries_of, delivery_counts
 from inventory.services.delivery import outbox
 from inventory.services.delivery.outbox import STATES
@@ -33,7 +33,10 @@ CHANNEL_WORDS = {
     "digest": gettext_lazy("mail of the morning"),
     "webhook": gettext_lazy("message to a program"),
     "confirm": gettext_lazy("mail that confirms an address"),
+    "notice": gettext_lazy("notice of a change"),
 }
+# State → what is then not sent again by hand (`outbox.replay`); in any other state nothing is.
+NOT_AGAIN = {"failed": [CONFIRM], "sent": [CONFIRM, NOTICE]}
 CSV_COLUMNS = (
     "id", "channel", "state", "to", "alert", "message_id", "attempts", "created_at", "due_at", "sent_at",
     "failed_at", "withdrawn_at", "last_error",
@@ -102,7 +105,7 @@ def told(row: Delivery) -> dict[str, Any]:
         "state": state,
         "state_words": STATE_WORDS[state],
         "channel_words": CHANNEL_WORDS.get(row.channel, row.channel),
-        "again": state in ("failed", "sent") and row.channel != CONFIRM,
+        "again": row.channel not in NOT_AGAIN.get(state, CHANNELS),
         "at": row.sent_at or row.failed_at or row.withdrawn_at or row.due_at,
     }
 

@@ -190,9 +190,11 @@ class DeskForm(AsksWhatIsMeant):
     def refuse(self, error: InputError) -> None:
         """Show a refusal at the field it names, or above the form; every cause with its source."""
         if isinstance(error, Refusal):
+            said: set[str] = set()
             for cause in error.causes:
                 source = _("Source: %(source)s") % {"source": spoken(cause.source)} if cause.source else ""
-                told = (spoken(cause.detail), spoken(cause.remedy), source)
+                told = (spoken(cause.detail), "" if cause.remedy in said else spoken(cause.remedy), source)
+                said.add(cause.remedy)
                 self.add_error(None, " ".join(filter(None, told)))
             return
         name = self.field_of.get(error.field, error.field.split(".")[0])

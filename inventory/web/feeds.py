@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django import forms
 from django.http import Http404, HttpResponse
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -24,7 +25,11 @@ KIND_WORDS = {
 class FeedForm(DeskForm):
     """A calendar or a feed for one reader."""
 
-    kind = forms.ChoiceField(label=gettext_lazy("Kind"), choices=list(KIND_WORDS.items()))
+    kind = forms.ChoiceField(
+        label=gettext_lazy("Kind"),
+        choices=[("calendar", gettext_lazy("Calendar")), ("atom", gettext_lazy("Feed"))],
+        help_text=format_lazy("{}; {}.", KIND_WORDS["calendar"], KIND_WORDS["atom"]),
+    )
     name = forms.CharField(
         label=gettext_lazy("Where it will be read"),
         required=False,

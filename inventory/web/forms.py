@@ -14,6 +14,7 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab, User
 from inventory.rules.errors import InputError
 from inventory.rules.policy_data import DEFAULT_POLICY_KEY
+from inventory.web import common_fields
 from inventory.web.language import spoken
 from inventory.web.policy_choice import shipped_choices
 
@@ -34,10 +35,11 @@ REGIONS = frozenset(
 
 
 def time_zone_choices() -> list[Any]:
-    """UTC, then every place of the tz database, grouped by region."""
+    """Nothing chosen, UTC, then every place of the tz database, grouped by region."""
     places = sorted(zone for zone in available_timezones() if zone.split("/")[0] in REGIONS and "/" in zone)
     grouped = groupby(places, key=lambda zone: zone.split("/")[0])
     return [
+        ("", _("Choose the zone of your lab")),
         ("UTC", "UTC"),
         *((region, [(zone, zone.replace("_", " ")) for zone in zones]) for region, zones in grouped),
     ]
@@ -63,17 +65,8 @@ class PersonForm(forms.Form):
         help_text=gettext_lazy("As others in the lab know you."),
         widget=forms.TextInput(attrs={"autocomplete": "name"}),
     )
-    password = forms.CharField(
-        label=gettext_lazy("Password"),
-        strip=False,
-        help_text=gettext_lazy("At least 10 characters, not only digits. Three or four words are good."),
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-    )
-    again = forms.CharField(
-        label=gettext_lazy("The same password again"),
-        strip=False,
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-    )
+    password = common_fields.new_password(gettext_lazy("Password"))
+    again = common_fields.same_password()
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **{"label_suffix": "", **kwargs})
@@ -119,8 +112,9 @@ class SetUpForm(PersonForm):
     time_zone = forms.ChoiceField(
         label=gettext_lazy("Time zone"),
         choices=time_zone_choices,
-        initial="UTC",
-        help_text=gettext_lazy("Decides on which day a test falls due."),
+        help_text=gettext_lazy("Test dates, quiet hours and all times on pages follow it."),
+        # zone.js chooses that of the browser, if it is one of these and nobody has chosen yet.
+        widget=forms.Select(attrs={"data-own-zone": ""}),
     )
     policy = forms.ChoiceField(
         label=gettext_lazy("Rules for peroxide tests"),
@@ -135,19 +129,8 @@ class SetUpForm(PersonForm):
         max_length=500,
         help_text=gettext_lazy("Needed where the rules you choose are looser in anything."),
     )
-    emergency_text = forms.CharField(
-        label=gettext_lazy("What to do in an emergency"),
-        required=False,
-        max_length=2000,
-        help_text=gettext_lazy("Whom to ring, where to go. Stands on top of the lab's page."),
-        widget=forms.Textarea(attrs={"rows": 3}),
-    )
-    contact = forms.CharField(
-        label=gettext_lazy("Who looks after the lab"),
-        required=False,
-        max_length=Lab._meta.get_field("contact").max_length,
-        help_text=gettext_lazy("A name and how to reach them."),
-    )
+    emergency_text = common_fields.emergency_text()
+    contact = common_fields.contact()
 
     def lab(self) -> dict[str, str]:
         cleaned = self.cleaned_data

@@ -18,7 +18,7 @@ from django.utils.timezone import localtime
 from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
-from inventory.services.inspection import formers, formers_counted, inspection, lines_counted
+from inventory.services.inspection import barred_counted, formers, formers_counted, inspection, lines_counted
 from inventory.services.inspection_reports import Wanted, report_ask, report_of
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
@@ -46,8 +46,8 @@ def _day(label: Any) -> forms.DateField:
 class InspectionForm(forms.Form):
     """It only reads: the paper has an address of its own."""
 
-    since = _day(gettext_lazy("Signed for from"))
-    until = _day(gettext_lazy("to"))
+    since = _day(gettext_lazy("Signatures from"))
+    until = _day(gettext_lazy("Signatures to"))
     paper = paper_field()
 
     def clean(self) -> dict[str, Any]:
@@ -100,7 +100,8 @@ def _asked(desk: Desk, form: forms.Form | None) -> HttpResponse:
     report = report_of(lab=desk.lab, actor=desk.caller.user)
     context = {"form": form, "count": count, "overdue": overdue, "is_long": is_long, "report": report}
     if count <= JUDGED_MAX:
-        context["alone"] = sum(bottle.alone for bottle in formers(lab=desk.lab, today=desk.today))
+        found = formers(lab=desk.lab, today=desk.today)
+        context["alone"], context["test_first"] = barred_counted(found)
     return desk.render("inventory/inspection.html", context, here="more", status=status_of(form))
 
 
@@ -147,14 +148,14 @@ def inspection_csv(desk: Desk) -> StreamingHttpResponse:
     rows = []
     for one in formers(lab=desk.lab, today=desk.today):
         test, said = one.test, one.told
-        tested = (
-            (test.on, test.reading, test.method, test.lower_mg_per_l, test.upper_mg_per_l) if test else ()
-        )
+        tested: tuple[Any, ...] = ("",) * 5
+        if test:
+            tested = (test.on, test.reading, test.method, test.lower_mg_per_l, test.upper_mg_per_l)
         rows.append(
             [
                 *(one.code, one.solvent, one.peroxide_class, one.place, one.volume_ul, one.received_on),
-                *(one.opened, one.opened_on, *tested, one.due_on),
-                *(said.level, said.verdict, said.words, said.advice),
+                *(one.opened, one.opened_on, *tested, one.test_by),
+                *(one.level, one.verdict, said.words, said.advice),
             ]
         )
     return csv_file(f"{desk.lab.slug}-formers", CSV_COLUMNS, rows)

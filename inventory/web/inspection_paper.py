@@ -13,7 +13,8 @@ from inventory.models import WasteContainer
 from inventory.rules.cautions import CAUTIONS
 from inventory.rules.paper import Column, Line, Paper, Part
 from inventory.services.bottles import Bottle, LastTest
-from inventory.services.inspection import Inspection, Signed
+from inventory.services.inspection import Inspection, Signed, barred_counted
+from inventory.services.waste import days_source_words
 from inventory.web.language import spoken
 from inventory.web.papers import amount, day, opened_words
 
@@ -62,11 +63,12 @@ def inspection_paper(found: Inspection, *, asked_by: str) -> Paper:
 
 def _formers(found: Inspection) -> Part:
     formers, today = found.formers, found.today
-    alone = sum(bottle.alone for bottle in formers)
+    alone, test_first = barred_counted(formers)
     counted = [
         ngettext("%(n)d container", "%(n)d containers", len(formers)) % {"n": len(formers)},
-        _("%(n)d past the day of the next test") % {"n": len(found.overdue)},
-        _("%(n)d not to be used at all") % {"n": alone},
+        _("%(n)d not to be used or touched") % {"n": alone},
+        _("%(n)d to be tested before use") % {"n": test_first},
+        _("%(n)d past their test day, also those to be left alone") % {"n": len(found.overdue)},
     ]
     return Part(
         title=_("Peroxide formers, and whatever a sign was seen on"),
@@ -102,15 +104,15 @@ def former_line(bottle: Bottle, *, grave: bool) -> Line:
     return Line(
         [
             bottle.code,
-            f"{bottle.solvent}, {kind}",
+            f"{spoken(bottle.solvent)}, {kind}",
             bottle.place or _("not recorded"),
             amount(bottle.volume_ul) if bottle.volume_ul else _("empty"),
             _came(bottle),
             opened_words(bottle),
             "–" if bottle.test is None else day(bottle.test.on, _("day not known")),
             _("no test on record") if bottle.test is None else result_words(bottle.test),
-            day(bottle.due_on, _("none by date")),
-            f"{spoken(bottle.told.verdict)}. {why}".strip(),
+            "–" if bottle.alone else day(bottle.test_by, _("none by date")),
+            f"{spoken(bottle.verdict).removesuffix('.')}. {why}".strip(),
         ],
         grave=grave,
     )
@@ -131,7 +133,7 @@ def result_words(test: LastTest) -> str:
         means = _("up to %(high)s mg/L") % {"high": high}
     if high and low == high:
         means = f"{low} mg/L"
-    return f"{test.reading} ({means}; {test.method})"
+    return f"{test.reading} ({means}; {spoken(test.method)})"
 
 
 def _limits(found: Inspection) -> Part:
@@ -148,7 +150,7 @@ def _limits(found: Inspection) -> Part:
                 amount(use.kept.limit.limit_ul),
                 f"{use.share * 100:.0f} %",
                 _over(use.over_ul, use.too_large),
-                f"{use.kept.limit.code}. {use.kept.limit.source}",
+                f"{spoken(use.kept.limit.code)}. {use.kept.limit.source}",
             ],
             grave=use.over_ul > 0,
         )
@@ -231,7 +233,9 @@ def _waste(found: Inspection) -> Part:
 
 def _waste_lines(rows: Iterable[WasteContainer], found: Inspection) -> Iterable[Line]:
     for row in rows:
-        rule = _("%(n)d days") % {"n": row.days_max} + (f", {row.days_source}" if row.days_source else "")
+        rule = _("%(n)d days") % {"n": row.days_max}
+        if row.days_source:
+            rule = f"{rule}, {spoken(days_source_words(row.days_source))}"
         gone = row.collected_at
         yield Line(
             [

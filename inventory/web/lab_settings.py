@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Lab
 from inventory.services.importing import lock_lab
 from inventory.services.lab_editing import TEXTS, lab_edit
+from inventory.web import common_fields
 from inventory.web.bench_forms import REASON
 from inventory.web.desk import Desk, DeskForm, desk_page
 from inventory.web.places import form_page, posted
@@ -24,19 +25,8 @@ class LabForm(DeskForm):
     name = forms.CharField(
         label=gettext_lazy("Name of the lab"), max_length=Lab._meta.get_field("name").max_length
     )
-    emergency_text = forms.CharField(
-        label=gettext_lazy("What to do in an emergency"),
-        required=False,
-        max_length=2000,
-        help_text=gettext_lazy("Whom to ring, where to go. Stands on top of the lab's page."),
-        widget=forms.Textarea(attrs={"rows": 3}),
-    )
-    contact = forms.CharField(
-        label=gettext_lazy("Who looks after the lab"),
-        required=False,
-        max_length=Lab._meta.get_field("contact").max_length,
-        help_text=gettext_lazy("A name and how to reach them."),
-    )
+    emergency_text = common_fields.emergency_text()
+    contact = common_fields.contact()
     time_zone = forms.CharField(
         label=gettext_lazy("Time zone"),
         max_length=Lab._meta.get_field("time_zone").max_length,
@@ -80,6 +70,6 @@ def lab_settings(desk: Desk) -> HttpResponse:
         return _("Changed.")
 
     return form_page(
-        desk, form, work, lambda: own, title=_("The lab"), button=_("Save"), back=own,
+        desk, form, work, lambda: own, title=_("The lab"), button=_("Save the settings"), back=own,
         other=(reverse("policies", args=[desk.lab.slug]), _("Retest policies")),
     )  # fmt: skip

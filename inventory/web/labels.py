@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlsplit
 
 from django import forms
 from django.conf import settings
+from django.db.models import Q
+from django.db.models.functions import Lower
 from django.http import HttpResponse
 from django.urls import reverse
 from django.utils.translation import get_language, gettext_lazy
 from django.utils.translation import gettext as _
 
 from inventory.models import Container
-from inventory.rules.label_sheet import SIZES, labels_pdf
+from inventory.rules.label_sheet import SIZES, NoRoom, labels_pdf
 from inventory.services.labels import LABELS_MAX, label_texts
 from inventory.web.desk import Desk, desk_page, status_of
 
+CODES_TOLD = 5
 LANGUAGE_HELP = gettext_lazy("Of hazard statements, signal word and the lines to write on: that of the lab.")
 
 
@@ -29,7 +33,13 @@ class LabelForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 2, "autocapitalize": "characters", "class": "code"}),
         help_text=gettext_lazy("With spaces or commas between them."),
     )
-    size = forms.ChoiceField(label=gettext_lazy("For bottles of"), choices=[])
+    size = forms.ChoiceField(
+        label=gettext_lazy("For bottles of"),
+        choices=[],
+        help_text=gettext_lazy(
+            "On a sheet stand 18 of the smallest, 8 of the middle size, or 6 of the largest."
+        ),
+    )
     single = forms.ChoiceField(
         label=gettext_lazy("Paper"),
         required=False,
@@ -69,15 +79,19 @@ class LabelForm(forms.Form):
         codes = list(dict.fromkeys(text.replace(",", " ").split()))
         if len(codes) > LABELS_MAX:
             raise forms.ValidationError(_("At most %(most)s labels at once.") % {"most": LABELS_MAX})
-        own = Container.objects.select_related("lot__solvent").filter(lab=self.desk.lab, code__in=codes)
-        by_code = {container.code: container for container in own}
+        # In any capitals, as everywhere a code is typed.
+        named = Q(code__in=codes) | Q(lower__in=[code.lower() for code in codes])
+        own = Container.objects.select_related("lot__solvent").filter(lab=self.desk.lab)
+        own = own.annotate(lower=Lower("code")).filter(named)
+        by_code = {key: container for container in own for key in (container.code.lower(), container.code)}
+        by_code |= {code: by_code[code.lower()] for code in codes if code.lower() in by_code}
         missing = [code for code in codes if code not in by_code]
         if missing:
             raise forms.ValidationError(
                 _("No container has the code %(codes)s. Compare it with the shelf.")
                 % {"codes": ", ".join(missing[:5])}
             )
-        self.found = [by_code[code] for code in codes]
+        self.found = list(dict.fromkeys(by_code[code] for code in codes))
         return text
 
 
@@ -111,8 +125,23 @@ def labels_file(desk: Desk) -> HttpResponse:
         return f"{settings.STILLKEEP_SITE_URL}{page}"
 
     language = told["language"] or get_language() or settings.LANGUAGE_CODE
-    texts = label_texts(lab=desk.lab, containers=form.found, address_of=address_of, language=language)
-    body = labels_pdf(texts, SIZES[told["size"]], single=bool(told["single"]), skip=told["skip"] or 0)
+    texts = label_texts(
+        lab=desk.lab, containers=form.found, address_of=address_of, today=desk.today, language=language
+    )
+    size = SIZES[told["size"]]
+    try:
+        body = labels_pdf(texts, size, single=bool(told["single"]), skip=told["skip"] or 0)
+    except NoRoom as error:
+        form.add_error("size", _no_room(error.codes))
+        return desk.render("inventory/labels.html", {"form": form}, here="shelf", status=status_of(form))
     response = HttpResponse(body, content_type="application/pdf")
     response["Content-Disposition"] = f'inline; filename="{desk.lab.slug}-labels.pdf"'
     return response
+
+
+def _no_room(codes: Sequence[str]) -> str:
+    """Half a number to ring, or half a warning, is worse than no label."""
+    return _(
+        "Not all that must stand on it has room on a label of that size: %(codes)s. Choose a larger one, or "
+        "shorten who looks after the lab in the settings of the lab."
+    ) % {"codes": ", ".join(codes[:CODES_TOLD]) + (" …" if len(codes) > CODES_TOLD else "")}

@@ -17,6 +17,7 @@ from inventory.rules.errors import InputError
 from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
 from inventory.rules.storage import CATEGORIES, load_reductions, load_templates
+from inventory.rules.table_words import table_words
 from inventory.services import limits
 from inventory.web.bench_forms import REASON, UNITS, number_input
 from inventory.web.desk import Desk, DeskForm, desk_page
@@ -50,16 +51,19 @@ def _sets() -> list[tuple[str, str]]:
     for row in load_templates().values():
         if row.set:
             name, count = sets.get(
-                row.set, (f"{spoken(row.name).split(':')[0].split(', ')[0]} · {row.code}", 0)
+                row.set, (f"{spoken(row.name).split(':')[0].split(', ')[0]} · {spoken(row.code)}", 0)
             )
             sets[row.set] = (name, count + 1)
         else:
-            single.append((row.key, f"{spoken(row.name)} · {row.code}"))
+            single.append((row.key, f"{spoken(row.name)} · {spoken(row.code)}"))
     return [*((key, f"{name} ({count})") for key, (name, count) in sets.items()), *single]
 
 
 def _grouped() -> list[tuple[Any, Any]]:
-    rows = [(row.key, f"{spoken(row.name)}: {row.amount} · {row.code}") for row in load_templates().values()]
+    rows = [
+        (row.key, f"{spoken(row.name)}: {row.amount} · {spoken(row.code)}")
+        for row in load_templates().values()
+    ]
     return [
         ("", gettext_lazy("choose")),
         (gettext_lazy("Rows that belong together"), _sets()),
@@ -224,6 +228,10 @@ def _place_of(desk: Desk, row: StorageLimit) -> tuple[str, str]:
     return reverse("place", args=[desk.lab.slug, row.location_id]), row.location.name
 
 
+def _from(row: StorageLimit, place: str) -> str:
+    return _("From %(code)s, in %(place)s.") % {"code": spoken(table_words(row.code)), "place": place}
+
+
 @desk_page("locations.edit", "POST")
 def change(desk: Desk, limit: str) -> HttpResponse:
     """Another figure, effect, name or source."""
@@ -242,8 +250,8 @@ def change(desk: Desk, limit: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: back, title=_("Change the limit “%(name)s”") % {"name": row.name},
-        words=_("From %(code)s, in %(place)s.") % {"code": row.code, "place": place},
-        button=_("Save"), back=back,
+        words=_from(row, place),
+        button=_("Save the change"), back=back,
     )  # fmt: skip
 
 
@@ -261,6 +269,6 @@ def end(desk: Desk, limit: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: back, title=_("End the limit “%(name)s”") % {"name": row.name},
-        words=_("From %(code)s, in %(place)s.") % {"code": row.code, "place": place},
+        words=_from(row, place),
         button=_("End it"), back=back, grave=True,
     )  # fmt: skip

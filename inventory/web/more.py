@@ -144,7 +144,7 @@ GROUPS: tuple[tuple[Any, tuple[Further, ...]], ...] = (
         (
             Further(
                 "status",
-                _T("How the server does"),
+                _T("How the server is doing"),
                 _T("Database, jobs, mail, and a check of the ledger."),
                 "server.read",
             ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -33,10 +34,13 @@ def day(found: date | None, missing: Any = "–") -> str:
     return str(missing) if found is None else found.isoformat()
 
 
-def opened_words(bottle: Bottle) -> str:
+def opened_words(bottle: Bottle, write: Callable[[date], str] = date.isoformat) -> str:
+    """write: how the day is told, on paper as everywhere there."""
+    if not bottle.solvent:
+        return "–"
     if bottle.opened == Container.Opened.UNOPENED:
         return _("not yet")
-    return day(bottle.opened_on, _("day not known"))
+    return _("day not known") if bottle.opened_on is None else write(bottle.opened_on)
 
 
 def pdf_answer(paper: Paper, size: str, name: str) -> HttpResponse:

@@ -108,6 +108,8 @@ def form_page(
     work: Callable[[], str],
     to: Callable[[], str],
     about: Model | None = None,
+    *,
+    template: str = "inventory/keeping_form.html",
     **context: Any,
 ) -> HttpResponse:
     """A page with one form: carried out, it leads on to the address `to` and tells what was done.
@@ -120,7 +122,7 @@ def form_page(
             messages.success(desk.request, words)
             return redirect(to())
     context = {"form": form, **context}
-    return desk.render("inventory/keeping_form.html", context, here="more", status=status_of(form))
+    return desk.render(template, context, here="more", status=status_of(form))
 
 
 def posted(desk: Desk) -> Any:
@@ -140,7 +142,7 @@ def add(desk: Desk) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: reverse("storage", args=[desk.lab.slug]),
-        title=_("Add a place"), button=_("Add"), back=reverse("storage", args=[desk.lab.slug]),
+        title=_("Add a place"), button=_("Add the place"), back=reverse("storage", args=[desk.lab.slug]),
         back_words=_("Storage"),
     )  # fmt: skip
 
@@ -166,7 +168,7 @@ def change(desk: Desk, location: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: own, title=_("Change or move %(name)s") % {"name": place.name},
-        button=_("Save"), back=own, back_words=place.name,
+        button=_("Save the change"), back=own, back_words=place.name,
     )  # fmt: skip
 
 
@@ -183,7 +185,7 @@ def end(desk: Desk, location: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: reverse("storage", args=[desk.lab.slug]),
-        title=_("Take %(name)s out of use") % {"name": place.name}, button=_("Out of use"),
+        title=_("Take %(name)s out of use") % {"name": place.name}, button=_("Take it out of use"),
         words=_("Only an empty place goes out of use: nothing may stand in it, and no other place."),
         back=own, back_words=place.name, grave=True,
     )  # fmt: skip

@@ -19,6 +19,7 @@ from inventory.services.importing import lock_lab
 from inventory.web.bench_forms import REASON
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page
+from inventory.web.language import spoken
 from inventory.web.places import form_page, posted
 from inventory.web.policy_words import handling_words, reading_words, rule_words, terms_words
 
@@ -125,8 +126,8 @@ def copy(desk: Desk, policy: str) -> HttpResponse:
 
     form.field_of = {"key": "name", "body.key": "name", "body": "name"}
     return form_page(
-        desk, form, work, to, title=_("Copy “%(name)s”") % {"name": found.name}, button=_("Copy"),
-        back=reverse("policy", args=[desk.lab.slug, found.key]),
+        desk, form, work, to, title=_("Copy “%(name)s”") % {"name": spoken(found.name)},
+        button=_("Make the copy"), back=reverse("policy", args=[desk.lab.slug, found.key]),
     )  # fmt: skip
 
 
@@ -155,10 +156,10 @@ def use(desk: Desk, policy: str) -> HttpResponse:
         if held.policy_id == found.pk:
             return _("It is in use already.")
         policies.policy_set(**by, policy=found, reason=form.cleaned_data["reason"])
-        return _("“%(name)s” is in use. Every date has been worked out again.") % {"name": found.name}
+        return _("“%(name)s” is in use. Every date has been worked out again.") % {"name": spoken(found.name)}
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Use “%(name)s”") % {"name": found.name},
+        desk, form, work, lambda: back, title=_("Use “%(name)s”") % {"name": spoken(found.name)},
         button=_("Use it from now on"), back=back,
         effect=policies.effect_of(lab=desk.lab, body=policies.body_read(found.body)),
     )  # fmt: skip

@@ -123,11 +123,16 @@ class AddForm(ReagentForm):
 
     method = forms.ChoiceField(
         label=gettext_lazy("What it is for"),
-        choices=lambda: [
-            (key, f"{spoken(METHODS[key].name)}: {spoken(METHODS[key].reagent)}") for key in REAGENT_METHODS
-        ],
+        choices=lambda: [(key, spoken(METHODS[key].name)) for key in REAGENT_METHODS],
     )
     field_order = ("method",)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        with_what = [
+            f"{spoken(METHODS[key].name)}: {spoken(METHODS[key].reagent)}" for key in REAGENT_METHODS
+        ]
+        self.fields["method"].help_text = "; ".join(with_what) + "."
 
 
 class ChangeForm(ReagentForm):
@@ -162,7 +167,7 @@ def add(desk: Desk) -> HttpResponse:
         return _("Added. Good to %(day)s: %(why)s.") % {"day": until.on, "why": spoken(until.words)}
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Add strips or a solution"), button=_("Add"), back=back
+        desk, form, work, lambda: back, title=_("Add strips or a solution"), button=_("Add it"), back=back
     )
 
 
@@ -186,8 +191,8 @@ def change(desk: Desk, reagent: str) -> HttpResponse:
         return _("Changed.")
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Change %(name)s") % {"name": row.name}, button=_("Save"),
-        back=back, words=METHODS[row.method].name,
+        desk, form, work, lambda: back, title=_("Change %(name)s") % {"name": row.name},
+        button=_("Save the change"), back=back, words=METHODS[row.method].name,
     )  # fmt: skip
 
 
@@ -204,6 +209,6 @@ def end(desk: Desk, reagent: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: back, title=_("%(name)s is used up") % {"name": row.name},
-        button=_("Used up or thrown away"), back=back, grave=True,
+        button=_("Record that it is used up or thrown away"), back=back, grave=True,
         words=_("For good: no test from now on names it. Tests made with it stand."),
     )  # fmt: skip

@@ -12,15 +12,13 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Location
-from inventory.rules.errors import InputError
-from inventory.rules.phrases import Phrase
 from inventory.rules.quantity import parse_quantity
-from inventory.rules.volume import MAX_VOLUME_UL
 from inventory.services.catalogue import solvent_named, solvents_of
 from inventory.services.containers import ContainerFacts, LotFacts, receive
+from inventory.services.speaking import shown_order
 from inventory.services.storage import Override
 from inventory.templatetags.amounts import UNIT
-from inventory.web.bench_forms import UNITS, number_input
+from inventory.web.bench_forms import UNITS, number_input, size_ul
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
 
 DAY = {"type": "date"}
@@ -130,21 +128,27 @@ class ReceiveForm(DeskForm):
 
 @desk_page("stock.receive", "POST")
 def receive_page(desk: Desk) -> HttpResponse:
-    """Receive a filled container and go to its page, from where its label is printed."""
+    """Receive a filled container and go to its page, from where its label is printed.
+
+    `?solvent=` is the id of what is low: it stands there already.
+    """
     request = desk.request
-    start = {
+    start: dict[str, Any] = {
         "received_on": desk.today,
         "opened": "unopened",
         "unit": UNIT.get() or "mL",
         "origin": "purchased",
     }
+    low = request.GET.get("solvent", "")
+    if low.isascii() and low.isdigit() and len(low) < 19:
+        start["solvent"] = solvents_of(desk.lab).filter(pk=low).values_list("name", flat=True).first() or ""
     form = ReceiveForm(request.POST if request.method == "POST" else None, desk=desk, initial=start)
     if request.method == "POST" and form.is_valid():
         code = done(desk, form, lambda: _received(desk, form))
         if code is not None:
             messages.success(request, _("Received as %(code)s. Label it now.") % {"code": code})
             return redirect("container", slug=desk.lab.slug, code=code)
-    names = solvents_of(desk.lab).values_list("name", flat=True)
+    names = sorted(solvents_of(desk.lab).values_list("name", flat=True), key=shown_order)
     context = {"form": form, "names": names}
     return desk.render("inventory/receive.html", context, here="shelf", status=status_of(form))
 
@@ -180,16 +184,7 @@ def _capacity_ul(told: dict[str, Any]) -> int:
     """The size told, or just what is in it."""
     text = told["capacity"] or told["amount"]
     field = "capacity" if told["capacity"] else "amount"
-    size = parse_quantity(f"{text} {told['unit']}", field=field, dimension="volume", allow_zero=False)
-    size_ul = int(size.to("uL").to_integral_value())
-    if not 0 < size_ul <= MAX_VOLUME_UL:
-        raise InputError(
-            field,
-            "out-of-range",
-            Phrase("A container holds 1 µL to 10 000 L."),
-            Phrase("Check number and unit."),
-        )
-    return size_ul
+    return size_ul(text, told["unit"], field)
 
 
 def _lot(told: dict[str, Any]) -> LotFacts:

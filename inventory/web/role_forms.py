@@ -22,7 +22,8 @@ class InviteForm(DeskForm):
         words = role_words()
         field = self.fields["role"]
         assert isinstance(field, forms.ChoiceField)
-        field.choices = [(role, f"{role_name(role)} – {words[role]}") for role in ROLES]
+        field.choices = [(role, role_name(role)) for role in ROLES]
+        field.help_text = "; ".join(f"{role_name(role)}: {words[role]}" for role in ROLES) + "."
 
 
 class RoleForm(InviteForm):

@@ -55,4 +55,8 @@ def code_in(text: str) -> str:
     text = text.strip()
     if "/containers/" not in text:
         return text
-    return unquote(urlsplit(text).path.rstrip("/").rpartition("/")[2])
+    try:
+        path = urlsplit(text).path
+    except ValueError:  # no address, such as "http://[/containers/x"
+        return text
+    return unquote(path.rstrip("/").rpartition("/")[2])

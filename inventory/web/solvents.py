@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from urllib.parse import urlencode
 
 from django import forms
-from django.db.models import QuerySet
 from django.http import Http404, HttpResponse, StreamingHttpResponse
 from django.urls import reverse
 from django.utils.translation import gettext as _
@@ -20,12 +20,12 @@ from inventory.selectors.stock_levels import OnHand, on_hand
 from inventory.services.catalogue import solvent_add, solvent_confirm, solvents_like, solvents_of
 from inventory.services.facts import class_for_safety
 from inventory.services.measuring import measured
-from inventory.services.speaking import language_asked
+from inventory.services.speaking import language_asked, shown_order, spoken
 from inventory.services.stock_levels import stock_level_end, stock_level_put
 from inventory.web.bench_forms import REASON, number_input
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page
-from inventory.web.fact_words import shown, source_of
+from inventory.web.fact_words import on_page, shown, source_of
 from inventory.web.places import form_page, posted
 
 UNITS = (("L", "L"), ("mL", "mL"), ("kg", "kg"), ("g", "g"))
@@ -89,7 +89,7 @@ class SolventFilter(forms.Form):
     which = forms.ChoiceField(label=gettext_lazy("Which"), required=False, choices=list(WHICH.items()))
 
 
-def _listed(desk: Desk, rows: QuerySet[Solvent]) -> list[Listed]:
+def _listed(desk: Desk, rows: Iterable[Solvent]) -> list[Listed]:
     stock = stock_by_solvent(lab=desk.lab)
     levels = {one.solvent_id: one for one in StockLevel.objects.filter(lab=desk.lab, ended_at=None)}
     held = on_hand(level_ids=[one.pk for one in levels.values()], today=desk.today)
@@ -106,7 +106,7 @@ def _asked(desk: Desk) -> tuple[SolventFilter, list[Listed]]:
     rows = solvents_of(desk.lab)
     if told.get("q"):
         rows = rows.filter(solvents_like(lab=desk.lab, words=told["q"]))
-    found = _listed(desk, rows)
+    found = _listed(desk, sorted(rows, key=lambda row: shown_order(row.name)))
     return form, [one for one in found if _wanted(one, told.get("which", ""))]
 
 
@@ -165,7 +165,7 @@ def solvent_page(desk: Desk, solvent: str) -> HttpResponse:
     context = {
         "one": listed,
         "solvent": found,
-        "facts": shown(found.facts),
+        "facts": on_page(shown(found.facts)),
         "hazards": hazards_of(found.key, language_asked()),
         "class_words": CLASSES.get(listed.peroxide_class, _("not known: handled as the worst")),
         "to_confirm": found.state == Solvent.State.UNCONFIRMED,
@@ -206,7 +206,7 @@ def add(desk: Desk) -> HttpResponse:
         row = solvent_add(**desk.by, cas=told["cas"], name=told["name"], density_20c_kg_m3=density)
         made.append(row)
         return _("%(name)s is listed. Until its class is confirmed it is handled as the worst.") % {
-            "name": row.name
+            "name": spoken(row.name)
         }
 
     def to() -> str:
@@ -251,9 +251,9 @@ def confirm(desk: Desk, solvent: str) -> HttpResponse:
         return _("Confirmed.")
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Confirm %(name)s") % {"name": found.name},
+        desk, form, work, lambda: back, title=_("Confirm %(name)s") % {"name": spoken(found.name)},
         words=_("Look it up in a table of peroxide formers; “none” needs a source as well."),
-        button=_("Confirm"), back=back,
+        button=_("Confirm the solvent"), back=back,
     )  # fmt: skip
 
 
@@ -295,6 +295,6 @@ def level(desk: Desk, solvent: str) -> HttpResponse:
         return _("There is no level any more.")
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Level of %(name)s") % {"name": found.name},
-        button=_("Set"), back=back,
+        desk, form, work, lambda: back, title=_("Level of %(name)s") % {"name": spoken(found.name)},
+        button=_("Set the level"), back=back,
     )  # fmt: skip

@@ -12,8 +12,10 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Container, Location, WasteContainer
 from inventory.selectors import storage
 from inventory.selectors.storage import Neighbours, Overview, Use
+from inventory.selectors.waste import waste_here
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page
+from inventory.web.shelf import listed_in
 
 KINDS = {
     "room": gettext_lazy("room"),
@@ -31,7 +33,7 @@ CSV_COLUMNS = (
 
 @dataclass(frozen=True)
 class Branch:
-    """A place in the tree. deep: how far in; held: containers that stand there itself; parent: its name."""
+    """A place in the tree. deep: how far in; held: containers in it and all below it; parent: its name."""
 
     place: Location
     deep: int
@@ -49,7 +51,7 @@ class Branch:
 
 
 def branches(found: Overview, held: Mapping[int, int]) -> list[Branch]:
-    """Every place in use, each below the one that it lies in, by name."""
+    """Every place in use, each below the one that it lies in, by name. held: how many are in each itself."""
     children: dict[int | None, list[Location]] = {}
     for place in found.locations.values():
         if place.ended_at is None:
@@ -58,8 +60,10 @@ def branches(found: Overview, held: Mapping[int, int]) -> list[Branch]:
     def walk(parent: int | None, deep: int) -> Iterator[Branch]:
         name = "" if parent is None else found.locations[parent].name
         for place in children.get(parent, []):
-            yield Branch(place, deep, found.uses.get(place.pk, []), held.get(place.pk, 0), name)
-            yield from walk(place.pk, deep + 1)
+            below = list(walk(place.pk, deep + 1))
+            count = held.get(place.pk, 0) + sum(one.held for one in below if one.deep == deep + 1)
+            yield Branch(place, deep, found.uses.get(place.pk, []), count, name)
+            yield from below
 
     return list(walk(None, 0))
 
@@ -85,6 +89,7 @@ def storage_page(desk: Desk) -> HttpResponse:
         "over": [branch for branch in tree if branch.over],
         "neighbours": _named(found, found.neighbours),
         "nowhere": nowhere,
+        "waste": waste_here(lab=desk.lab),
     }
     return desk.render("inventory/storage.html", context, here="more")
 
@@ -120,7 +125,6 @@ def place_page(desk: Desk, location: str) -> HttpResponse:
     unit = storage.units(found.locations)
     shared = {unit[pk] for pk in inside}
     rows = Container.objects.filter(location__in=inside, lab=desk.lab, discarded_at=None)
-    held = rows.select_related("lot__solvent", "location").defer("lot__solvent__facts").order_by("code")
     above = {use.kept.limit.id: (use, up) for up in way for use in found.uses.get(up.pk, [])}
     context = {
         "place": place,
@@ -130,7 +134,7 @@ def place_page(desk: Desk, location: str) -> HttpResponse:
         "above": list(above.values()),
         "children": [b for b in branches(found, {}) if b.place.parent_id == place.pk],
         "neighbours": _named(found, [one for one in found.neighbours if one.location_id in shared]),
-        "held": held[:HELD_MAX],
+        "held": listed_in(desk, inside, HELD_MAX),
         "count": rows.count(),
         "waste": WasteContainer.objects.filter(location__in=inside, collected_at=None).order_by("code"),
     }

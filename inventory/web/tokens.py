@@ -19,6 +19,11 @@ from inventory.web.desk import Desk, DeskForm, desk_page, status_of
 from inventory.web.rows import RowForm, act, asked
 from inventory.web.secrets_once import shown_once
 
+SCOPE_SHORT = {
+    "read": gettext_lazy("read: looks only"),
+    "log": gettext_lazy("log: work at the bench too"),
+    "manage": gettext_lazy("manage: the stock too"),
+}
 SCOPE_WORDS = {
     "read": gettext_lazy("read: sees what its owner may see"),
     "log": gettext_lazy("log: draws, puts back, weighs and tests as well"),
@@ -49,7 +54,9 @@ class TokenForm(DeskForm):
         super().__init__(*args, **kwargs)
         field = self.fields["scope"]
         assert isinstance(field, forms.ChoiceField)
-        field.choices = [(scope, SCOPE_WORDS[scope]) for scope in scopes_for(role)]
+        offered = scopes_for(role)
+        field.choices = [(scope, SCOPE_SHORT[scope]) for scope in offered]
+        field.help_text = "; ".join(str(SCOPE_WORDS[scope]) for scope in offered) + "."
 
 
 @desk_page("tokens.own", "POST")

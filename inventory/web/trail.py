@@ -15,12 +15,14 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Event
 from inventory.rules.errors import InputError
-from inventory.selectors.trail import Wanted, actors_of, codes_of, events_of
-from inventory.web.csv_out import csv_file
+from inventory.selectors.trail import Wanted, actors_of, events_of, names_of
+from inventory.web.csv_out import coded, csv_file
+from inventory.web.day_input import DayInput
 from inventory.web.desk import Desk, desk_page, refused
 from inventory.web.finding import container_named
 from inventory.web.rows import PAGE, before_of, kept_filters
-from inventory.web.trail_words import VERBS, kind_words, said, verb_words
+from inventory.web.trail_said import said
+from inventory.web.trail_words import VERBS, kind_words, verb_words
 
 CSV_PAGE = 500
 # What an event keeps that tells people whom or what it is about.
@@ -30,7 +32,12 @@ CSV_COLUMNS = ("id", "at", "username", "name", "what", "subject_kind", "subject_
 
 def _day(label: Any) -> forms.DateField:
     return forms.DateField(
-        label=label, required=False, widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+        label=label,
+        required=False,
+        widget=DayInput(attrs={"type": "date"}, format="%Y-%m-%d"),
+        error_messages={
+            "invalid": gettext_lazy("That is no day. Write it as 2026-03-31, or leave it empty.")
+        },
     )
 
 
@@ -115,15 +122,15 @@ def _shown(desk: Desk, form: TrailFilter) -> HttpResponse:
 
 
 def _lines(desk: Desk, events: list[Event]) -> list[Line]:
-    codes = codes_of(lab=desk.lab, events=events)
+    names = names_of(lab=desk.lab, events=events)
     return [
         Line(
             event,
             verb_words(event.verb),
             kind_words(event.subject_kind),
-            said(event.data),
+            said(event.data, names),
             next((str(event.data[key]) for key in NAMES if event.data.get(key)), ""),
-            codes.get(event.subject_id, "") if event.subject_kind == "container" else "",
+            names.get(("container", event.subject_id), "") if event.subject_kind == "container" else "",
         )
         for event in events
     ]
@@ -145,9 +152,11 @@ def _cells(desk: Desk, wanted: Wanted) -> Iterator[list[Any]]:
         events = list(events_of(lab=desk.lab, wanted=wanted, before=before)[:CSV_PAGE])
         for line in _lines(desk, events):
             event, actor = line.event, line.event.actor
+            data = json.dumps(event.data, ensure_ascii=False)
+            told = "; ".join(f"{name}: {text}" for name, text in line.said)
             yield [
                 event.pk, event.at.isoformat(), actor.username, actor.display_name, event.verb,
-                event.subject_kind, event.subject_id, line.code, json.dumps(event.data, ensure_ascii=False),
+                event.subject_kind, event.subject_id, line.code, coded(data, told),
             ]  # fmt: skip
         if len(events) < CSV_PAGE:
             return

@@ -5,10 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
-
-from inventory.web.trail_keys import key_words
 
 VERBS: Mapping[str, Any] = {
     "alert-acknowledged": gettext_lazy("Answered an alert"),
@@ -80,8 +77,16 @@ VERBS: Mapping[str, Any] = {
     "webhook-added": gettext_lazy("Added a program that is told"),
     "webhook-edited": gettext_lazy("Changed a program that is told"),
     "webhook-ended": gettext_lazy("Switched off a program that is told"),
+    "webhook-held": gettext_lazy("A program that is told waits for another supervisor"),
+    "webhook-taken-over": gettext_lazy("Took over a program that is told"),
     "webhook-secret-changed": gettext_lazy("Gave a program a new secret"),
     "webhook-tried": gettext_lazy("Sent a trial message"),
+    "apparatus-record-withdrawn": gettext_lazy("Took back what was recorded of an apparatus"),
+    "count": gettext_lazy("Measured what a container holds"),
+    "distilling-declared": gettext_lazy("Said that a run distils"),
+    "policy-chosen": gettext_lazy("Chose the policy at the start"),
+    "quality-check-withdrawn": gettext_lazy("Took a check of quality back"),
+    "weigh": gettext_lazy("Weighed a container"),
     "apparatus-recorded": gettext_lazy("Recorded what was done to an apparatus"),
     "code-freed": gettext_lazy("Freed a code"),
     "distilled-too-often-allowed": gettext_lazy("Allowed one more distillation"),
@@ -109,6 +114,7 @@ VERBS: Mapping[str, Any] = {
 KINDS: Mapping[str, Any] = {
     "alert": gettext_lazy("alert"),
     "apitoken": gettext_lazy("token"),
+    "apparatus": gettext_lazy("apparatus"),
     "container": gettext_lazy("container"),
     "delivery": gettext_lazy("message"),
     "entrylink": gettext_lazy("invitation"),
@@ -116,10 +122,14 @@ KINDS: Mapping[str, Any] = {
     "job": gettext_lazy("job"),
     "lab": gettext_lazy("lab"),
     "location": gettext_lazy("place"),
+    "lossfit": gettext_lazy("fit of losses"),
     "membership": gettext_lazy("person"),
     "policy": gettext_lazy("policy"),
+    "qualitylimit": gettext_lazy("quality limit"),
     "reagent": gettext_lazy("reagent"),
     "run": gettext_lazy("run"),
+    "runfield": gettext_lazy("fact that runs are asked for"),
+    "runkind": gettext_lazy("kind of run"),
     "solvent": gettext_lazy("solvent"),
     "stocklevel": gettext_lazy("stock level"),
     "storagelimit": gettext_lazy("storage limit"),
@@ -134,20 +144,3 @@ def verb_words(verb: str) -> str:
 
 def kind_words(kind: str) -> str:
     return str(KINDS.get(kind, kind))
-
-
-def said(data: Mapping[str, Any]) -> list[tuple[str, str]]:
-    """What an event keeps beside who and when, as pairs for a page; what is empty is left out."""
-    return [(key_words(name), text) for name, value in data.items() if (text := _flat(value))]
-
-
-def _flat(value: Any) -> str:
-    if value is None or value in ("", [], {}):
-        return ""
-    if isinstance(value, bool):
-        return _("yes") if value else _("no")
-    if isinstance(value, Mapping):
-        return "; ".join(f"{key_words(name)}: {_flat(part) or '–'}" for name, part in value.items())
-    if isinstance(value, list):
-        return "; ".join(_flat(part) for part in value)
-    return str(value)

@@ -13,6 +13,8 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Delivery, Webhook
 from inventory.services.delivery import webhooks as hooks
+from inventory.services.delivery.webhook_keeping import why_held
+from inventory.services.delivery.webhook_secrets import is_readable
 from inventory.services.watches import rules
 from inventory.web.deliveries import told
 from inventory.web.desk import Desk, DeskForm, desk_page, status_of
@@ -57,7 +59,7 @@ class WebhookForm(DeskForm):
 
 @desk_page("webhooks.edit", "POST")
 def webhooks(desk: Desk) -> HttpResponse:
-    """All of a lab, those that stand first, each with what became of the last message."""
+    """All of a lab, those that wait for somebody first and ended ones last, each with its last message."""
     fault: RowForm | None = None
     form = WebhookForm()
     if asked(desk) and desk.request.POST["deed"] == "secret":
@@ -66,7 +68,7 @@ def webhooks(desk: Desk) -> HttpResponse:
         if shown is not None:
             return shown
     elif asked(desk):
-        answer = act(desk, {"try": _try, "end": _end}, "webhooks")
+        answer = act(desk, {"try": _try, "end": _end, "take": _take}, "webhooks")
         if not isinstance(answer, RowForm):
             return answer
         fault = answer
@@ -75,21 +77,25 @@ def webhooks(desk: Desk) -> HttpResponse:
         shown = _add(desk, form)
         if shown is not None:
             return shown
-    context = {"hooks": _listed(desk), "make": form, "form": fault or form}
+    context = {"hooks": listed(desk), "make": form, "form": fault or form}
     status = 400 if fault else status_of(form)
     return desk.render("inventory/webhooks.html", context, here="more", status=status)
 
 
-def _listed(desk: Desk) -> list[dict[str, Any]]:
+def listed(desk: Desk) -> list[dict[str, Any]]:
+    """Those that wait for somebody first, ended ones last; each with what it is told and its last message."""
     words = {rule.key: spoken(rule.words) for rule in rules()}
-    found = list(Webhook.objects.filter(lab=desk.lab).annotate(last=Max("deliveries__pk")).order_by("-pk"))
-    found.sort(key=lambda hook: hook.ended_at is not None)
+    rows = Webhook.objects.filter(lab=desk.lab).select_related("actor")
+    found = list(rows.annotate(last=Max("deliveries__pk")).order_by("-pk"))
+    found.sort(key=lambda hook: (hook.ended_at is not None, hook.held_at is None))
     newest = Delivery.objects.select_related("webhook", "user").in_bulk([hook.last for hook in found])
     return [
         {
             "hook": hook,
             "rules": [words.get(key, key) for key in hook.rules],
             "last": told(newest[hook.last]) if hook.last in newest else None,
+            "why_held": why_held(hook),
+            "unreadable": hook.ended_at is None and not is_readable(hook),
         }
         for hook in found
     ]
@@ -135,7 +141,8 @@ def change(desk: Desk, webhook: str) -> HttpResponse:
         return _("Changed. Try it with a trial message.")
 
     return form_page(
-        desk, form, work, lambda: back, title=_("Change a program that is told"), button=_("Save"), back=back,
+        desk, form, work, lambda: back, title=_("Change a program that is told"),
+        button=_("Save the change"), back=back,
         words=_("The secret stays the same, and messages that wait go to the new address."),
     )  # fmt: skip
 
@@ -147,6 +154,12 @@ def _found(desk: Desk, row: str) -> Webhook:
 def _try(desk: Desk, row: str) -> str:
     hooks.trial(**desk.by, webhook=_found(desk, row))
     return _("A trial message is on its way. What became of it stands here in a moment.")
+
+
+def _take(desk: Desk, row: str) -> str:
+    hook = hooks.take_over(**desk.by, webhook=_found(desk, row))
+    words = _("You answer for “%(name)s” now, and what waited for it is sent.") % {"name": hook.name}
+    return f"{words} {_('Whoever made it knows its address and its secret: see that both are still right.')}"
 
 
 def _end(desk: Desk, row: str) -> str:

@@ -93,7 +93,8 @@ def password(request: HttpRequest, person: User) -> HttpResponse:
     form = PasswordForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
         try:
-            people.password_change(actor=person, password=form.cleaned_data["password"])
+            new = form.cleaned_data["password"]
+            people.password_change(actor=person, password=new)
         except InputError as error:
             form.refuse(error)
         else:

@@ -13,6 +13,7 @@ from django.utils.translation import gettext_lazy
 from inventory.models import Passkey, User
 from inventory.rules.errors import InputError
 from inventory.rules.shown_units import UNITS
+from inventory.web import common_fields
 from inventory.web.attempts import Limit, give_back, take, too_many
 from inventory.web.language import spoken
 
@@ -100,17 +101,8 @@ class YouForm(OwnForm):
 class PasswordForm(ProvingForm):
     """A new password, twice."""
 
-    password = forms.CharField(
-        label=gettext_lazy("New password"),
-        strip=False,
-        help_text=gettext_lazy("At least 10 characters, not only digits. Three or four words are good."),
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-    )
-    again = forms.CharField(
-        label=gettext_lazy("The same password again"),
-        strip=False,
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-    )
+    password = common_fields.new_password(gettext_lazy("New password"))
+    again = common_fields.same_password()
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

@@ -40,7 +40,7 @@ def _factor_on(request: HttpRequest, person: User, factor: SecondFactor) -> Http
         return redirect("you-codes")  # sent twice: it was turned on the first time
     form = ProvingForm(request.POST or None, request=request)
     if request.method == "POST" and form.is_valid():
-        second_factor.turn_off(actor=person)
+        second_factor.turn_off(actor=person, now=timezone.now())
         messages.success(request, _("The second step is off. Your password alone signs you in."))
         return redirect("you")
     left = second_factor.recovery_codes_left(user=person)
@@ -127,14 +127,15 @@ def codes(request: HttpRequest, person: User) -> HttpResponse:
 def _renewed(request: HttpRequest, person: User) -> HttpResponse:
     """New codes, once for each form: the second of two taps would end those that the first one shows."""
     made: list[str] = []
+    now = timezone.now()
 
     def work() -> Reply:
-        made.extend(second_factor.recovery_codes_renew(actor=person))
+        made.extend(second_factor.recovery_codes_renew(actor=person, now=now))
         return Reply(200, {})
 
     key = request.POST.get("key") or str(uuid4())
     try:
-        once(user=person, key=key[:200], body_sha256=fingerprint(b"new-codes"), now=timezone.now(), work=work)
+        once(user=person, key=key[:200], body_sha256=fingerprint(b"new-codes"), now=now, work=work)
     except InputError:
         return redirect("you-codes")
     return _show_codes(request, made) if made else redirect("you-codes")

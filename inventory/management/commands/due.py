@@ -40,7 +40,7 @@ def _cells(item: DueItem) -> list[object]:
         item.solvent,
         item.peroxide_class,
         millilitres(item.volume_ul),
-        item.next_test_due or "",
+        "" if item.next_test_due is None or item.days is None else item.next_test_due,
         "" if item.days is None else item.days,
         item.location,
         item.why,

@@ -33,7 +33,7 @@ class Command(BaseCommand):
             raise CommandError(f"Nobody here signs in as “{options['name']}”.", returncode=2)
         with transaction.atomic():
             if options["no_second_step"]:
-                second_factor.turn_off(actor=person)
+                second_factor.turn_off(actor=person, now=timezone.now())
             if options["no_passkeys"]:
                 passkeys.remove_all(user=person)
             if options["sign_out"]:

@@ -101,12 +101,19 @@
     });
   });
 
-  const tell = (entry, leads) => {
+  /* Whichever tab sends it, each open one of that person says so: what waited there does not vanish without a word. */
+  const tabs = window.BroadcastChannel && new BroadcastChannel(NAME);
+  const tell = (what, leads) => {
     const item = piece("p", `${say.sent} `);
-    item.append(leads ? piece("a", entry.words, { href: leads, className: "tap" }) : entry.words);
+    item.append(leads ? piece("a", what, { href: leads, className: "tap" }) : what);
     sent.append(item);
     sent.hidden = false;
   };
+  const tellAll = (entry, leads) => {
+    tell(entry.words, leads);
+    tabs?.postMessage({ person, words: entry.words, leads });
+  };
+  tabs?.addEventListener("message", ({ data }) => { if (data.person === person) { show(); tell(data.words, data.leads); } });
 
   const refusal = (text) => {
     const page = new DOMParser().parseFromString(text, "text/html");
@@ -124,7 +131,7 @@
         if (!entry || entry.refused || entry.person !== person || held(entry, kept())) continue;
         let answer;
         try { answer = await send(entry); } catch { break; }
-        if (answer.done) { drop(id); tell(entry, answer.leads); }
+        if (answer.done) { drop(id); tellAll(entry, answer.leads); }
         else if (!answer.later) change(id, { refused: refusal(answer.text) });
         else if (!answer.fault) break;
       }
