@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from inventory.rules.catalogue import Fact
+from inventory.rules.limit_words import limit_words
 from inventory.rules.phrases import Phrase
 from recovery.rules.properties import Properties
 from recovery.rules.vapour import ALARM_SHARE, LEL_WORST_PCT, PPM_PER_PERCENT, Exposure, ppm_of_mg_m3
@@ -90,7 +91,7 @@ def air_limits(of: Properties) -> tuple[list[AirLimit], list[str]]:
         found = list(_limits(fact, name, body, of.molar_mass_g_per_mol))
         numbers += found
         if not found or re.search(r"\bCa\b", fact.value):
-            words.append(f"{body}: {fact.value}")
+            words.append(Phrase("{body}: {limit}", body=body, limit=limit_words(fact.value)))
     return numbers, words
 
 

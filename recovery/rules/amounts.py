@@ -19,6 +19,7 @@ from typing import Any
 from inventory.rules.instruments import INSTRUMENTS, NOT_STATED, Instrument, split_uncertainty
 from inventory.rules.phrases import Phrase
 from inventory.rules.units import affine
+from inventory.rules.volume import note_words
 from recovery.rules.instrument_words import instrument_words
 from recovery.rules.student import t_quantile
 
@@ -182,12 +183,12 @@ def _liquid_parts(budget: Mapping[str, float], expansion_sign: float) -> dict[st
 
 def _notes(kept: Mapping[str, Any], instrument: Instrument) -> tuple[str, ...]:
     told: list[str] = [
-        Phrase(str(note)) for note in kept.get("notes") or () if "temperature not needed" not in str(note)
+        note_words(str(note)) for note in kept.get("notes") or () if "temperature not needed" not in str(note)
     ]
     if instrument.kind != "estimate":
         told.append(
             Phrase(
-                "all readings by {instrument} in one run count as made with one and the same piece",
+                "all readings by a {instrument} in one run count as made with one and the same piece",
                 instrument=instrument_words(instrument.key),
             )
         )

@@ -15,7 +15,7 @@ from typing import Literal
 
 from inventory.rules.phrases import Phrase
 from recovery.rules.amounts import SOURCES, Combined, Part, apart, combined
-from recovery.rules.balance_words import plus_minus, remainder_words
+from recovery.rules.balance_words import expanded_words, remainder_words
 from recovery.rules.student import t_within
 from recovery.rules.wet_returns import WaterShare, parted
 
@@ -192,7 +192,7 @@ def _pieces(terms: Sequence[tuple[int, Part]], unexplained: Combined) -> tuple[s
     other = combined((sign, apart(part)) for sign, part in terms)
     if abs(other.u_ul - unexplained.u_ul) <= NOT_WORTH_TELLING * unexplained.u_ul:
         return ()
-    amount = plus_minus(abs(other.volume_ul), other.expanded_ul)
+    amount = expanded_words(other)
     if other.beyond == unexplained.beyond:
         words = ANOTHER_PIECE
     else:

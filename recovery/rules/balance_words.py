@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from math import isinf
+from typing import Any
 
 from inventory.rules.phrases import Phrase
+from inventory.rules.pictures.words import Unit, number
+from inventory.rules.pictures.words import plus_minus as written
 from recovery.rules.amounts import Combined
 
-__all__ = ["plus_minus", "remainder_words"]
+__all__ = ["Amount", "amounts_in", "expanded_words", "plus_minus", "remainder_words"]
 
 UL_PER_ML = 1000
+TENTH_ML_UL = 100
+ML = Unit("mL", 1.0)
 EXPLAINED = Phrase("what is explained")
 MISSING = Phrase("{amount} ({coverage}) beyond {explained}")
 MISSING_WITHIN = Phrase(
@@ -26,29 +31,46 @@ MORE_WITHIN = Phrase(
 )
 
 
-def plus_minus(volume_ul: float, expanded_ul: float) -> Phrase:
-    """ "38 ± 6 mL": U rounded up to one figure, two when it begins with 1 or 2; the value to the same place.
+class Amount(Phrase):
+    """A volume with its expanded uncertainty in words, which can be said again in another unit."""
 
-    At most two figures of an uncertainty, and the value to match: GUM 7.2.6. Never finer than 1 µl.
+    amount_ul: float
+    expanded_ul: float
+
+
+def plus_minus(volume_ul: float, expanded_ul: float, unit: Unit = ML) -> Amount:
+    """ "38.2 ± 5.8 mL", rounded as everywhere (`inventory.rules.rounding`), never finer than 1 µl.
+
+    Without an uncertainty to a tenth of a millilitre, as pages show what a bottle holds.
     """
-    value, spread = Decimal(str(volume_ul)) / UL_PER_ML, Decimal(str(expanded_ul)) / UL_PER_ML
-    if spread <= 0:
-        return Phrase("{value:f} mL", value=value.quantize(Decimal("0.001"), ROUND_HALF_EVEN).normalize())
-    step = _step(spread)
-    up = spread.quantize(step, ROUND_CEILING)
-    if _step(up) > step:  # 0.96 goes up to 1.0
-        step = _step(up)
-        up = up.quantize(step, ROUND_CEILING)
-    return Phrase("{value:f} ± {spread:f} mL", value=_at(value, step), spread=_at(up, step))
+    size_ul = Decimal(str(unit.size)) * UL_PER_ML
+    value, spread = (Decimal(str(amount)) / size_ul for amount in (volume_ul, expanded_ul))
+    if spread > 0:
+        words = written(float(value), float(spread), unit.name, finest=1 / size_ul)
+    else:
+        step = TENTH_ML_UL / size_ul if size_ul >= UL_PER_ML else Decimal(1)
+        told = number(float((value / step).quantize(Decimal(1), ROUND_HALF_UP) * step), float(step))
+        words = Phrase("{value} {unit}", value=told, unit=unit.name)
+    made = Amount(words.template, **words.parts)
+    made.amount_ul, made.expanded_ul = volume_ul, expanded_ul
+    return made
 
 
-def _step(spread: Decimal) -> Decimal:
-    figures = 2 if spread.as_tuple().digits[0] in (1, 2) else 1
-    return max(Decimal(1).scaleb(spread.adjusted() - figures + 1), Decimal("0.001"))
+def amounts_in(words: Any, unit: Unit) -> Any:
+    """Words with each amount in them in another unit; text without amounts stays as it is."""
+    if isinstance(words, Amount):
+        return plus_minus(words.amount_ul, words.expanded_ul, unit)
+    if not isinstance(words, Phrase) or not words.parts:
+        return words
+    return Phrase(words.template, **{name: amounts_in(part, unit) for name, part in words.parts.items()})
 
 
-def _at(value: Decimal, step: Decimal) -> Decimal:
-    return (value / step).quantize(Decimal(1), ROUND_HALF_EVEN) * step
+def expanded_words(found: Combined) -> Amount:
+    """How much, never below nothing, with its expanded uncertainty.
+
+    Its standard uncertainty is taken in whole µl, as a chart and a table have it: they show the same pair.
+    """
+    return plus_minus(abs(found.volume_ul), found.k * round(found.u_ul))
 
 
 def coverage_words(found: Combined) -> Phrase:
@@ -60,7 +82,7 @@ def coverage_words(found: Combined) -> Phrase:
 
 def remainder_words(found: Combined, *, explained: Phrase = EXPLAINED) -> Phrase:
     """What a remainder means. Within its uncertainty it is no finding; more back than out is one."""
-    amount = plus_minus(abs(found.volume_ul), found.expanded_ul)
+    amount = expanded_words(found)
     parts = {"amount": amount, "coverage": coverage_words(found), "explained": explained}
     if found.volume_ul >= 0:
         return Phrase(MISSING if found.beyond else MISSING_WITHIN, **parts)

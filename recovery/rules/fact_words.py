@@ -1,4 +1,4 @@
-"""Keys that stand in sentences, as phrases: a program reads the key, a person the word of their language."""
+"""Keys that stand in sentences, as phrases: a program reads the key, a person what it is called."""
 
 from __future__ import annotations
 
@@ -10,29 +10,29 @@ __all__ = ["DRIVER_KEYS", "FACT_KEYS", "named", "named_all"]
 
 #: facts that a run may be asked for, and what else a prediction may miss
 FACT_KEYS: Mapping[str, Phrase] = {
-    "water-volume": Phrase("water-volume"),
-    "water-phases": Phrase("water-phases"),
-    "contacts": Phrase("contacts"),
-    "water-temperature": Phrase("water-temperature"),
-    "salting": Phrase("salting"),
-    "salt-concentration": Phrase("salt-concentration"),
-    "coolant-temperature": Phrase("coolant-temperature"),
-    "take-over-time": Phrase("take-over-time"),
-    "room-temperature": Phrase("room-temperature"),
+    "water-volume": Phrase("volume of the water phases"),
+    "water-phases": Phrase("number of fresh water phases"),
+    "contacts": Phrase("number of portions"),
+    "water-temperature": Phrase("temperature of the water"),
+    "salting": Phrase("salt in the water"),
+    "salt-concentration": Phrase("concentration of the salt"),
+    "coolant-temperature": Phrase("temperature of the coolant"),
+    "take-over-time": Phrase("take-over time"),
+    "room-temperature": Phrase("temperature of the room"),
     "pressure": Phrase("pressure"),
-    "bath-temperature": Phrase("bath-temperature"),
-    "gas-volume": Phrase("gas-volume"),
-    "open-time": Phrase("open-time"),
-    "open-area": Phrase("open-area"),
-    "transfers": Phrase("transfers"),
-    "wetted-volume": Phrase("wetted-volume"),
-    "product-mass": Phrase("product-mass"),
-    "product-hold-up": Phrase("product-hold-up"),
-    "bed-volume": Phrase("bed-volume"),
-    "cycles": Phrase("cycles"),
-    "molar-mass": Phrase("molar-mass"),
+    "bath-temperature": Phrase("temperature of the bath"),
+    "gas-volume": Phrase("volume of gas displaced"),
+    "open-time": Phrase("time that vessels stood open"),
+    "open-area": Phrase("open surface"),
+    "transfers": Phrase("number of transfers"),
+    "wetted-volume": Phrase("film left in vessels"),
+    "product-mass": Phrase("mass of the product"),
+    "product-hold-up": Phrase("what the product held"),
+    "bed-volume": Phrase("volume of the bed"),
+    "cycles": Phrase("number of siphonings"),
+    "molar-mass": Phrase("molar mass"),
     "heel": Phrase("heel"),
-    "hold-up": Phrase("hold-up"),
+    "hold-up": Phrase("hold-up of the apparatus"),
 }
 #: what a loss may grow with
 DRIVER_KEYS: Mapping[str, Phrase] = {
@@ -43,6 +43,8 @@ DRIVER_KEYS: Mapping[str, Phrase] = {
     "transfers": FACT_KEYS["transfers"],
     "open-vessels": Phrase("open-vessels"),
 }
+#: as fits that were kept earlier still say them
+EARLIER = (Phrase("take-over-time"), Phrase("transfers"))
 
 
 def named(key: str) -> str:

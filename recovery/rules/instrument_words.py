@@ -1,4 +1,4 @@
-"""Instruments by their keys as phrases: English has the key, another language what the thing is called."""
+"""Instruments by their keys as phrases: what each is called."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ __all__ = ["instrument_words"]
 
 # Without what stands after the last hyphen.
 _FAMILIES = {
-    "cylinder-a": Phrase("cylinder-a-{size}"),
-    "cylinder-b": Phrase("cylinder-b-{size}"),
-    "flask-a": Phrase("flask-a-{size}"),
-    "flask-b": Phrase("flask-b-{size}"),
-    "burette-a": Phrase("burette-a-{size}"),
-    "burette-b": Phrase("burette-b-{size}"),
-    "pipette-a": Phrase("pipette-a-{size}"),
-    "pipette-b": Phrase("pipette-b-{size}"),
-    "graduated-pipette": Phrase("graduated-pipette-{size}"),
-    "balance": Phrase("balance-{size}"),
+    "cylinder-a": Phrase("class A cylinder of {size} mL"),
+    "cylinder-b": Phrase("class B cylinder of {size} mL"),
+    "flask-a": Phrase("class A flask of {size} mL"),
+    "flask-b": Phrase("class B flask of {size} mL"),
+    "burette-a": Phrase("class A burette of {size} mL"),
+    "burette-b": Phrase("class B burette of {size} mL"),
+    "pipette-a": Phrase("class A pipette of {size} mL"),
+    "pipette-b": Phrase("class B pipette of {size} mL"),
+    "graduated-pipette": Phrase("graduated pipette of {size} mL"),
+    "balance": Phrase("balance with steps of {size}"),
 }
 
 

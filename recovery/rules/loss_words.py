@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 
 from inventory.rules.phrases import NamedDay, Phrase
@@ -73,7 +74,27 @@ def signal_words(
     return Phrase.joined([said, few])
 
 
+def all_runs_of(solvent: str) -> Phrase:
+    """The name of the series of every run with a solvent."""
+    return Phrase("all runs of {solvent}", solvent=solvent)
+
+
+def put_anew(words: str, solvent: str) -> str:
+    """Kept words as they are put today: earlier ones called all runs of a solvent "ether, all runs"."""
+    begins = f"{solvent}, all runs "
+    if not words.startswith(begins):
+        return words
+    rest = re.sub(r"^loses\b", "lose", words.removeprefix(begins))
+    return f"{all_runs_of(solvent)} {rest}"
+
+
 def _verb(name: str, *, more: bool, stands: bool) -> Phrase:
+    if isinstance(name, Phrase) and name.template == all_runs_of("").template:
+        if stands:
+            return (
+                Phrase("{names} lose more", names=name) if more else Phrase("{names} lose less", names=name)
+            )
+        return Phrase("{names} lost more", names=name) if more else Phrase("{names} lost less", names=name)
     if stands:
         return Phrase("{name} loses more", name=name) if more else Phrase("{name} loses less", name=name)
     return Phrase("{name} lost more", name=name) if more else Phrase("{name} lost less", name=name)

@@ -11,6 +11,7 @@ from decimal import Decimal
 
 from inventory.rules.catalogue import Antoine, Fact, SolventData
 from inventory.rules.density import Liquid
+from inventory.rules.phrases import Phrase
 
 __all__ = ["Properties", "from_facts", "of_catalogue"]
 
@@ -46,7 +47,7 @@ class Properties:
     def source(self, name: str) -> str:
         """Where a fact is from; "not recorded" when it is not."""
         fact = self.fact(name)
-        return "not recorded" if fact is None else fact.source
+        return Phrase("not recorded") if fact is None else fact.source
 
     @property
     def density_20c_g_ml(self) -> float:

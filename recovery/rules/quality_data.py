@@ -108,11 +108,31 @@ def associated() -> frozenset[str]:
     return frozenset(_file()["correction"]["associated"])
 
 
+# Names and sources of uses in the shipped file, which keeps English.
+_USE_WORDS = {
+    str(words): words
+    for words in (
+        Phrase("Rinsing"),
+        Phrase("Extraction"),
+        Phrase("Chromatography"),
+        Phrase("Reaction"),
+        Phrase("our choice, not published"),
+        Phrase("our choice, not published; water content is not asked for, since it is shaken with water"),
+    )
+}
+
+
+def _said(text: str) -> str:
+    return _USE_WORDS.get(text, text)
+
+
 @cache
 def load_uses() -> Mapping[str, UseData]:
     """Key → use, in the order of the file."""
     return {
-        row["key"]: UseData(row["key"], row["name"], row["source"], tuple(_need(one) for one in row["needs"]))
+        row["key"]: UseData(
+            row["key"], _said(row["name"]), _said(row["source"]), tuple(_need(one) for one in row["needs"])
+        )
         for row in _file()["use"]
     }
 

@@ -6,11 +6,14 @@ from collections.abc import Iterator
 from datetime import date
 from decimal import ROUND_HALF_EVEN, Decimal
 
-from inventory.rules.phrases import Phrase
+from inventory.rules.phrases import Figure, Phrase
 from recovery.rules.solvent_balance import NG_PER_G, Figures, Report
 from recovery.rules.solvent_terms import OUTPUTS
+from recovery.rules.solvent_terms_words import kind_words
 
 TITLE = Phrase("Solvent balance")
+# Of a file: ASCII in any language, as some programs take no other names.
+FILE_NAME, EVERY_MONTH = Phrase("solvent-balance"), Phrase("all")
 APART_WORDS = {
     "unaccounted": Phrase("Missing, and nobody can name why (within O9)"),
     "count-difference": Phrase("Counts that found less than recorded (within O9)"),
@@ -45,20 +48,6 @@ CAUTIONS = (
         "counts as solvent."
     ),
 )
-# What each term is called: as in `solvent_balance.toml`, which a test holds against these, without the stop.
-TERM_NAMES = {
-    "I1": Phrase("New solvent used: opening stock, and what came in, less closing stock"),
-    "I2": Phrase("Recovered solvent put back in"),
-    "O1": Phrase("Emission in waste gas, through a stack"),
-    "O2": Phrase("Lost in water"),
-    "O3": Phrase("Left in product"),
-    "O4": Phrase("Emission to air that nothing captures, by room and window"),
-    "O5": Phrase("Destroyed or captured, as in a reaction"),
-    "O6": Phrase("In collected waste"),
-    "O7": Phrase("Sold as product or in it"),
-    "O8": Phrase("Recovered for reuse, but not here"),
-    "O9": Phrase("Other releases"),
-}
 SOURCES = (
     Phrase("Directive 2010/75/EU Annex VII Part 7, legislation.gov.uk/eudr/2010/75/annex/VII/part/7"),
     Phrase("Dutch InfoMil 3.2: consumption C = I1 - O8; the inner loop"),
@@ -131,8 +120,24 @@ def period_words(report: Report) -> Phrase:
     return Phrase("{since} to {until}", since=since, until=month_text(report.until) or Phrase("now"))
 
 
-def signed_words(terms: tuple[str, ...]) -> str:
+def signed_words(terms: tuple[str, ...]) -> Phrase:
     """("+O6", "-O3") as "adds to O6, taken off O3", which no spreadsheet takes for a formula."""
     if not terms:
-        return "nothing"
-    return ", ".join(("adds to " if term[0] == "+" else "taken off ") + term[1:] for term in terms)
+        return Phrase("nothing")
+    return Phrase.joined(map(_signed, terms), by=", ")
+
+
+def _signed(term: str) -> Phrase:
+    if term[0] == "+":
+        return Phrase("adds to {term}", term=term[1:])
+    return Phrase("taken off {term}", term=term[1:])
+
+
+def pair_words(source: str, destination: str) -> Phrase:
+    """As "run to waste-container"."""
+    return Phrase("{source} to {destination}", source=kind_words(source), destination=kind_words(destination))
+
+
+def figure(text: str) -> Phrase:
+    """Decimal text for a person: another language changes its mark alone."""
+    return Phrase("{figure}", figure=Figure(float(text), text))

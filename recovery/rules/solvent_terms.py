@@ -12,6 +12,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from recovery.rules.solvent_terms_words import of_the_file
+
 INPUTS = ("I1", "I2")
 OUTPUTS = ("O1", "O2", "O3", "O4", "O5", "O6", "O7", "O8", "O9")
 TERMS = (*INPUTS, *OUTPUTS)
@@ -47,7 +49,11 @@ class Feed:
         return tuple(("+" if sign > 0 else "-") + term for term, sign in self.terms)
 
 
-INNER = Feed((), "Inside the stock: stands or is at work here, before and after.", "Dutch InfoMil 3.2")
+INNER = Feed(
+    (),
+    of_the_file("Inside the stock: stands or is at work here, before and after."),
+    of_the_file("Dutch InfoMil 3.2"),
+)
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,7 @@ class TermTable:
             terms.append((self.no_row["into_stock"], 1))
         if destination not in self.stock:
             terms.append((self.no_row["out_of_stock"], 1))
-        return Feed(tuple(terms), self.no_row["words"], "ours", "no-row")
+        return Feed(tuple(terms), self.no_row["words"], of_the_file("ours"), "no-row")
 
     def change(self, source: str, destination: str) -> int:
         """By how much of what moves the stock grows: 1, 0 or -1."""
@@ -88,17 +94,16 @@ def load_terms() -> TermTable:
 
 def read_terms(document: Mapping[str, Any]) -> TermTable:
     """A table from its data as TOML gives it. Raises ValueError as `load_terms`, KeyError for a gap."""
-    terms = tuple(Term(row["term"], row["words"], row["source"]) for row in document["terms"])
+    terms = tuple(map(_called, document["terms"]))
     if tuple(term.term for term in terms) != TERMS:
         raise ValueError(f"the terms {', '.join(TERMS)} are needed, in this order")
-    reuse = document["reuse"]
     table = TermTable(
-        source=document["source"],
+        source=of_the_file(document["source"]),
         stock=frozenset(document["stock"]),
         terms=terms,
-        reuse=Term(reuse["term"], reuse["words"], reuse["source"]),
+        reuse=_called(document["reuse"]),
         feeds=_feeds(document["feeds"]),
-        no_row=document["no_row"],
+        no_row={name: of_the_file(text) for name, text in document["no_row"].items()},
     )
     for (source, destination), feed in table.feeds.items():
         _check_closes(table, source, destination, feed)
@@ -107,15 +112,20 @@ def read_terms(document: Mapping[str, Any]) -> TermTable:
     return table
 
 
+def _called(row: Mapping[str, Any]) -> Term:
+    return Term(row["term"], of_the_file(row["words"]), of_the_file(row["source"]))
+
+
 def _feeds(rows: Iterable[Mapping[str, Any]]) -> dict[Pair, Feed]:
     found: dict[Pair, Feed] = {}
     for row in rows:
-        feed = Feed(tuple(map(_term, row["terms"])), row["words"], row["source"], row.get("apart", ""))
-        for source in row["from"]:
-            for destination in row["to"]:
-                if (source, destination) in found or source == destination:
-                    raise ValueError(f"{source} to {destination} is named twice")
-                found[(source, destination)] = feed
+        words, source = of_the_file(row["words"]), of_the_file(row["source"])
+        feed = Feed(tuple(map(_term, row["terms"])), words, source, row.get("apart", ""))
+        for start in row["from"]:
+            for end in row["to"]:
+                if (start, end) in found or start == end:
+                    raise ValueError(f"{start} to {end} is named twice")
+                found[(start, end)] = feed
     return found
 
 

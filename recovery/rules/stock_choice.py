@@ -20,6 +20,7 @@ class Bottle:
 
     recovered: distilled at least once. against: reasons against it as (code, words, source). quality: what
     is shown of it for this kind of run: fit, as-bought, not-shown, not-fit, or "" where nothing is asked.
+    advice: what whoever stands in front of it is told to do.
     """
 
     container_id: int
@@ -33,6 +34,7 @@ class Bottle:
     allowed: bool
     against: tuple[tuple[str, str, str], ...] = ()
     quality: str = ""
+    advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,8 @@ from inventory.rules.phrases import Phrase
 from recovery.rules.vapour_pressure import ATMOSPHERE_KPA, ZERO_C_K
 
 GAS_L_KPA = 8.314462618  # L·kPa/(mol·K), exact in the SI
+# Air changes within the hours in question below which none of the vapour is taken away: the worse case.
+NO_AIR = 1e-9
 PPM = 1e6
 PPM_PER_PERCENT = 10_000
 TORR_PER_KPA = 760 / ATMOSPHERE_KPA
@@ -137,7 +139,8 @@ def concentration_ppm(released_l: float, over_h: float, room: Room, at_h: float)
     if over_h == 0:
         return per_room * math.exp(-n * at_h)
     while_h = min(at_h, over_h)
-    grown = while_h if n == 0 else -math.expm1(-n * while_h) / n
+    # So little air takes nothing away; in the quotient a number near zero is lost, and the vapour with it.
+    grown = while_h if n * while_h < NO_AIR else -math.expm1(-n * while_h) / n
     return per_room / over_h * grown * math.exp(-n * max(0.0, at_h - over_h))
 
 

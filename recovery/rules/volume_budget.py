@@ -107,4 +107,4 @@ def added(volume_ml: float, lines: Sequence[Line]) -> VolumeBudget:
 
 def _k(freedom: float) -> float:
     """Student's t for 95.45 %, the freedom rounded down as GUM G.4.1 note 1 has it (from memory)."""
-    return t_quantile(LEVEL, min(10_000, math.floor(freedom)))
+    return t_quantile(LEVEL, math.floor(freedom))

@@ -10,7 +10,7 @@ from typing import Literal
 from inventory.rules.phrases import Phrase
 from recovery.rules.amounts import Combined
 from recovery.rules.balance import Balance, Code
-from recovery.rules.balance_words import coverage_words, plus_minus, remainder_words
+from recovery.rules.balance_words import coverage_words, expanded_words, remainder_words
 from recovery.rules.predicted import Prediction, Term
 from recovery.rules.predicted_terms import State as TermState
 
@@ -104,7 +104,7 @@ def waterfall(*, solvent: str, balance: Balance, prediction: Prediction) -> Wate
 
 def _returned(balance: Balance) -> tuple[str, str, Role, int, float, State, str]:
     water = balance.water
-    amount = plus_minus(water.volume_ul, water.expanded_ul)
+    amount = expanded_words(water)
     note = Phrase("less {amount} of water in it", amount=amount) if water.volume_ul else ""
     back = balance.solvent_returned
     return "returned", Phrase("came back"), "out", back.volume_ul, back.u_ul, "recorded", note
@@ -146,7 +146,7 @@ def _words(rest: Combined, balance: Balance) -> str:
     """Less missing than predicted is no gain of solvent unless more came back than went out."""
     if rest.volume_ul >= 0 or balance.unexplained.volume_ul < 0:
         return remainder_words(rest, explained=EXPLAINED)
-    amount = plus_minus(abs(rest.volume_ul), rest.expanded_ul)
+    amount = expanded_words(rest)
     return Phrase(LESS if rest.beyond else LESS_WITHIN, amount=amount, coverage=coverage_words(rest))
 
 

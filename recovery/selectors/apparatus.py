@@ -38,12 +38,12 @@ def apparatus_rows(lab: Lab) -> QuerySet[Apparatus]:
     )
 
 
-def records_of(apparatus: Apparatus) -> list[Record]:
+def records_of(apparatus: Apparatus, most: int | None = RECORDS_SHOWN) -> list[Record]:
     """What was done to it, the newest first; a withdrawal stands as a note at what it takes back."""
     rows = (
         ApparatusRecord.objects.filter(apparatus=apparatus, withdraws=None)
         .select_related("actor", "withdrawn_by__actor")
-        .order_by("-happened_at", "-id")[:RECORDS_SHOWN]
+        .order_by("-happened_at", "-id")[:most]
     )
     return [Record(row, hasattr(row, "withdrawn_by"), row.what in BEGINS_ANEW) for row in rows]
 
@@ -55,7 +55,8 @@ def judged_since(records: list[Record]) -> datetime | None:
 
 def signals_of(apparatus: Apparatus) -> list[LossSignal]:
     """Lasting changes of its losses that stand."""
-    return list(LossSignal.objects.filter(apparatus=apparatus, ended_at=None).select_related("solvent"))
+    rows = LossSignal.objects.filter(apparatus=apparatus, ended_at=None)
+    return list(rows.select_related("solvent", "apparatus", "since_run"))
 
 
 def fits_of(lab: Lab, apparatus: Apparatus | None = None) -> QuerySet[LossFit]:

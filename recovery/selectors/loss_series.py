@@ -20,7 +20,14 @@ from inventory.models import Lab, Solvent
 from inventory.rules.phrases import Phrase
 from recovery.models import Apparatus, ApparatusRecord, LossSignal, RunApparatus, RunKind, RunSum
 from recovery.rules.loss_watch import BASELINE_RUNS, Point, Reset, Signal, watched
-from recovery.rules.loss_words import ASSUMED, WHAT_A_POINT_IS, quiet_words, runs_words, signal_words
+from recovery.rules.loss_words import (
+    ASSUMED,
+    WHAT_A_POINT_IS,
+    all_runs_of,
+    quiet_words,
+    runs_words,
+    signal_words,
+)
 from recovery.rules.rates import Moments, Rate, loss_rate
 
 NEW_BASELINE = (ApparatusRecord.What.REPAIRED.value, ApparatusRecord.What.CHANGED.value)
@@ -143,7 +150,7 @@ class Choice:
         parts = [self.apparatus.name if self.apparatus else "", self.purpose or ""]
         parts += [self.kind.name if self.kind else "", self.operator or ""]
         told = ", ".join(part for part in parts if part)
-        return told or Phrase("{solvent}, all runs", solvent=self.solvent.name)
+        return told or all_runs_of(self.solvent.name)
 
     @property
     def conditions(self) -> Q:
@@ -288,14 +295,16 @@ class OddRun:
     side: int
 
 
-def signal_said(row: LossSignal, *, since: date, today: date) -> str:
+def signal_said(row: LossSignal, *, since: date, today: date, stands: bool | None = None) -> str:
     """What a signal of the records says, put together anew so that any language can say it.
 
-    since: when the first run behind it was started, in the lab's zone.
+    since: when the first run behind it was started, in the lab's zone. stands: as if it did, or did not; as
+    the records have it when left out.
     """
     before, after = (Rate(row.data[name]["runs"], row.data[name]["fraction"]) for name in ("before", "after"))
     choice = Choice(row.solvent, row.purpose or None, row.apparatus)
-    more, stands = row.direction == "more", row.ended_at is None
+    more = row.direction == "more"
+    stands = row.ended_at is None if stands is None else stands
     how: dict[str, Any] = {"since": since, "today": today, "before": before, "after": after}
     return signal_words(choice.name, more=more, stands=stands, **how)
 

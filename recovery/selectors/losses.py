@@ -72,6 +72,27 @@ def loss_rates(
     are one group. By apparatus, a run that was done in two counts for both; kind and apparatus are None
     where they were not told.
     """
+    return [_rate(by, row) for row in _rows(lab, by, since, until, equal)]
+
+
+def loss_rates_and_totals(*, lab: Lab, by: str, over: str) -> tuple[list[LossRate], list[LossRate]]:
+    """Loss rates by two groups, and added up by the first alone, in its order; from one look at the runs.
+
+    over: of which each run is in one alone, or it would be added twice: month, purpose, operator or kind.
+    """
+    rows = _rows(lab, (by, over), None, None, {})
+    sums: dict[Any, list[Any]] = {}
+    for first, _second, *figures in rows:
+        held = sums.get(first)
+        sums[first] = figures if held is None else [a + b for a, b in zip(held, figures, strict=True)]
+    totals = [_rate((by,), (first, *figures)) for first, figures in sums.items()]
+    return [_rate((by, over), row) for row in rows], totals
+
+
+def _rows(
+    lab: Lab, by: Sequence[str], since: date | None, until: date | None, equal: dict[str, Any]
+) -> list[Sequence[Any]]:
+    """The groups in order, each with its figures as `_rate` takes them."""
     per_run = _per_run(lab, by, since, until, equal)
     columns = [f"by_{name}" for name in by]
     moments = [f"SUM({_REAL.format(a)} * {_REAL.format(b)})" for a, b in _PRODUCTS]
@@ -82,7 +103,7 @@ def loss_rates(
     ending = f" GROUP BY {', '.join(columns)} ORDER BY {order}" if columns else ""
     with connection.cursor() as cursor:
         cursor.execute(f"SELECT {', '.join(read)} FROM ({sql}) AS runs{ending}", values)  # noqa: S608
-        return [_rate(by, row) for row in cursor.fetchall() if row[len(by)]]
+        return [row for row in cursor.fetchall() if row[len(by)]]
 
 
 def _per_run(
@@ -99,16 +120,11 @@ def _per_run(
         sums = sums.filter(run__month__lte=until)
     sums = sums.filter(**{GROUPS[name]: value for name, value in equal.items()})
     columns: dict[str, Any] = {f"by_{name}": F(GROUPS[name]) for name in by} or {"all_runs": Value(1)}
-    rows: QuerySet[RunSum, Any] = (
-        sums.values("run_id", **columns)
-        .annotate(
-            least=Min("returned_ul"),
-            charged=Sum("charged_ul"),
-            returned=Sum("returned_ul"),
-            lost=Sum("lost_ul"),
-        )
-        .order_by()
-    )
+    figures: dict[str, Any] = {name: F(f"{name}_ul") for name in _SUMS} | {"least": F("returned_ul")}
+    if "solvent" not in by or "apparatus" in (*by, *equal):
+        figures = {name: Sum(f"{name}_ul") for name in _SUMS} | {"least": Min("returned_ul")}
+    # Of one solvent a run has one sum: there is nothing to add up.
+    rows: QuerySet[RunSum, Any] = sums.order_by().values("run_id", **columns).annotate(**figures)
     return rows
 
 

@@ -10,9 +10,9 @@ from typing import Any
 from django.db.models import Count, Prefetch, Q
 
 from inventory.models import Alert, Container, Lab, Solvent
-from inventory.selectors.due import SOON, DueItem, due_containers, due_list
+from inventory.selectors.due import SOON, DueItem, counts_and_list, due_containers
 from recovery.models import Clearance, Run
-from recovery.selectors.losses import LossRate, loss_rates
+from recovery.selectors.losses import LossRate, loss_rates_and_totals
 
 DUE_LIMIT = 40
 RUN_LIMIT = 20
@@ -21,9 +21,10 @@ MONTHS = 12
 
 @dataclass(frozen=True)
 class Counts:
-    """How many containers stand in each rank of the due list."""
+    """How many containers stand in each rank of the due list. start: how many of it are not shown before."""
 
     by_rank: dict[int, int]
+    start: int = 0
 
     @property
     def now(self) -> int:
@@ -68,21 +69,25 @@ def due_counts(*, lab: Lab, today: date) -> Counts:
     return Counts({row["rank"]: row["n"] for row in rows.annotate(n=Count("id"))})
 
 
-def due_parts(*, lab: Lab, today: date, counts: Counts, start: int = 0) -> list[Part]:
-    """The due list by rank, worst first, from the one on before which `start` stand.
+def due_parts(*, lab: Lab, today: date, start: int = 0) -> tuple[Counts, list[Part]]:
+    """The due list by rank, worst first, from the one on before which `start` stand; from its beginning where
+    there are no more than that.
 
     Left out are ranks without a container, and those that lie before it as a whole.
     """
+    by_rank, items = counts_and_list(lab=lab, today=today, limit=DUE_LIMIT, start=start)
+    if start and not items:
+        return due_parts(lab=lab, today=today)
     found: dict[int, list[DueItem]] = defaultdict(list)
-    for item in due_list(lab=lab, today=today, limit=DUE_LIMIT, start=start):
+    for item in items:
         found[item.rank].append(item)
     parts, passed = [], 0
-    for rank, n in sorted(counts.by_rank.items()):
+    for rank, n in sorted(by_rank.items()):
         before = min(max(start - passed, 0), n)
         if before < n:
             parts.append(Part(rank, n, found[rank], before, passed))
         passed += n
-    return parts
+    return Counts(by_rank, start), parts
 
 
 def open_alerts(*, lab: Lab) -> int:
@@ -110,11 +115,11 @@ def open_runs(*, lab: Lab) -> tuple[int, list[Run]]:
 
 def ledger(*, lab: Lab) -> tuple[list[NamedRate], list[NamedRate]]:
     """Loss rates by solvent over all months, and by month (newest first) for the last twelve with runs."""
-    by_month = loss_rates(lab=lab, by=("month", "solvent"))
+    by_month, by_solvent = loss_rates_and_totals(lab=lab, by="solvent", over="month")
     months = sorted({rate.group["month"] for rate in by_month})[-MONTHS:]
     recent = [rate for month in reversed(months) for rate in by_month if rate.group["month"] == month]
     names = _names(lab)
-    return _named(loss_rates(lab=lab), names), _named(recent, names)
+    return _named(by_solvent, names), _named(recent, names)
 
 
 def _names(lab: Lab) -> dict[str, str]:

@@ -9,6 +9,7 @@ from typing import Any
 from inventory.models import Solvent
 from inventory.rules.catalogue import Fact
 from inventory.rules.density import Liquid
+from inventory.rules.source_words import source_words
 from recovery.rules.properties import Properties, from_facts
 
 
@@ -36,9 +37,9 @@ def _facts(kept: list[Mapping[str, Any]]) -> Iterator[Fact]:
                 name=str(one["name"]),
                 value=str(one["value"]),
                 unit=str(one.get("unit", "")),
-                source=str(one.get("source", "not stated")),
+                source=source_words(str(one.get("source", "not stated"))),
                 second=str(one.get("second", "")),
-                second_source=str(one.get("second_source", "")),
+                second_source=source_words(str(one.get("second_source", ""))),
                 half_width=_number(one.get("half_width")),
                 disagreement=str(one.get("disagreement", "")),
                 note=str(one.get("note", "")),

@@ -6,12 +6,12 @@ import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from inventory.models import LOST_TO, Movement, PlaceKind
 from inventory.rules.units import UNITS, affine
 from recovery.models import QualityCheck, ReturnState
-from recovery.rules.amounts import Part, part_of
+from recovery.rules.amounts import Combined, Part, combined, part_of
 
 COLUMNS = (
     "source_id", "destination_id", "source__kind", "destination__kind", "solvent_id", "lot_id", "volume_ul",
@@ -69,6 +69,35 @@ def amounts_of(runs: Sequence[tuple[int, int]]) -> dict[int, dict[int, Amounts]]
             water = waters.get((at[source], lot))
             amounts.back.append(Back(part, _weighed(entered), lot, entry, state, water))
     return found
+
+
+class Sums(NamedTuple):
+    """Of one solvent in one run, as booked; missing: charged less returned, with what the two share."""
+
+    charged: Combined
+    returned: Combined
+    missing: Combined
+
+
+NOT_MEASURED = Sums(*(Combined(0, 0.0),) * 3)
+
+
+def sums_of(runs: Sequence[tuple[int, int]]) -> dict[tuple[int, int], Sums]:
+    """(run id, solvent id) → its sums, of many runs in one statement. runs: (run id, place id) of each."""
+    at = {place_id: run_id for run_id, place_id in runs}
+    found: dict[tuple[int, int], tuple[list[Part], list[Part]]] = defaultdict(lambda: ([], []))
+    for row in _standing(list(at)) if at else ():
+        source, destination, from_kind, to_kind, solvent, _lot, volume_ul, u_ul, entered, _entry = row
+        inward = destination in at
+        if (from_kind if inward else to_kind) not in LOST_TO:
+            side = found[at[destination if inward else source], solvent][0 if inward else 1]
+            side.append(part_of(volume_ul, u_ul, entered))
+    return {key: _sums(*sides) for key, sides in found.items()}
+
+
+def _sums(charged: list[Part], back: list[Part]) -> Sums:
+    plus, minus = [(1, part) for part in charged], [(-1, part) for part in back]
+    return Sums(combined(plus), combined((1, part) for part in back), combined([*plus, *minus]))
 
 
 def _standing(places: list[int]) -> Iterable[Any]:

@@ -14,7 +14,7 @@ from inventory.rules.verdict import distilling_terms
 from inventory.services.measuring import measured
 from inventory.services.safety import policy_of
 from recovery.models import Run
-from recovery.rules.clearing import heel_ul, remedy
+from recovery.rules.clearing import heel_ul
 from recovery.services import gate
 from recovery.services.gate import Ruling
 from recovery.services.heel import NEVER_TO_DRYNESS, is_former
@@ -60,7 +60,7 @@ def clearance_check(
     if amount is not None and container is not None and container.lot is not None:
         heel = heel_ul(measured(amount, container.lot.solvent).volume_ul, fraction)
     dry = run.to_dryness and former
-    steps = dict.fromkeys(remedy(reason.level, one.code) for one, reason in ruling.against)
+    steps = dict.fromkeys(gate.remedy_of(one, reason) for one, reason in ruling.against)
     return Check(
         ruling=ruling,
         allowed=(ruling.allowed or not run.distils) and not dry,

@@ -263,7 +263,7 @@ def refuse_unless(
         Phrase("In an emergency: {text}", text=lab.emergency_text) if ruling.level == "do-not-touch" else ""
     )
     first, reason = max(ruling.against, key=lambda pair: pair[1].level == ruling.level)
-    parts = [remedy(reason.level, first.code), what_else, LATE if late else "", emergency]
+    parts = [remedy_of(first, reason), what_else, LATE if late else "", emergency]
     raise Refusal(
         field,
         NOT_CLEARED,
@@ -275,11 +275,19 @@ def refuse_unless(
     )
 
 
+def remedy_of(one: Judged, reason: VerdictReason) -> str:
+    """What to do about a reason: where something graver speaks against the same bottle, what that asks.
+
+    Nobody is told to test what nobody may touch.
+    """
+    return remedy(max(one.level, reason.level, key=RANK.__getitem__), one.code)
+
+
 def _cause(one: Judged, reason: VerdictReason) -> Cause:
     return Cause(
         reason.code,
         Phrase("{code}: {words}", code=one.code, words=reason.words),
-        remedy(reason.level, one.code),
+        remedy_of(one, reason),
         reason.source or OUR_RULE,
     )
 

@@ -270,7 +270,7 @@ def _into(targets: Mapping[str, int], draft: Draft) -> int:
         raise InputError(
             "back_into",
             "back-into-unknown",
-            Phrase("No bottle {text!r} is known, and this run lies after the count.", text=text),
+            Phrase("No bottle “{text}” is known, and this run lies after the count.", text=text),
             Phrase("Enter that bottle first, or name the one it went into."),
         )
     return found

@@ -14,6 +14,7 @@ from django.db import transaction
 
 from inventory.models import Container, ImportedRow, Lab, Membership, User
 from inventory.rules.errors import InputError
+from inventory.rules.names import keyed
 from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.dates import DateOrder
 from inventory.rules.sheets.folding import squeezed
@@ -206,9 +207,12 @@ def _report(
     return replace(before, rows=rows, outcomes=by_line(before.outcomes, said), totals=_totals(good))
 
 
-def _title(row: RunRow) -> str:
-    back = f"{row.back.text} back" if row.back else "back blank"
-    return f"{row.on}  {row.code:<8}{row.solvent_key:<26}{row.out.text} out, {back}"
+def _title(row: RunRow) -> Phrase:
+    back = Phrase("back blank")
+    if row.back:
+        back = Phrase("{amount} back", amount=row.back.text)
+    told = {"on": row.on, "code": row.code, "out": row.out.text, "back": back}
+    return Phrase("{on}  {code:<8}{solvent:<26}{out} out, {back}", solvent=keyed(row.solvent_key), **told)
 
 
 def _totals(drafts: Sequence[Draft]) -> tuple[dict[str, Any], ...]:

@@ -125,14 +125,7 @@ def _asks(row: RunKind, key: str) -> bool:
 
 def _own_field(lab: Lab, field: RunField) -> RunField:
     held = RunField.objects.select_for_update(of=("self",)).get(pk=field.pk)
-    _check_own(lab, held.lab_id, held.name)
-    if held.ended_at is not None:
-        raise Conflict(
-            "field",
-            "field-ended",
-            Phrase("“{name}” is used no longer.", name=held.name),
-            Phrase("Add another one."),
-        )
+    _check_own(lab, held, "field")
     return held
 
 
@@ -243,24 +236,25 @@ def _sign(may_loosen: bool, reason: str) -> None:
 
 def _own_kind(lab: Lab, kind: RunKind) -> RunKind:
     held = RunKind.objects.select_for_update(of=("self",)).get(pk=kind.pk)
-    _check_own(lab, held.lab_id, held.name)
-    if held.ended_at is not None:
-        raise Conflict(
-            "kind",
-            "kind-ended",
-            Phrase("“{name}” is used no longer.", name=held.name),
-            Phrase("Add another one."),
-        )
+    _check_own(lab, held, "kind")
     return held
 
 
-def _check_own(lab: Lab, lab_id: int | None, name: str) -> None:
-    if lab_id != lab.pk:
+def _check_own(lab: Lab, held: RunField | RunKind, what: str) -> None:
+    """Raises Conflict for what is shipped and what has ended. what: `field` or `kind`."""
+    if held.lab_id != lab.pk:
         raise Conflict(
             "",
             "is-shipped",
-            Phrase("“{name}” comes with the program.", name=name),
+            Phrase("“{name}” comes with the program.", name=held.name),
             Phrase("Make a copy and change that."),
+        )
+    if held.ended_at is not None:
+        raise Conflict(
+            what,
+            f"{what}-ended",
+            Phrase("“{name}” is used no longer.", name=held.name),
+            Phrase("Add another one."),
         )
 
 

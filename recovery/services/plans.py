@@ -16,6 +16,7 @@ from inventory.rules.errors import InputError
 from inventory.rules.levels import RANK, Use
 from inventory.rules.phrases import Phrase
 from inventory.rules.verdict import Verdict, distilling_terms
+from inventory.services.due_telling import told_in
 from inventory.services.facts import containers_with, policy_of
 from inventory.services.verdicts import verdicts_of_many
 from recovery.models import Apparatus, LossFit, RunKind
@@ -185,7 +186,10 @@ def bottles_of(
     held = containers_with(ids[:BOTTLES_MAX])
     found = verdicts_of_many(held, today)
     uses: tuple[Use, ...] = ("draw", "distil") if distils else ("draw",)
-    bottles = [_bottle(row, [found[row.pk][use] for use in uses]) for row in held]
+    bottles = [
+        _bottle(row, [found[row.pk][use] for use in uses], told_in(found[row.pk], row, today).advice)
+        for row in held
+    ]
     if quality_for and bottles:
         fits = fitness_of(lab=lab, container_ids=ids[:BOTTLES_MAX], today=today)
         bottles = [_with_quality(one, fits[one.container_id].uses[quality_for]) for one in bottles]
@@ -202,7 +206,7 @@ def _with_quality(bottle: Bottle, found: Fitness) -> Bottle:
     return replace(bottle, quality=state, allowed=False, against=(*bottle.against, *against))
 
 
-def _bottle(container: Container, verdicts: Sequence[Verdict]) -> Bottle:
+def _bottle(container: Container, verdicts: Sequence[Verdict], advice: str) -> Bottle:
     lot = container.lot
     assert lot is not None
     worst = max((v for v in verdicts if not v.allowed), key=lambda v: RANK[v.level], default=verdicts[-1])
@@ -225,6 +229,7 @@ def _bottle(container: Container, verdicts: Sequence[Verdict]) -> Bottle:
         level=worst.level,
         allowed=all(v.allowed for v in verdicts),
         against=tuple(sorted(against)),
+        advice=advice,
     )
 
 

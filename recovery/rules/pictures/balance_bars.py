@@ -41,7 +41,8 @@ class SolventBars:
     rows: tuple[BarRow, ...]
     words: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
-    in_words: str = Phrase("in")
+    # The empty part keeps it apart from the "in" of a place.
+    in_words: str = Phrase("in{which}", which="")
     out_words: str = Phrase("out")
 
 

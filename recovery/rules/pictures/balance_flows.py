@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 
-from inventory.rules.phrases import Phrase
+from inventory.rules.phrases import Phrase, Translate, Write
 from recovery.rules.pictures.flow_diagram import Band, FlowDiagram, FlowNode
 from recovery.rules.solvent_balance import NG_PER_G, PairFlow, Report, SolventBalance
 from recovery.rules.solvent_balance_words import period_words
@@ -59,7 +59,7 @@ def flows_of(report: Report) -> FlowDiagram:
             found[source, target] += volume_ul * (solvent.ng_per_ul if mass else 1)
     per = NG_PER_G if mass else UL_PER_ML
     bands = tuple(Band(*pair, amount / per) for pair, amount in found.items() if amount > 0)
-    names = Phrase("All solvents, in mass") if mass else _capital(report.solvents[0].name)
+    names = Phrase("All solvents, in mass") if mass else _First(report.solvents[0].name)
     looped = any(band.target == "back" for band in bands)
     return FlowDiagram(
         Phrase("Where the solvent came from and went"), NODES, bands,
@@ -70,6 +70,18 @@ def flows_of(report: Report) -> FlowDiagram:
 
 def _capital(name: str) -> str:
     return name[:1].upper() + name[1:]
+
+
+class _First(Phrase):
+    """A name that begins a sentence, in whatever language it is said."""
+
+    def __new__(cls, name: str, /) -> _First:
+        made = str.__new__(cls, _capital(name))
+        made.template, made.parts = "{name}", {"name": name}
+        return made
+
+    def said(self, translate: Translate, write: Write = format) -> str:
+        return _capital(super().said(translate, write))
 
 
 def _bands(solvent: SolventBalance) -> Iterator[tuple[str, str, int]]:

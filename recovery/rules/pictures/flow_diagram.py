@@ -204,7 +204,7 @@ def _placed(sheet: Sheet, plan: _Plan, top: float) -> float:
 def _label(sheet: Sheet, plan: _Plan, slot: _Slot, wide: float) -> None:
     assert slot.node is not None
     size = sheet.look.size
-    slot.label = wrapped(isolated(slot.node.words), size.text, wide, most=2)
+    slot.label = wrapped(isolated(slot.node.words), size.text, wide, most=3)
     slot.label += wrapped(sheet.say(plan.unit.text(slot.amount)), size.text, wide, bold=True, most=1)
 
 

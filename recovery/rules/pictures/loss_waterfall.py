@@ -7,7 +7,7 @@ their own, as they are small beside the charge; two lines lead from the one scal
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -17,6 +17,7 @@ from inventory.rules.pictures.scales import Linear, linear_ticks, padded
 from inventory.rules.pictures.sheet import Sheet, width_of, wrapped
 from inventory.rules.pictures.style import Look
 from inventory.rules.pictures.words import MINUS, Unit, all_said, isolated, number, volume_unit
+from recovery.rules.balance_words import amounts_in, plus_minus
 from recovery.rules.waterfall import Bar, Waterfall
 
 __all__ = ["draw_waterfall", "run_title", "waterfall_sheet"]
@@ -70,8 +71,8 @@ def draw_waterfall(fall: Waterfall, look: Look, title: str = "") -> bytes:
 
 
 def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
-    fall, size = all_said(fall, look.say), look.size
     unit = volume_unit(max((abs(bar.value_ul) for bar in fall.bars), default=0) / UL_PER_ML, look.unit)
+    fall, size = all_said(_in_unit(_known(fall), unit), look.say), look.size
     head = isolated(look.say(title)) or Phrase("Where the {solvent} went", solvent=isolated(fall.solvent))
     sheet = Sheet(look, head, _told(fall, unit))
     y = heading(sheet, [isolated(fall.solvent)] if title else [])
@@ -90,6 +91,20 @@ def waterfall_sheet(fall: Waterfall, look: Look, title: str = "") -> Sheet:
         y = _rows(sheet, second, y)
     notes(sheet, y + 4, list(_key(fall)))
     return sheet
+
+
+def _known(fall: Waterfall) -> Waterfall:
+    """Of a run that is open what is recorded: there is no rest yet for anything else to explain."""
+    if fall.code != "still-open":
+        return fall
+    return replace(fall, bars=tuple(bar for bar in fall.bars if bar.role in {"start", "out"}))
+
+
+def _in_unit(fall: Waterfall, unit: Unit) -> Waterfall:
+    """What is said of the bars, in their unit."""
+    bars = tuple(replace(bar, note=amounts_in(bar.note, unit)) for bar in fall.bars)
+    notes = tuple(amounts_in(note, unit) for note in fall.notes)
+    return replace(fall, words=amounts_in(fall.words, unit), bars=bars, notes=notes)
 
 
 def _block(sheet: Sheet, bars: tuple[Bar, ...], unit: Unit, k: float, above: _Block | None) -> _Block:
@@ -190,9 +205,8 @@ def _words(sheet: Sheet, block: _Block, bar: Bar, name: Sequence[str], top: floa
 def _value(unit: Unit, bar: Bar, k: float) -> Phrase:
     if bar.state == "not-told":
         return SPOKEN["not-told"]
-    half = k * bar.u_ul / UL_PER_ML if bar.u_ul else None
     sign = MINUS if bar.role in {"out", "predicted"} and bar.value_ul > 0 else ""
-    return Phrase.joined([sign, unit.text(bar.value_ul / UL_PER_ML, half)], by="")
+    return Phrase.joined([sign, plus_minus(bar.value_ul, k * bar.u_ul, unit)], by="")
 
 
 def _bar(sheet: Sheet, block: _Block, bar: Bar, top: float) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from inventory.rules.phrases import Figure, Phrase
+from inventory.rules.solvent_words import solvent_words
 from recovery.rules.extraction_entry import USUAL_YIELD
 from recovery.rules.pictures.yield_curve import Need, YieldCurve, YieldPoint
 
@@ -32,7 +33,7 @@ def yields_of(plan: Mapping[str, Any] | None, *, purpose: str, wanted_percent: o
     chosen = found["chosen"]
     words = Phrase(
         "{solvent}: {total} mL in {portions} portions of {portion} mL take out {percent}.",
-        solvent=plan["solvent"]["name"],
+        solvent=solvent_words(plan["solvent"]["name"]),
         total=_decimal(chosen["total_ml"]),
         portions=chosen["portions"],
         portion=_decimal(chosen["portion_ml"]),
