@@ -8,19 +8,25 @@ from typing import Any
 from urllib.parse import urlencode
 
 from django import template
+from django.utils.html import escape
+from django.utils.safestring import SafeString
 from django.utils.translation import gettext, gettext_lazy
 
+from inventory.rules.pictures.style import Width
+from inventory.rules.pictures.words import Unit, volume_unit
 from inventory.rules.shown_units import DEFAULT, UNITS, in_unit
+from inventory.selectors.drawn_sizes import size_of
 from inventory.services.speaking import SPOKEN, language_asked
 from inventory.templatetags.amounts import NO_BREAK, UNIT, grouped, marked, ml, percent
-from inventory.web.language import spoken
+from inventory.web.language import spoken, unparted
 from recovery.models import QualityCheck
+from recovery.rules.amounts import COVERAGE
+from recovery.rules.balance_words import amounts_in, plus_minus
 from recovery.rules.fact_words import named_all
 from recovery.rules.heel_words import heel_words
 from recovery.rules.loss_watch import Point
 from recovery.rules.rates import Rate
 from recovery.rules.shipped_words import shipped
-from recovery.rules.waterfall import Bar
 from recovery.selectors.drawn_losses import rules_of
 from recovery.selectors.run_facts import FactNow
 
@@ -28,11 +34,11 @@ register = template.Library()
 PHONE = "(max-width: 47.99rem)"
 DARK = "(prefers-color-scheme: dark)"
 # The first that fits is taken: paper is light whatever the screen was.
-LOOKS = (
-    ("print", {"width": "large", "theme": "light"}),
-    (f"{PHONE} and {DARK}", {"width": "small", "theme": "dark"}),
-    (PHONE, {"width": "small", "theme": "light"}),
-    (DARK, {"width": "large", "theme": "dark"}),
+LOOKS: tuple[tuple[str, Width, str], ...] = (
+    ("print", "large", "light"),
+    (f"{PHONE} and {DARK}", "small", "dark"),
+    (PHONE, "small", "light"),
+    (DARK, "large", "dark"),
 )
 CENT = Decimal("0.01")
 STATES = {
@@ -68,11 +74,13 @@ OUTCOMES = {
 
 
 @register.inclusion_tag("recovery/_drawn.html")
-def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any) -> dict[str, Any]:
-    """A picture that has an address of its own, with its downloads.
+def drawn(
+    address: str, alt: str, query: str = "", table: str = "", shape: str = "", **asked: Any
+) -> dict[str, Any]:
+    """A picture that has an address of its own, with its downloads, and room kept for it.
 
     asked: its parameters; empty ones go. query: the same, encoded already. table: address of its figures as
-    CSV, which takes `query` too.
+    CSV, which takes `query` too. shape: what kind of picture it is, of `drawn_sizes.USUAL`.
     """
     told = {name: value for name, value in asked.items() if value not in (None, "")}
     language = language_asked()
@@ -84,17 +92,25 @@ def drawn(address: str, alt: str, query: str = "", table: str = "", **asked: Any
     def of(**look: str) -> str:
         return f"{address}?{'&'.join(filter(None, (query, urlencode({**told, **look}))))}"
 
-    sources = [(media, of(**look, format="svg")) for media, look in LOOKS]
+    def room(width: Width) -> tuple[int, int]:
+        return size_of(of(), width, shape)
+
+    sources = [
+        (media, of(width=width, theme=theme, format="svg"), room(width)) for media, width, theme in LOOKS
+    ]
     if table and query:
         table = f"{table}{'&' if '?' in table else '?'}{query}"
     found = {"sources": sources, "src": of(format="svg"), "alt": alt, "png": of(format="png")}
-    return {**found, "table": table}
+    return {**found, "table": table, "room": room("large")}
 
 
 @register.filter
 def said(words: str) -> str:
-    """Words of the rules in the language of the page, before another filter makes plain text of them."""
-    return spoken(words)
+    """Words of the rules as the page says them, in its language and the reader's unit.
+
+    So written before another filter makes plain text of them.
+    """
+    return unparted(spoken(amounts_in(words, shown_unit()) if UNIT.get() else words))
 
 
 @register.filter
@@ -165,10 +181,23 @@ def told(quantity: Mapping[str, Any] | None) -> str:
 
 
 @register.filter
+def estimated(quantity: Mapping[str, Any] | None) -> str:
+    """A volume that was worked out, with its expanded uncertainty, rounded as everywhere."""
+    if not quantity or quantity.get("value") is None or quantity.get("unit") != DEFAULT:
+        return told(quantity)
+    value_ul, u_ul = (Decimal(str(quantity.get(name) or 0)) * 1000 for name in ("value", "uncertainty"))
+    return pair(int(value_ul), float(u_ul))
+
+
+@register.filter
 def grams(mass_ng: int) -> str:
-    """Nanograms as grams to a hundredth."""
+    """Nanograms as grams to a hundredth; what is there is never shown as nothing."""
     value = (Decimal(mass_ng) / 10**9).quantize(CENT, ROUND_HALF_UP)
-    return f"{grouped(value)}{NO_BREAK}g"
+    if value or not mass_ng:
+        return f"{grouped(value)}{NO_BREAK}g"
+    least = f"{marked(str(CENT))}{NO_BREAK}g"
+    words = gettext("below {least}") if mass_ng > 0 else gettext("above −{least}")
+    return words.format(least=least)
 
 
 @register.filter
@@ -214,10 +243,22 @@ def outcome_words(outcome: str) -> str:
     return str(OUTCOMES.get(outcome, outcome))
 
 
-@register.filter
-def spread(bar: Bar, k: float) -> str:
-    """Expanded uncertainty of one step."""
-    return ml(round(bar.u_ul * k))
+@register.simple_tag
+def pair(volume_ul: int, u_ul: float | None, k: float = COVERAGE) -> SafeString:
+    """A volume with its expanded uncertainty k·u in the reader's unit: the same two numbers on every page.
+
+    Without an uncertainty as any volume is shown; the exact number stays in the mark-up.
+    """
+    whole_ul = round(u_ul or 0)  # as a balance has it, so that both round alike
+    if not whole_ul:
+        return ml(volume_ul)
+    words = spoken(plus_minus(volume_ul, k * whole_ul, shown_unit())).replace(" ", NO_BREAK)
+    return SafeString(f'<data value="{volume_ul}">{escape(words)}</data>')
+
+
+def shown_unit() -> Unit:
+    """The unit in which the page shows volumes."""
+    return volume_unit(0.0, UNIT.get())
 
 
 @register.filter

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import Any
 
 from django import template
-from django.template.context import RequestContext
 
-from inventory.templatetags.explain import page_keys, unfolding
+from inventory.templatetags.explain import add_tags
 from recovery.rules.explained import TEXTS
 
 register = template.Library()
@@ -26,6 +24,7 @@ PAGES: Mapping[str, str] = MappingProxyType(
         "deed/dried": "fitness",
         "deed/draw": "at-20 opened booked-anyway",
         "deed/inhibitor": "inhibitor next-test",
+        "deed/into-waste": "waste-days booked-anyway at-20",
         "deed/move": "storage-limit",
         "deed/open": "opened next-test",
         "deed/peroxides-out": "reading next-test",
@@ -45,17 +44,9 @@ PAGES: Mapping[str, str] = MappingProxyType(
         "run-return": "at-20 times-distilled storage-limit",
         "run-start": "gate",
         "run-states": "loss-terms",
+        "waste-put-in": "waste-days at-20",
     }
 )
 
 
-@register.inclusion_tag("inventory/_explained.html")
-def explain(*keys: str) -> dict[str, Any]:
-    """`{% explain "rate fit" %}`: by the keys of `recovery.rules.explained.TEXTS`."""
-    return unfolding(TEXTS, keys)
-
-
-@register.inclusion_tag("inventory/_explained.html", takes_context=True)
-def explain_page(context: RequestContext) -> dict[str, Any]:
-    """What a page that is one form asks about, by `PAGES`."""
-    return unfolding(TEXTS, [page_keys(PAGES, context)])
+add_tags(register, TEXTS, PAGES)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.http import HttpResponse
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from inventory.web.desk import Desk, desk_page, status_of
-from recovery.models import Apparatus, ApparatusRecord
+from recovery.models import Apparatus, ApparatusRecord, LossSignal
 from recovery.selectors.apparatus import apparatus_rows, fits_of, judged_since, records_of, signals_of
+from recovery.selectors.loss_series import signal_said
 from recovery.selectors.losses import loss_rates
 from recovery.selectors.runs_behind import solvents_lost
 from recovery.services.apparatus import (
@@ -63,11 +65,17 @@ def apparatus_one(desk: Desk, apparatus: str) -> HttpResponse:
             "records": records,
             "since": judged_since(records),
             "rates": [(solvents[rate.group["solvent"]], rate) for rate in rates],
-            "signals": signals_of(found),
+            "signals": [(row, _said(desk, row)) for row in signals_of(found)],
             "fits": list(fits_of(desk.lab, found)[:FITS_SHOWN]),
         },
         here="more",
     )
+
+
+def _said(desk: Desk, row: LossSignal) -> str:
+    """What a signal says, in the language of the page."""
+    since = row.since_run.started_at.astimezone(ZoneInfo(desk.lab.time_zone)).date()
+    return signal_said(row, since=since, today=desk.today)
 
 
 def _at(desk: Desk, ref: str) -> Apparatus:
@@ -90,7 +98,7 @@ def change(desk: Desk, apparatus: str) -> HttpResponse:
         return _("Recorded.")
 
     before = _("A corrected name or place changes no loss. If a part was replaced, record that as a change.")
-    words = Words(_("Correct what is written of it"), _("Record"), found.name, before)
+    words = Words(_("Correct its record"), _("Save the change"), found.name, before)
     return ask(desk, form, work, words, _home(desk, found), here="more")
 
 
@@ -110,7 +118,7 @@ def record(desk: Desk, apparatus: str) -> HttpResponse:
         "that mended nothing is seen. After a change they are made anew."
     )
     queue = f"{_('Record of an apparatus')} · {found.name}"
-    words = Words(_("Record what was done"), _("Record"), found.name, before, queue)
+    words = Words(_("Record what was done"), _("Record what was done"), found.name, before, queue)
     return ask(desk, form, work, words, _home(desk, found), here="more")
 
 

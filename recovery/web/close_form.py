@@ -48,6 +48,13 @@ class CloseForm(DeskForm):
         super().__init__(*args, **kwargs)
         self.held = held
         self.parts: list[tuple[str, Solvent, str]] = []
+        if any(row.held_ul > 0 for row in held):
+            self.fields["unit"] = forms.ChoiceField(
+                label=gettext_lazy("Unit"),
+                choices=UNITS,
+                initial=UNIT.get() or "mL",
+                help_text=gettext_lazy("It holds for each amount below."),
+            )
         for row in held:
             # More came back than went out: there is nothing to name.
             for kind in NAMED_LOSSES if row.held_ul > 0 else ():
@@ -61,9 +68,6 @@ class CloseForm(DeskForm):
                     help_text=words,
                 )
                 self.parts.append((name, row.solvent, kind))
-        self.fields["unit"] = forms.ChoiceField(
-            label=gettext_lazy("Unit"), choices=UNITS, initial=UNIT.get() or "mL"
-        )
         self.fields["rest"] = forms.CharField(
             label=gettext_lazy("What may have become of the rest?"),
             required=False,
@@ -72,7 +76,12 @@ class CloseForm(DeskForm):
             widget=forms.Textarea(attrs={"rows": 2}),
         )
         self.fields["to_dryness"] = forms.BooleanField(
-            label=gettext_lazy("What is left is to be taken to dryness"), required=False
+            label=gettext_lazy("What is left is to be taken to dryness"),
+            required=False,
+            help_text=gettext_lazy(
+                "Never where a solvent of the run forms peroxides, or may: they collect in what is left "
+                "behind. It is refused there."
+            ),
         )
 
     def clean(self) -> dict[str, Any]:
@@ -93,13 +102,18 @@ class CloseForm(DeskForm):
         ]
 
     @property
+    def first(self) -> list[Any]:
+        """What rules every amount, before any is asked for."""
+        return [self["unit"]] if "unit" in self.fields else []
+
+    @property
     def last(self) -> list[Any]:
         """What is asked once, whatever the solvent."""
-        return [self[name] for name in ("unit", "rest", "to_dryness")]
+        return [self[name] for name in ("rest", "to_dryness")]
 
     def told(self) -> list[tuple[str, Loss]]:
         """The losses named, each with its field."""
-        unit = self.cleaned_data["unit"]
+        unit = self.cleaned_data.get("unit")
         return [
             (name, Loss(to=kind, amount={"value": self.cleaned_data[name], "unit": unit}, solvent=solvent))
             for name, solvent, kind in self.parts

@@ -11,22 +11,21 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Container, LotParent
 from inventory.rules.cautions import CAUTIONS
-from inventory.rules.levels import RANK, USE_WORDS, Use
+from inventory.rules.levels import USE_WORDS, Use
 from inventory.rules.verdict import Verdict
 from inventory.selectors.loosening import loosened
 from inventory.selectors.timeline import SHOWN, timeline
 from inventory.services.facts import containers_with
 from inventory.services.facts import gathered as facts_now
 from inventory.services.verdicts import judged, judged_in
+from inventory.services.waste_filling import cautions_for
 from inventory.web.desk import Desk, desk_page, done, status_of
 from inventory.web.finding import container_or_404
 from recovery.models import Run
 from recovery.web.container_past import mark, past_of, placed
 from recovery.web.deed import Deed
 from recovery.web.deeds import DEEDS, deeds_for
-
-# What somebody in front of the shelf asks, in that order.
-ASKED: tuple[Use, ...] = ("draw", "distil", "open", "move", "keep")
+from recovery.web.standing import ASKED, headline, offered
 
 
 @desk_page("stock.read")
@@ -36,9 +35,10 @@ def container(desk: Desk, code: str) -> HttpResponse:
     deeds = deeds_for(desk, found)
     first = next((deed for deed in deeds if deed.key in ("draw", "put-in")), None)
     form = None if first is None else first.make(desk, found, None)
+    told = _facts(desk, found)
     return desk.render(
         "recovery/container.html",
-        {**_facts(desk, found), "deeds": deeds, "first": first, "form": form},
+        {**told, **offered(deeds, first, told["worst"].level), "first": first, "form": form},
         here="shelf",
     )
 
@@ -56,9 +56,8 @@ def _facts(desk: Desk, found: Container) -> dict[str, Any]:
         "due": due,
         "answers": [verdicts[use] for use in ASKED],
         "use_words": USE_WORDS,
-        "spoken_against": not verdicts["draw"].allowed and held.volume_ul > 0,
-        # What speaks against distilling alone stands at that use; the headline is for the bottle.
-        "worst": max((verdicts[u] for u in ASKED if u != "distil"), key=lambda v: RANK[v.level]),
+        **(said := headline(held, verdicts, desk.today)),
+        "spoken_against": said["alone"] or (not verdicts["draw"].allowed and held.volume_ul > 0),
         "cautions": _cautions(verdicts.values()),
         "parents": _parents(held),
         "loosened": loosened(held),
@@ -108,13 +107,17 @@ def _asked(desk: Desk, found: Container, chosen: Deed, form: Any) -> dict[str, A
     use: Use = _USE_OF.get(chosen.key, "draw")
     against: Verdict = verdicts[use]
     runs = Run.objects.filter(lab=desk.lab, closed_at=None)
+    said = headline(held, verdicts, desk.today)
+    lot = held.lot if chosen.key == "into-waste" else None
     return {
+        **said,
         "container": held,
         "deed": chosen,
         "form": form,
         "verdict": against,
         "against": [reason for reason in against.reasons if reason.level != "use"],
         "cautions": _cautions([against]),
+        "heeded": () if lot is None else cautions_for(lot.solvent, alone=said["alone"]),
         "no_runs": chosen.key in ("draw", "put-in") and not runs.exists(),
         "title": _("%(deed)s · %(code)s") % {"deed": chosen.title, "code": held.code},
     }

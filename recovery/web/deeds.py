@@ -10,14 +10,17 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from inventory.models import Container, Event, Reagent
+from inventory.rules.advice import ADVICE
 from inventory.rules.errors import Conflict
 from inventory.rules.phrases import Phrase
-from inventory.services import containers, safety, volumes
+from inventory.rules.waste import FIRST
+from inventory.services import safety, volumes
 from inventory.services.containers import day_in_lab
+from inventory.services.moving import put_away
 from inventory.services.opening import mark_opened
 from inventory.services.quarantine import set_aside
 from inventory.services.storage import Override
-from inventory.templatetags.amounts import ml
+from inventory.templatetags.amounts import ml_text
 from inventory.web.bench_forms import (
     CountForm,
     DiscardForm,
@@ -38,6 +41,7 @@ from recovery.services.gate import Signature
 from recovery.web.deed import Deed
 from recovery.web.draw_form import DrawForm
 from recovery.web.treating import TREATING, fitting
+from recovery.web.waste_forms import into_waste, into_waste_form
 
 
 def _draw_form(desk: Desk, container: Container, data: Any) -> DeskForm:
@@ -91,7 +95,7 @@ def _test(desk: Desk, container: Container, form: TestForm) -> str:
         note=told["note"],
         reagent=reagent,
     )
-    return _("The test is recorded. The verdict above takes it in.")
+    return _("The test is recorded. The verdict below takes it in.")
 
 
 def _sign_form(desk: Desk, container: Container, data: Any) -> DeskForm:
@@ -102,7 +106,7 @@ def _sign(desk: Desk, container: Container, form: SignForm) -> str:
     told, tapped = form.cleaned_data, form.tapped()
     seen_on = None if tapped is None else day_in_lab(desk.lab, tapped)
     safety.observe(**desk.by, container=container, sign=told["sign"], words=told["words"], seen_on=seen_on)
-    return _("Recorded. Follow what the verdict above says.")
+    return _("Recorded. Follow what the verdict below says.")
 
 
 def _open_form(desk: Desk, container: Container, data: Any) -> DeskForm:
@@ -149,7 +153,7 @@ def _counted(container: Container, counted: Any) -> str:
     if not counted.difference_ul:
         return _("It agrees with the record.")
     words = _("Recorded: %(difference)s different from the record.") % {
-        "difference": _plain_ml(counted.difference_ul)
+        "difference": ml_text(counted.difference_ul)
     }
     if counted.beyond_uncertainty:
         words += " " + _("That is more than the uncertainty of both: something was not written down.")
@@ -164,7 +168,7 @@ def _move(desk: Desk, container: Container, form: MoveForm) -> str:
     told = form.cleaned_data
     _not_moved_since(container, form.tapped())
     override = Override(told["override_reason"], allowed=desk.caller.may("safety.loosen"))
-    done = containers.put_away(
+    done = put_away(
         container=container,
         actor=desk.caller.user,
         now=desk.now,
@@ -172,7 +176,16 @@ def _move(desk: Desk, container: Container, form: MoveForm) -> str:
         override=override,
     )
     warned = " ".join(spoken(warning.words) for warning in done.warnings)
-    return f"{_('It stands there now.')} {warned}".strip()
+    stands = _("It stands there now.")
+    if done.against and not done.carried:
+        stands = f"{stands} {spoken(ADVICE[done.against.level])}"
+    elif done.against:
+        # What happened is on record; what is to happen now is said first.
+        stands = _(
+            "Recorded, and that it was not to be moved. Leave it there, keep others away "
+            "and call the supervisor."
+        )
+    return f"{stands} {warned}".strip()
 
 
 def _not_moved_since(container: Container, tapped: datetime | None) -> None:
@@ -199,7 +212,7 @@ def _pour(desk: Desk, container: Container, form: PourForm) -> str:
     into.refresh_from_db()
     return _("Poured. %(code)s holds %(amount)s now.") % {
         "code": into.code,
-        "amount": _plain_ml(into.volume_ul),
+        "amount": ml_text(into.volume_ul),
     }
 
 
@@ -209,7 +222,7 @@ def _aside_form(desk: Desk, container: Container, data: Any) -> DeskForm:
 
 def _aside(desk: Desk, container: Container, form: SetAsideForm) -> str:
     set_aside(**desk.by, container=container, reason=form.cleaned_data["reason"])
-    return _("Set aside. Nobody uses it until a supervisor lifts that.")
+    return _("Barred. Nobody uses it until a supervisor lifts that.")
 
 
 def _discard_form(desk: Desk, container: Container, data: Any) -> DeskForm:
@@ -221,15 +234,11 @@ def _discard(desk: Desk, container: Container, form: DiscardForm) -> str:
     return _("It has left the shelf for good.")
 
 
-def _plain_ml(volume_ul: int) -> str:
-    return ml(volume_ul).split(">")[1].split("<")[0]
-
-
 def _now(container: Container, words: str) -> str:
     container.refresh_from_db(fields=["volume_ul"])
     held = _("%(code)s holds %(amount)s now.") % {
         "code": container.code,
-        "amount": _plain_ml(container.volume_ul),
+        "amount": ml_text(container.volume_ul),
     }
     return f"{words} {held}"
 
@@ -265,9 +274,18 @@ DEEDS: Mapping[str, Deed] = {
         Deed("move", _T("Move it"), _T("Move"), "stock.move", _move_form, _move, needs_content=False),
         Deed("pour", _T("Pour it over"), _T("Pour over"), "stock.pour", _pour_form, _pour),
         Deed(
+            "into-waste",
+            _T("Put it into a waste container"),
+            _T("Into waste"),
+            "waste.log",
+            into_waste_form,
+            into_waste,
+            before=FIRST,
+        ),
+        Deed(
             "set-aside",
-            _T("Set it aside"),
-            _T("Set aside"),
+            _T("Bar it from use"),
+            _T("Bar its use"),
             "safety.quarantine",
             _aside_form,
             _aside,

@@ -56,7 +56,7 @@ def _facts(user: User) -> dict[str, Any]:
 
 def _steps(has: dict[str, bool]) -> list[Step]:
     tested = has["test"] or (has["stock"] and not has["to_test"])
-    receive = ("receive", _T("Receive a bottle"))
+    receive = ("receive", _T("Receive a container"))
     return [
         Step(
             has["policy"], _T("Choose the rules for peroxide tests"),
@@ -79,7 +79,7 @@ def _steps(has: dict[str, bool]) -> list[Step]:
         ),
         Step(
             tested, _T("Log the first peroxide test"),
-            _T("Open a bottle on the shelf and log what the strip shows."),
+            _T("Choose a container on the shelf and log what the strip shows."),
             "shelf", _T("Go to the shelf"), "safety.test",
         ),
     ]  # fmt: skip

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, cast
 
@@ -17,20 +18,72 @@ from django.views.decorators.http import require_safe
 from inventory import access
 from inventory.access import Caller
 from inventory.models import User
-from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, today_in
+from inventory.rules.advice import Told
+from inventory.selectors.due import LOOK, OVERDUE, READING, SIGN, SOON, TODAY, UNKNOWN, DueItem, today_in
 from inventory.selectors.loosening import policy_in_use
+from inventory.selectors.running import looks
 from inventory.services.delivery.reach import reach_of
 from inventory.services.due_telling import judged_as, told_by_id
+from inventory.web.addresses import address_of
 from inventory.web.desk import Desk
 from inventory.web.forms import role_name
 from inventory.web.rows import start_of
 from recovery.selectors import overview
 from recovery.selectors.overview import Part
 from recovery.web import today_alerts
+from recovery.web.deed import Deed
+from recovery.web.deeds import DEEDS
 from recovery.web.first_steps import first_steps
+from recovery.web.today_alerts import Beside
 
 # The other months are folded away, so that a phone need not scroll past them.
 MONTHS_SHOWN = 3
+
+
+@dataclass(frozen=True)
+class Bottle:
+    """A container on the due list, where its page is, the alerts because of it, and what to do."""
+
+    item: DueItem
+    address: str
+    alerts: Sequence[Beside]
+    deed: Deed | None = None
+
+
+class Bottles:
+    """Makes them, with what is to be said of their containers by id and their alerts by id in hand."""
+
+    def __init__(self, desk: Desk, said: Mapping[int, Told], beside: Mapping[int, Sequence[Beside]]) -> None:
+        self._said, self._beside = said, beside
+        self._address, self._may = address_of("container", desk.lab.slug), desk.caller.may
+
+    def of(self, part: Part) -> list[Bottle]:
+        return [
+            Bottle(
+                *(item, self._address(item.code), self._beside.get(item.container_id, ())),
+                deed=next((deed for deed in map(DEEDS.get, wanted(item)) if self._can(deed)), None),
+            )
+            for item in judged_as(part.items, self._said)
+        ]
+
+    def _can(self, deed: Deed | None) -> bool:
+        return deed is not None and self._may(deed.permission)
+
+
+def wanted(item: DueItem) -> Iterable[str]:
+    """Deeds that a line of the due list asks for, the best first; one of them stands on it.
+
+    A test only where anybody may open it now. What is to be left alone, or asked about first, is kept from
+    others or recorded as handed over: nobody lays a hand on it for that.
+    """
+    if item.test_now:
+        yield "test"
+    # Disposal is what the verdict asks for, or what its last day ends in.
+    if item.level in ("do-not-use", "use") and not item.only_barred:
+        yield "discard"
+    if not item.set_aside:
+        yield "set-aside"
+    yield "sign"
 
 
 @dataclass(frozen=True)
@@ -38,13 +91,14 @@ class Group:
     """One heading of the due list: what the rank means for somebody in front of the shelf."""
 
     part: Part
+    bottles: list[Bottle]
     badge: str
     title: str
     style: str
     advice: str = ""
 
     @property
-    def items(self) -> list[Any]:
+    def items(self) -> list[DueItem]:
         return self.part.items
 
     @property
@@ -71,6 +125,8 @@ def home(request: HttpRequest) -> HttpResponse:
         return lab_page(request, access.enter(user, labs[0].slug))
     now = timezone.now()
     summaries = [overview.lab_summary(lab=lab, today=today_in(lab, now)) for lab in labs]
+    for each in summaries:
+        each["unlooked"] = not each["alerts"] and looks(lab=each["lab"]).last_at is None
     return render(request, "recovery/home.html", {"overviews": summaries})
 
 
@@ -90,20 +146,18 @@ def lab_page(request: HttpRequest, caller: Caller) -> HttpResponse:
 
 def _context(desk: Desk) -> dict[str, Any]:
     caller, lab, today = desk.caller, desk.lab, desk.today
-    counts = overview.due_counts(lab=lab, today=today)
-    start = start_of(desk)
-    start = start if start < counts.now + counts.soon else 0
-    listed = overview.due_parts(lab=lab, today=today, counts=counts, start=start)
+    counts, listed = overview.due_parts(lab=lab, today=today, start=start_of(desk))
     ids = {item.container_id for part in listed for item in part.items}
-    alerts = overview.open_alerts(lab=lab)
-    to_do = today_alerts.found(desk, listed=ids, open_count=alerts)
+    to_do = today_alerts.found(desk, listed=ids)
     # The records are looked into once for all that the page tells of.
     said = told_by_id(ids | to_do.containers, today)
-    due = [replace(part, items=judged_as(part.items, said)) for part in listed]
-    parts = {part.rank: part for part in due}
+    standing = today_alerts.standing(desk, to_do, said)
+    parts = {part.rank: part for part in listed}
     soon = parts.pop(SOON, Part(SOON, 0, []))
+    bottles = Bottles(desk, said, standing.beside)
     open_count, open_runs = overview.open_runs(lab=lab)
     found_runs = overview.runs_to_answer_for(lab=lab)
+    answers = today_alerts.of_runs(desk, found_runs[: overview.RUN_LIMIT])
     by_solvent, by_month = overview.ledger(lab=lab)
     newest = sorted({row.rate.group["month"] for row in by_month})[-MONTHS_SHOWN:]
     return {
@@ -114,19 +168,22 @@ def _context(desk: Desk) -> dict[str, Any]:
         "today": today,
         "soon_until": today + timedelta(days=lab.due_soon_days),
         "counts": counts,
-        "start": start,
-        "groups": [_group(part) for part in parts.values()],
+        "start": counts.start,
+        "groups": [_group(part, bottles.of(part)) for part in parts.values()],
         "soon": soon,
+        "soon_bottles": bottles.of(soon),
         "policy": policy_in_use(lab),
         "first_steps": first_steps(desk),
-        "any_container": overview.any_container(lab=lab),
-        "alerts": alerts,
-        "standing": today_alerts.standing(desk, to_do, said),
+        "any_container": bool(counts.by_rank) or overview.any_container(lab=lab),
+        "alerts": to_do.open_count,
+        # Where none stands open, how old that word is: what is due is worked out now, alerts are not.
+        "looks": None if to_do.open_count else looks(lab=lab),
+        "standing": standing,
         # Those who can do something about it; stewards among them.
         "reach": reach_of(lab) if caller.may("deliveries.read") else None,
         "open_count": open_count,
         "open_runs": open_runs,
-        "found_runs": found_runs[: overview.RUN_LIMIT],
+        "found_runs": [(run, answers.get(run.pk, ())) for run in found_runs[: overview.RUN_LIMIT]],
         "found_more": len(found_runs) > overview.RUN_LIMIT,
         "runs_more": open_count - len(open_runs),
         "by_solvent": by_solvent,
@@ -135,20 +192,20 @@ def _context(desk: Desk) -> dict[str, Any]:
     }
 
 
-def _group(part: Part) -> Group:
+def _group(part: Part, bottles: list[Bottle]) -> Group:
     """Badge, title, style and advice for each rank of the due list."""
     texts = {
         SIGN: (
             _("Signs"),
             _("Something was seen on it"),
             "danger",
-            _("Leave it where it is: do not open, turn or carry it. Tell the supervisor."),
+            _("Leave it where it is: do not open, test, turn or carry it. Tell the supervisor."),
         ),
         READING: (
             _("Test"),
             _("The last test does not pass"),
             "danger",
-            _("Do not use and do not distil it. Ask the supervisor what happens to it."),
+            _("Do not use or distil it. What stands beside each container may ask for more: that holds."),
         ),
         UNKNOWN: (
             _("Not known"),
@@ -170,4 +227,4 @@ def _group(part: Part) -> Group:
             _("Have a steward see to it. Never force a cap."),
         ),
     }
-    return Group(part, *texts[part.rank])
+    return Group(part, bottles, *texts[part.rank])

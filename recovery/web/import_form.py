@@ -46,6 +46,21 @@ FIELD_WORDS: dict[Target, dict[str, Any]] = {
         "remarks": _T("remarks"),
     },
 }
+# UCUM codes as people write them; what is not here is written like its code.
+UNIT_WORDS: dict[str, Any] = {
+    "uL": "µL",
+    "m3": "m³",
+    "[pt_us]": _T("US pint"),
+    "[pt_br]": _T("imperial pint"),
+    "[foz_us]": _T("US fluid ounce"),
+    "[foz_br]": _T("imperial fluid ounce"),
+    "[gal_us]": _T("US gallon"),
+    "[gal_br]": _T("imperial gallon"),
+    "[qt_us]": _T("US quart"),
+    "[qt_br]": _T("imperial quart"),
+    "[oz_av]": _T("ounce (28.35 g)"),
+    "[lb_av]": _T("pound (453.6 g)"),
+}
 ORDERS = [
     ("", _T("as the dates themselves show")),
     (DateOrder.DAY_FIRST.value, _T("day first, as 31.12.")),
@@ -177,7 +192,7 @@ class ColumnsForm(forms.Form):
 
 def _units(one: Field) -> list[tuple[str, Any]]:
     units = READING_UNITS if one.kind == "reading" else AMOUNT_UNITS
-    return [("", _("not told")), *((unit, unit) for unit in units)]
+    return [("", _("not told")), *((unit, UNIT_WORDS.get(unit, unit)) for unit in units)]
 
 
 def _initial(report: ImportReport, chosen: Mapping[str, Any]) -> dict[str, Any]:

@@ -28,6 +28,7 @@ from recovery.models import Run
 from recovery.services.import_undo import obstacles as run_obstacles
 from recovery.services.import_undo import undo_runs
 from recovery.web.import_form import UndoForm
+from recovery.web.import_left import left_out
 
 ROWS_SHOWN = 200
 SIGN_SEEN = gettext_lazy("A sign was seen on it. Only a supervisor takes that back.")
@@ -55,10 +56,11 @@ def past(desk: Desk, event: str) -> HttpResponse:
             messages.success(desk.request, words)
             return redirect("import-past", slug=desk.lab.slug, event=told.pk)
     rows = list(rows_of(told).order_by("line", "pk")[: ROWS_SHOWN + 1])
-    came = _runs(told, rows) if kind_of(told) == "runs" else _bottles(desk, told, rows)
+    came = came_of(desk, told, rows)
     context = {
         "event": told,
         "kind": kind_of(told),
+        "left": left_out(desk, told),
         "form": form,
         "rows": came[:ROWS_SHOWN],
         "more": len(rows) > ROWS_SHOWN,
@@ -70,6 +72,11 @@ def past(desk: Desk, event: str) -> HttpResponse:
         "at_once": ROWS_AT_ONCE,
     }
     return desk.render("recovery/import_past.html", context, here="more", status=status_of(form))
+
+
+def came_of(desk: Desk, told: Event, rows: list[ImportedRow]) -> list[Came]:
+    """What became of some rows of an import."""
+    return _runs(told, rows) if kind_of(told) == "runs" else _bottles(desk, told, rows)
 
 
 def _bottles(desk: Desk, told: Event, rows: list[ImportedRow]) -> list[Came]:

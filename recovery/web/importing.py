@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, replace
 from hashlib import sha256
 from typing import Any
 
@@ -17,6 +17,7 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Event, ImportSheet, Solvent
 from inventory.rules.errors import Conflict, InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.sheets.outcomes import Outcome
 from inventory.services import import_sheets
 from inventory.services.import_report import ImportReport, RowResult
@@ -109,7 +110,7 @@ def sheet(desk: Desk, sheet: str) -> HttpResponse:
         kept.delete()
         messages.info(desk.request, _("Forgotten. Nothing of it was entered."))
         return redirect("import", slug=desk.lab.slug)
-    report, fault = _report(desk, kept)
+    report, fault = report_of(desk, kept)
     columns = ColumnsForm(
         sent if sent is not None and sent.get("do") == "read" else None,
         target=import_sheets.target_of(kept), report=report, chosen=kept.choices if fault is None else {},
@@ -132,7 +133,7 @@ def sheet(desk: Desk, sheet: str) -> HttpResponse:
     return desk.render("recovery/import_sheet.html", context, here="more", status=status)
 
 
-def _report(desk: Desk, kept: ImportSheet) -> tuple[ImportReport, str | None]:
+def report_of(desk: Desk, kept: ImportSheet) -> tuple[ImportReport, str | None]:
     """The report, and why the choices could not be followed, if so: then it is read as guessed."""
     try:
         return looked_at(desk, kept), None
@@ -178,7 +179,10 @@ def _shown(desk: Desk, report: ImportReport) -> dict[str, Any]:
     after = desk.request.GET.get("after", "")
     first = int(after) if after.isascii() and after.isdigit() and len(after) < 9 else 0
     rows = [row for row in report.rows if row.status == show and row.line > first]
-    whole = [(note, REMEDIES.get(note.code, note.remedy), _column(report, note)) for note in notes.get(0, [])]
+    whole = [
+        (_asked(note), REMEDIES.get(note.code, note.remedy), _column(report, note))
+        for note in notes.get(0, [])
+    ]
     keys = [total["solvent"] for total in report.totals]
     known = Solvent.objects.filter(Q(lab=None) | Q(lab=desk.lab), key__in=keys)
     return {
@@ -200,21 +204,36 @@ def _shown(desk: Desk, report: ImportReport) -> dict[str, Any]:
 def bad_csv(desk: Desk, sheet: str) -> StreamingHttpResponse:
     """The rows that cannot be entered, as they were typed, with why not: to be mended and sent again."""
     kept = desk.caller.by_id(ImportSheet.objects.filter(expires_at__gt=desk.now), sheet)
-    report, _fault = _report(desk, kept)
+    report, _fault = report_of(desk, kept)
+    return to_mend(desk, report, [row.line for row in report.rows if row.status == "bad"])
+
+
+def to_mend(desk: Desk, report: ImportReport, lines: Collection[int]) -> StreamingHttpResponse:
+    """These lines of a list as a file of its own, each with what is wrong with it."""
     last = (_("Line in the list"), _("What is wrong"), _("What to do"))
-    return csv_file(f"{desk.lab.slug}-rows-to-mend", [*report.table.headers, *last], _to_mend(report))
+    rows = _to_mend(report, frozenset(lines))
+    return csv_file(f"{desk.lab.slug}-rows-to-mend", [*report.table.headers, *last], rows)
 
 
-def _to_mend(report: ImportReport) -> Iterator[list[str]]:
+def _to_mend(report: ImportReport, lines: frozenset[int]) -> Iterator[list[str]]:
     cells, notes = {row.line: row.cells for row in report.table.rows}, report.notes()
     for row in report.rows:
-        if row.status != "bad":
+        if row.line not in lines:
             continue
         wrong = [note for note in notes.get(row.line, []) if note.level == "error"]
         said = [": ".join(filter(None, (note.column, spoken(note.reason)))) for note in wrong]
         todo = [str(REMEDIES.get(note.code, "")) or spoken(note.remedy) for note in wrong]
         typed = [cells[row.line].get(header, "") for header in report.table.headers]
         yield [*typed, str(row.line), " ".join(said), " ".join(dict.fromkeys(filter(None, todo)))]
+
+
+def _asked(note: Outcome) -> Outcome:
+    """The remark without the key of a field that the page names in words beside it."""
+    if note.code == "column-missing":
+        return replace(note, reason=Phrase("No column was recognised for it."))
+    if note.code == "column-twice" and isinstance(note.reason, Phrase):
+        return replace(note, reason=Phrase("{names} may both be it.", names=note.reason.parts["names"]))
+    return note
 
 
 def _column(report: ImportReport, note: Outcome) -> Any:

@@ -11,9 +11,11 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from inventory.web.desk import Desk, desk_page, done, status_of
+from inventory.web.language import spoken
 from recovery.models import LossFit, Run
 from recovery.rules.fitting import DRIVERS, RUNS_MIN, RUNS_PER_COEFFICIENT
 from recovery.rules.kept_phrases import KEPT, said_again
+from recovery.rules.shipped_words import shipped
 from recovery.selectors.apparatus import fits_of
 from recovery.services.loss_fits import fit_adopt, fit_end, fit_make
 from recovery.web.apparatus_forms import FitForm, PlainForm
@@ -105,5 +107,7 @@ def _home(desk: Desk, found: LossFit) -> str:
 
 def named(found: LossFit) -> str:
     """Of what it is."""
-    parts = [found.solvent.name, found.apparatus, found.kind]
-    return ", ".join(str(part) for part in parts if part is not None)
+    parts = [spoken(found.solvent.name)]
+    parts += [] if found.apparatus is None else [found.apparatus.name]
+    parts += [] if found.kind is None else [spoken(shipped(found.kind.name))]
+    return ", ".join(parts)

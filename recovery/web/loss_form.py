@@ -14,7 +14,7 @@ from recovery.models import Apparatus, RunKind
 from recovery.rules.shipped_words import shipped
 from recovery.selectors.loss_series import Choice
 from recovery.selectors.runs_behind import Choices
-from recovery.web.period import PeriodForm
+from recovery.web.period import PeriodForm, in_shown_order
 
 BY = {
     "solvent": gettext_lazy("solvent"),
@@ -47,7 +47,7 @@ class LossFilter(PeriodForm):
         """Choices are those of the lab's own runs."""
         of = self.choices
         rows = {
-            "solvent": [(str(row.pk), row.name) for row in of.solvents],
+            "solvent": [(str(row.pk), row.name) for row in in_shown_order(of.solvents)],
             "apparatus": [(str(row.pk), row.name) for row in of.apparatus],
             "purpose": [(name, name) for name in of.purposes],
             "operator": [(name, name) for name in of.operators],

@@ -13,14 +13,16 @@ from django.utils.translation import gettext as _
 
 from inventory.models import Solvent
 from inventory.web.desk import Desk, desk_page
-from inventory.web.language import spoken
+from inventory.web.language import language_wanted, spoken
 from recovery.models import LossSignal, Run
 from recovery.rules.shipped_words import shipped
 from recovery.selectors.loss_series import LossChart, loss_chart, signal_said
 from recovery.selectors.losses import LossRate, loss_rates
+from recovery.selectors.run_amounts import NOT_MEASURED, sums_of
 from recovery.selectors.runs_behind import choices_of, runs_behind, standing_signals, started_on
 from recovery.selectors.solvent_balance import solvent_balance
 from recovery.web.loss_form import BY, NOT_TOLD, LossFilter
+from recovery.web.run_balance import measured
 from recovery.web.tables import TABLES
 
 RUNS_SHOWN, CHARTED = 50, 60
@@ -54,6 +56,8 @@ def losses(desk: Desk) -> HttpResponse:
     """Loss rates of closed runs, filtered by the address."""
     choices = choices_of(desk.lab)
     form = LossFilter(desk.request.GET, choices)
+    if form.errors:
+        return desk.render("recovery/losses.html", {"form": form, "filtered": True}, here="runs", status=400)
     if not choices.solvents:
         return desk.render("recovery/losses.html", {"form": form, "empty": True}, here="runs")
     solvent = form.chosen_solvent or (choices.solvents[0] if len(choices.solvents) == 1 else None)
@@ -70,10 +74,12 @@ def losses(desk: Desk) -> HttpResponse:
         "sides": [] if solvent is None else _sides(desk, form, solvent),
         "choices": choices.solvents,
         "tables": _tables(desk),
+        "language": urlencode(language_wanted()),
         "runs": shown[:RUNS_SHOWN],
         "more": len(shown) > RUNS_SHOWN,
         "flows": solvent_balance(lab=desk.lab, **form.period, solvent=key),
     }
+    measured(context["runs"], [row.run for row in context["runs"]])
     return desk.render("recovery/losses.html", {**context, **_chart(desk, form, solvent)}, here="runs")
 
 
@@ -182,7 +188,10 @@ def _chart(desk: Desk, form: LossFilter, solvent: Solvent | None) -> dict[str, A
         return {}
     chart: LossChart = loss_chart(lab=desk.lab, choice=form.choice(solvent), today=desk.today)
     alt = _("What each run lost of %(name)s, in order. The table below says the same.") % {
-        "name": solvent.name
+        "name": spoken(solvent.name)
     }
-    charted = list(reversed(chart.runs[-CHARTED:]))
+    newest = list(reversed(chart.runs[-CHARTED:]))
+    places = Run.objects.filter(pk__in=[one.run for one in newest]).values_list("pk", "place_id")
+    known = sums_of(list(places)) if newest else {}
+    charted = [(one, known.get((one.run, solvent.pk), NOT_MEASURED)) for one in newest]
     return {"chart": chart, "charted": charted, "chart_alt": alt, "chart_asked": form.chart_asked}

@@ -12,7 +12,9 @@ from django.shortcuts import redirect
 from django.utils.translation import gettext as _
 
 from inventory.rules.errors import InputError
+from inventory.rules.phrases import Phrase
 from inventory.rules.pictures.style import Look
+from inventory.selectors.drawn_sizes import note_size
 from inventory.services.speaking import language_asked, speaker
 from inventory.web.csv_out import csv_file
 from inventory.web.desk import Desk, desk_page, done, status_of
@@ -22,6 +24,7 @@ from recovery.rules.pictures.yield_curve import draw_yield_curve
 from recovery.services.drafts import draft_from_plan, draft_give_up
 from recovery.services.planning import plan_asked
 from recovery.web.plan_form import DraftForm, PlanForm
+from recovery.web.run_balance import planned_of
 from recovery.web.run_forms import GiveUpForm
 
 # Opened by itself, a picture runs nothing, loads nothing and sends nothing.
@@ -82,7 +85,7 @@ def plan_picture(desk: Desk) -> HttpResponse:
     if planned is None:
         return HttpResponse(status=400)
     wanted = form.cleaned_data.get("wanted_percent") or None
-    curve = yields_of(planned, purpose=str(planned["solvent"]["name"]), wanted_percent=wanted)
+    curve = yields_of(planned, purpose=planned["solvent"]["name"], wanted_percent=wanted)
     look = Look(
         "dark" if given.get("theme") == "dark" else "light",
         "small" if given.get("width") == "small" else "large",
@@ -91,11 +94,12 @@ def plan_picture(desk: Desk) -> HttpResponse:
         speaker(language_asked()),
     )
     content = draw_yield_curve(curve, look)
+    note_size(desk.request.get_full_path(), look.width, content)
     media = "image/png" if look.kind == "png" else "image/svg+xml"
     return HttpResponse(content, content_type=media, headers={"Content-Security-Policy": PICTURE_POLICY})
 
 
-WAY = {"for_yield": "for the wanted yield", "same_total": "as much solvent in all"}
+WAY = {"for_yield": Phrase("for the wanted yield"), "same_total": Phrase("as much solvent in all")}
 COLUMNS = ("way", "portions", "portion_ml", "total_ml", "yield_percent", "net_ml", "note")
 
 
@@ -105,9 +109,20 @@ def plan_csv(desk: Desk) -> HttpResponseBase:
     planned = _planned(desk, PlanForm(desk.request.GET, desk.lab))
     if planned is None:
         return HttpResponse(status=400)
-    of = planned["extraction"] or {}
+    return _portions("plan", planned)
+
+
+@desk_page("runs.read")
+def drafted_csv(desk: Desk, run: str) -> HttpResponseBase:
+    """The same of the plan that a run was drafted from; no row where it had none."""
+    found = desk.caller.by_id(Run.objects.all(), run)
+    return _portions(f"run-{found.pk}-plan", planned_of(found) or {})
+
+
+def _portions(name: str, planned: dict[str, Any]) -> HttpResponseBase:
+    of = planned.get("extraction") or {}
     rows = ([WAY[way], *(row[name] for name in COLUMNS[1:])] for way in WAY for row in of.get(way) or [])
-    return csv_file("plan", COLUMNS, rows)
+    return csv_file(name, COLUMNS, rows)
 
 
 @desk_page("runs.log", "POST")

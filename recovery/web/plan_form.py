@@ -18,7 +18,7 @@ from inventory.web.numbers import AsksWhatIsMeant
 from recovery.models import Apparatus
 from recovery.rules.shipped_words import shipped
 from recovery.selectors.kinds import kinds_of
-from recovery.web.period import used_solvents
+from recovery.web.period import in_shown_order, used_solvents
 
 _T = gettext_lazy
 BARE = re.compile(r"[0-9][0-9.,\s]*")
@@ -31,7 +31,7 @@ EXTRACTION = (
 
 
 def _text(label: Any, help_text: Any = "", slide: str = "") -> forms.CharField:
-    """slide: between what and in which steps a slider beside it goes."""
+    """slide: between what and in which steps a slider beside it goes; last, where it stands if empty."""
     widget = number_input(**({"data-slide": slide} if slide else {}))
     return forms.CharField(label=label, required=False, max_length=40, help_text=help_text, widget=widget)
 
@@ -42,8 +42,12 @@ class PlanForm(AsksWhatIsMeant):
     solvent = forms.ChoiceField(label=_T("Solvent"))
     volume = _text(_T("Volume to be charged"), _T("In mL, where no extraction is worked out."), "10 1000 10")
     water = _text(_T("Water layer"), _T("In mL."), "10 500 5")
-    k = _text(_T("Distribution constant K"), _T("In the solvent over in the water."), "0.1 20 0.1")
-    wanted_percent = _text(_T("Wanted yield in per cent"), _T("Empty: 99."), "50 99.9 0.1")
+    k = _text(
+        _T("Distribution constant K"),
+        _T("Concentration in the solvent divided by that in the water."),
+        "0.1 20 0.1",
+    )
+    wanted_percent = _text(_T("Wanted yield in per cent"), _T("Empty: 99."), "50 99.9 0.1 99")
     portion = _text(_T("Size of a portion"), _T("In mL. Empty: what loses little solvent."), "5 250 5")
     portions = forms.IntegerField(
         label=_T("Number of portions"), required=False, min_value=1, max_value=50,
@@ -70,11 +74,13 @@ class PlanForm(AsksWhatIsMeant):
 
     def __init__(self, data: Any, lab: Lab) -> None:
         super().__init__(data or None, label_suffix="")
-        solvents = used_solvents(lab) or list(Solvent.objects.filter(lab=None).order_by("name"))
+        solvents = used_solvents(lab) or in_shown_order(Solvent.objects.filter(lab=None))
         kinds = kinds_of(lab).filter(ended_at=None)
         rooms = Location.objects.filter(lab=lab, ended_at=None).order_by("name")
         held = Apparatus.objects.filter(lab=lab, ended_at=None).order_by("name")
-        self._choose("solvent", [(str(row.pk), row.name) for row in solvents])
+        self._choose(
+            "solvent", [("", _T("Choose a solvent")), *((str(row.pk), row.name) for row in solvents)]
+        )
         self._choose("kind", [("", _T("not told")), *((row.key, spoken(shipped(row.name))) for row in kinds)])
         self._choose("location", [("", _T("not told")), *((str(row.pk), row.name) for row in rooms)])
         self._choose("apparatus", [(str(row.pk), row.name) for row in held])

@@ -18,7 +18,7 @@ from inventory.rules.phrases import Phrase
 from inventory.services.catalogue import solvents_of
 from inventory.templatetags.amounts import marked
 from inventory.web.bench_forms import REASON, number_input
-from inventory.web.csv_out import csv_file
+from inventory.web.csv_out import coded, csv_file
 from inventory.web.desk import Desk, DeskForm, desk_page
 from inventory.web.language import spoken
 from inventory.web.places import form_page, posted
@@ -167,7 +167,10 @@ def _lines(desk: Desk) -> Iterator[list[object]]:
     for row in _rows(desk):
         ends = [number_text(end) or "" for end in (row.lowest, row.highest)]
         solvent = "" if row.solvent is None else row.solvent.name
-        yield [row.what, solvent, row.use, *ends, row.unit, row.refuses, row.source, row.created_at,
+        told = _shown(row)
+        what, use = coded(row.what, told["what"]), coded(row.use, told["use"])
+        unit = coded(row.unit, UNIT_WORDS.get(row.unit, row.unit))
+        yield [what, solvent, use, *ends, unit, row.refuses, row.source, row.created_at,
                row.actor.username]  # fmt: skip
 
 
@@ -201,7 +204,7 @@ def _limit(desk: Desk, ref: str) -> QualityLimit:
 def _named(row: QualityLimit) -> str:
     """As: water of hexane, for extraction, at most 0.1 %."""
     said = _shown(row)
-    of = row.solvent.name if row.solvent else _("every solvent")
+    of = spoken(row.solvent.name) if row.solvent else _("every solvent")
     return ", ".join(filter(None, (f"{said['what']}: {of}", str(said["use"]), str(said["range"]))))
 
 
@@ -219,7 +222,7 @@ def change(desk: Desk, quality_limit: str) -> HttpResponse:
 
     return form_page(
         desk, form, work, lambda: back, title=_("Change a limit of quality"), words=_named(row),
-        button=_("Save"), back=back,
+        button=_("Save the change"), back=back,
     )  # fmt: skip
 
 

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from typing import Any
 
 from django.utils.translation import gettext as _
 
-from inventory.models import Lab
-from inventory.templatetags.amounts import ml
+from inventory.models import Lab, Movement
 from inventory.web.language import spoken
-from recovery.models import QualityCheck, ReturnState, Run
+from recovery.models import QualityCheck, ReturnState, Run, RunSum
+from recovery.rules.amounts import COVERAGE, part_of
 from recovery.rules.kept_phrases import KEPT, said_again
 from recovery.selectors.balances import RunBalance, run_balances
+from recovery.selectors.run_amounts import NOT_MEASURED, UNACCOUNTED, sums_of
 from recovery.selectors.run_facts import apparatus_of, asked, facts_now
-
-UL_PER_ML = 1000
+from recovery.templatetags.drawn import pair
 
 
 def known_of(lab: Lab, run: Run) -> dict[str, Any]:
@@ -59,11 +60,35 @@ def prompts(rows: list[RunBalance]) -> dict[tuple[int, str], str]:
         for term in row.prediction.terms:
             if not term.place:
                 continue
-            amount = _("not enough is told") if term.value_ul is None else plain(term.value_ul, term.u_ul)
+            amount = _("not enough is told")
+            if term.value_ul is not None:
+                amount = plain(term.value_ul, term.u_ul, row.waterfall.k)
             found[row.solvent.pk, term.place].append(f"{spoken(term.words)}: {amount}")
     return {key: _("Expected: %(words)s.") % {"words": "; ".join(words)} for key, words in found.items()}
 
 
-def plain(volume_ul: int, u_ul: float) -> str:
-    """As "12.5 mL ± 0.4 mL", without marks."""
-    return " ± ".join(ml(round(value)).split(">")[1].split("<")[0] for value in (volume_ul, u_ul))
+def plain(volume_ul: int, u_ul: float, k: float = COVERAGE) -> str:
+    """As "12.50 ± 0.40 mL" with the expanded uncertainty, without marks."""
+    return pair(volume_ul, u_ul, k).split(">")[1].split("<")[0]
+
+
+def measured(sums: Iterable[RunSum], runs: Iterable[Run]) -> None:
+    """Lay beside each sum how well it is known. runs: those that the sums are of."""
+    known = sums_of([(run.pk, run.place_id) for run in runs])
+    for row in sums:
+        row.measured = known.get((row.run_id, row.solvent_id), NOT_MEASURED)  # type: ignore[attr-defined]
+
+
+def readings_known(rows: Iterable[Movement]) -> None:
+    """Lay beside each reading how well it is known, as balances count it."""
+    for row in rows:
+        part = part_of(row.volume_ul, row.u_volume_ul or 0, row.as_entered)
+        row.shown_u_ul = part.u_ul  # type: ignore[attr-defined]
+
+
+def lost_known(losses: Iterable[Movement], rows: Iterable[RunBalance]) -> None:
+    """What is booked as unaccounted is the difference of all that was measured, and as uncertain as that."""
+    rest = {row.solvent.pk: row.balance.unexplained.u_ul for row in rows}
+    for loss in losses:
+        if UNACCOUNTED in {loss.source.kind, loss.destination.kind}:
+            loss.shown_u_ul = rest.get(loss.solvent_id)  # type: ignore[attr-defined]

@@ -49,7 +49,7 @@ def charge(desk: Desk, run: str) -> HttpResponse:
 
     before = _("This run distils. A peroxide former needs a fresh passed test first; a refusal says why.")
     words = Words(
-        _("Charge the run"), _("Charge"), found.purpose, before if found.distils else "",
+        _("Charge the run"), _("Record the charge"), found.purpose, before if found.distils else "",
         f"{_('Charge')} · {found.purpose}",
     )  # fmt: skip
     more = _scanned(desk, found)
@@ -85,7 +85,8 @@ def give_back(desk: Desk, run: str) -> HttpResponse:
 
     before = _("What was distilled has lost its inhibitor: it gets a label and test dates of its own.")
     words = Words(
-        _("Record what came back"), _("It came back"), found.purpose, before if found.distils else "",
+        _("Record what came back"), _("Record what came back"), found.purpose,
+        before if found.distils else "",
         f"{_('Came back')} · {found.purpose}",
     )  # fmt: skip
     return ask(desk, form, work, words, _home(desk, found), here="runs")
@@ -104,5 +105,5 @@ def lost(desk: Desk, run: str) -> HttpResponse:
 
     before = _("What is named here need not be guessed at when the run is closed.")
     queue = f"{_('Loss or waste')} · {found.purpose}"
-    words = Words(_("Record a loss or waste"), _("Record"), found.purpose, before, queue)
+    words = Words(_("Record a loss or waste"), _("Record the loss or waste"), found.purpose, before, queue)
     return ask(desk, form, work, words, _home(desk, found), here="runs")

@@ -14,6 +14,7 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from inventory.models import Movement
+from inventory.templatetags.amounts import ml_text
 from inventory.web.desk import Desk, DeskForm, desk_page, done, status_of
 from recovery.models import Run
 from recovery.selectors.run_facts import facts_now
@@ -21,7 +22,6 @@ from recovery.services.reopening import reopen
 from recovery.services.return_states import state_tell
 from recovery.services.run_details import run_change
 from recovery.services.run_facts import tell
-from recovery.web.run_balance import plain
 from recovery.web.run_forms import DetailsForm, FactsForm, ReasonForm, StateForm
 
 
@@ -39,6 +39,11 @@ def _shown(
     # What is told at the bench waits for the network; what closes or opens a run does not.
     context["queue"] = f"{title} · {run.purpose}" if isinstance(form, FactsForm | StateForm) else ""
     return desk.render("recovery/run_form.html", context, here="runs", status=status_of(form))
+
+
+def overtaken_words() -> str:
+    """What somebody is told whose form waited for the network while a newer word came."""
+    return _("Kept in the history: something newer was told of it meanwhile, and that stands. Look again.")
 
 
 def _posted(desk: Desk) -> Any:
@@ -61,7 +66,7 @@ def details(desk: Desk, run: str) -> HttpResponse:
         return _("Recorded.")
 
     before = _("Nothing of it moves a volume. Loss rates by apparatus and kind rest on it.")
-    return _shown(desk, found, form, work, (_("What it is done in"), _("Record"), before))
+    return _shown(desk, found, form, work, (_("What it is done in"), _("Record what it is done in"), before))
 
 
 @desk_page("runs.log", "POST")
@@ -72,11 +77,14 @@ def facts(desk: Desk, run: str) -> HttpResponse:
     form = FactsForm(_posted(desk), lab=desk.lab, run=found, known=known)
 
     def work() -> str:
-        tell(**desk.by, run=found, facts=form.told())
+        told = form.told()
+        made = tell(**desk.by, run=found, facts=told, told_at=form.tapped())
+        if len(made) < len(told):
+            return overtaken_words()
         return _("Recorded. The balance takes it in.")
 
     before = _("Fill in what you know; leave the rest. Told again, the newest word counts.")
-    return _shown(desk, found, form, work, (_("Facts of the run"), _("Record"), before))
+    return _shown(desk, found, form, work, (_("Facts of the run"), _("Record the facts"), before))
 
 
 @desk_page("runs.log", "POST")
@@ -90,17 +98,18 @@ def states(desk: Desk, run: str) -> HttpResponse:
     def work() -> str:
         told = form.cleaned_data
         entry = UUID(told["entry"])
-        state_tell(**desk.by, run=found, entry=entry, state=told["state"], drying_agent=told["drying_agent"])
-        return _("Recorded.")
+        what = {"entry": entry, "state": told["state"], "drying_agent": told["drying_agent"]}
+        row = state_tell(**desk.by, run=found, **what, told_at=form.tapped())
+        return _("Recorded.") if row.recorded_at == desk.now else overtaken_words()
 
     before = _("A word proves nothing: only a water content that was measured shows how dry it is.")
-    return _shown(desk, found, form, work, (_("Wet or dried?"), _("Record"), before))
+    return _shown(desk, found, form, work, (_("Wet or dried?"), _("Record how dry it is"), before))
 
 
 def _return_words(row: Movement) -> str:
     code = getattr(getattr(row.destination, "container", None), "code", "")
     day = date_format(localtime(row.happened_at), "DATE_FORMAT")
-    return f"{plain(row.volume_ul, row.u_volume_ul or 0)}, {code}, {day}"
+    return f"{ml_text(row.volume_ul)}, {code}, {day}"
 
 
 @desk_page("stock.reverse", "POST")

@@ -23,8 +23,9 @@ from recovery.services import runs
 from recovery.services.run_details import run_change
 from recovery.services.times_distilled import FINDING, too_often
 from recovery.web.close_form import CloseForm
-from recovery.web.run_balance import balances_of, known_of, prompts
+from recovery.web.run_balance import balances_of, known_of, lost_known, measured, prompts, readings_known
 from recovery.web.run_forms import StartForm
+from recovery.web.standing import before_a_run
 
 PAGE = 50
 DRAFTS_SHOWN = 20
@@ -44,6 +45,8 @@ def runs_page(desk: Desk) -> HttpResponse:
     open_from = start_of(desk, "open_from")
     still = own.filter(closed_at=None).order_by("-started_at", "-id")
     some = [] if after else list(still[open_from : open_from + PAGE + 1])
+    listed = [*some[:PAGE], *shown[:PAGE]]
+    measured([row for run in listed for row in run.sums.all()], listed)
     return desk.render(
         "recovery/runs.html",
         {
@@ -63,12 +66,13 @@ def start(desk: Desk) -> HttpResponse:
     """Start a run, or go on from a draft. `?container=` is what was scanned: it is charged next."""
     request = desk.request
     scanned = _scanned(desk)
+    before = before_a_run(desk, scanned)
     form = StartForm(request.POST if request.method == "POST" else None, lab=desk.lab)
     if request.method == "POST" and form.is_valid():
         pk = done(desk, form, lambda: str(runs.run_start(**desk.by, **form.told()).pk))
         if pk is not None:
             if scanned is not None:
-                messages.success(request, _("The run is open. Charge it now."))
+                messages.success(request, _opened(scanned, alone=before.get("alone", False)))
                 charge = reverse("run-charge", args=[desk.lab.slug, pk])
                 return redirect(f"{charge}?{urlencode({'container': scanned.code})}")
             messages.success(request, _("The run is open. Scan a container to charge it."))
@@ -76,6 +80,7 @@ def start(desk: Desk) -> HttpResponse:
     latest = Run.objects.filter(lab=desk.lab).order_by("-id").values_list("purpose", flat=True)[:200]
     context = {
         "form": form,
+        **before,
         "purposes": list(dict.fromkeys(latest))[:20],
         "scanned": scanned,
         "drafts": list(
@@ -83,6 +88,14 @@ def start(desk: Desk) -> HttpResponse:
         ),
     }
     return desk.render("recovery/run_start.html", context, here="runs", status=status_of(form))
+
+
+def _opened(scanned: Container, *, alone: bool) -> str:
+    """What is said once the run is there. alone: nobody is to take anything out of what was scanned."""
+    if not alone:
+        return _("The run is open. Charge it now.")
+    words = _("The run is open. Record that %(code)s was charged only if that has been done already.")
+    return words % {"code": scanned.code}
 
 
 def _scanned(desk: Desk) -> Container | None:
@@ -99,6 +112,7 @@ def run(desk: Desk, run: str) -> HttpResponse:
     found = desk.caller.by_id(Run.objects.select_related("operator", "kind", "location"), run)
     context = {**_facts(found), **known_of(desk.lab, found), "title": found.purpose}
     context["balances"] = balances_of(desk.lab, found)
+    lost_known(context["losses"], context["balances"])
     context["came_into"] = _came_into(context["returns"])
     context["often"] = too_often(found) if FINDING in found.findings else []
     for row in context["returns"]:
@@ -118,10 +132,13 @@ def _facts(found: Run) -> dict[str, Any]:
     moved = Movement.objects.select_related("source", "destination", *ends)
     into = moved.filter(destination_id=found.place_id).order_by("happened_at", "id")
     out = moved.filter(source_id=found.place_id).order_by("happened_at", "id")
+    sums = list(RunSum.objects.filter(run=found).select_related("solvent").order_by("solvent__name"))
+    measured(sums, [found])
+    readings_known((*into, *out))
     signed = Clearance.objects.filter(run=found).exclude(override_reason="").order_by("id")
     return {
         "run": found,
-        "sums": list(RunSum.objects.filter(run=found).select_related("solvent").order_by("solvent__name")),
+        "sums": sums,
         "charges": [row for row in into if row.kind == "charge"],
         "returns": [row for row in out if row.kind == "return"],
         "losses": [row for row in (*out, *into) if row.kind not in ("charge", "return", "reversal")],

@@ -11,15 +11,16 @@ from django.utils.translation import gettext_lazy
 
 from inventory.models import Lab
 from inventory.web.desk import Desk, desk_page
+from inventory.web.language import language_wanted
 from recovery.rules.solvent_balance import Report
 from recovery.rules.solvent_balance_words import (
     APART_WORDS,
     FIGURE_WORDS,
     SOURCES,
-    TERM_NAMES,
     cautions,
     figures_of,
 )
+from recovery.rules.solvent_terms_words import TERM_NAMES
 from recovery.selectors.solvent_balance import solvent_balance
 from recovery.web.period import PeriodForm, used_solvents
 
@@ -48,6 +49,8 @@ class BalanceForm(PeriodForm):
 def solvent_balance_page(desk: Desk) -> HttpResponse:
     """All solvents together in grams, and each with its volume."""
     form = BalanceForm(desk.request.GET, desk.lab)
+    if form.errors:
+        return desk.render("recovery/solvent_balance.html", {"form": form}, here="more", status=400)
     found = solvent_balance(lab=desk.lab, **form.period, solvent=form.key)
     words: dict[str, str] = {**TERM_NAMES, **FIGURE_WORDS}
     asked = {**form.asked, **({"solvent": form.key} if form.key else {})}
@@ -64,6 +67,7 @@ def solvent_balance_page(desk: Desk) -> HttpResponse:
             "sources": SOURCES,
             "asked": asked,
             "query": urlencode(asked),
+            "papers": urlencode({**asked, **language_wanted()}),
         },
         here="more",
     )

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from django.http import Http404
+from django.http import Http404, HttpResponse
 from django.http.response import HttpResponseBase
 
 from inventory.models import Solvent
 from inventory.services.forecasting import outlook_of, point_of
-from inventory.web.csv_out import csv_file
+from inventory.web.csv_out import coded, csv_file
 from inventory.web.desk import Desk, desk_page
 from inventory.web.finding import container_or_404
+from inventory.web.language import spoken
 from recovery.models import Run
+from recovery.rules.shipped_words import shipped
+from recovery.selectors.drawn_losses import rules_of
 from recovery.selectors.loss_series import loss_chart
 from recovery.selectors.losses import LossRate, loss_rates
 from recovery.selectors.runs_behind import choices_of
 from recovery.selectors.solvent_balance import solvent_balance
+from recovery.templatetags.bench import place_words
+from recovery.templatetags.drawn import STATES
 from recovery.web.loss_form import LossFilter
 from recovery.web.period import PeriodForm
 from recovery.web.run_balance import balances_of
@@ -59,6 +64,8 @@ def recovery_csv(desk: Desk) -> HttpResponseBase:
         raise Http404
     choices = choices_of(desk.lab)
     form = LossFilter(desk.request.GET, choices)
+    if form.errors:
+        return _unread(form)
     one = choices.solvents[0] if len(choices.solvents) == 1 else None
     solvent = form.chosen_solvent or one
     if wanted == "chart":
@@ -68,7 +75,20 @@ def recovery_csv(desk: Desk) -> HttpResponseBase:
     groups = ("solvent",) if form.by_group == "solvent" else ("solvent", form.by_group)
     chosen: dict[str, Any] = {**form.period, **form.equal}
     rates = loss_rates(lab=desk.lab, by=groups, **chosen)
-    return csv_file("loss-rates", (*groups, *RATES), ([*rate.group.values(), *_rate(rate)] for rate in rates))
+    names: dict[str, dict[Any, str]] = {
+        "solvent": {row.key: row.name for row in choices.solvents},
+        "kind": {row.key: spoken(shipped(row.name)) for row in choices.kinds},
+    }
+    return csv_file("loss-rates", (*groups, *RATES), ([*_group(rate, names), *_rate(rate)] for rate in rates))
+
+
+def _unread(form: PeriodForm) -> HttpResponse:
+    return HttpResponse(form.faults(), status=400, content_type="text/plain; charset=utf-8")
+
+
+def _group(rate: LossRate, names: Mapping[str, Mapping[Any, str]]) -> list[Any]:
+    """What the rate is of: by key, or by name for a person."""
+    return [coded(value, names.get(by, {}).get(value, value)) for by, value in rate.group.items()]
 
 
 def _rate(rate: LossRate) -> list[Any]:
@@ -83,7 +103,7 @@ def _chart(desk: Desk, form: LossFilter, solvent: Solvent | None) -> Rows:
         at = one.point
         yield (
             one.run, one.started_on, one.charged_ul, one.lost_ul, at.fraction, at.lower, at.upper, at.ewma,
-            " ".join(at.broken),
+            coded(" ".join(at.broken), rules_of(at)),
         )  # fmt: skip
 
 
@@ -91,6 +111,8 @@ def _chart(desk: Desk, form: LossFilter, solvent: Solvent | None) -> Rows:
 def flows_csv(desk: Desk) -> HttpResponseBase:
     """What the picture of the solvent balance shows, by the same filters."""
     form = BalanceForm(desk.request.GET, desk.lab)
+    if form.errors:
+        return _unread(form)
     return csv_file("flows", FLOWS, _flows(desk, form, form.key))
 
 
@@ -98,7 +120,8 @@ def _flows(desk: Desk, form: PeriodForm, key: str | None) -> Rows:
     found = solvent_balance(lab=desk.lab, **form.period, solvent=key)
     for each in found.solvents:
         for flow in each.flows:
-            yield (each.name, flow.source, flow.destination, flow.volume_ul, flow.mass_ng)
+            ends = (coded(end, place_words(end)) for end in (flow.source, flow.destination))
+            yield (each.name, *ends, flow.volume_ul, flow.mass_ng)
 
 
 @desk_page("runs.read")
@@ -106,9 +129,13 @@ def balance_csv(desk: Desk, run: str) -> HttpResponseBase:
     """The balance of a run, step by step. Uncertainties are standard ones, k = 1."""
     found = desk.caller.by_id(Run.objects.select_related("kind"), run)
     rows = (
-        (row.solvent.name, bar.words, bar.code, bar.value_ul, bar.u_ul, bar.state, bar.note)
+        (
+            *(row.solvent.name, bar.words, coded(bar.code, bar.words), bar.value_ul, bar.u_ul),
+            *(coded(bar.state, STATES.get(bar.state, bar.state)), bar.note),
+        )
         for row in balances_of(desk.lab, found)
         for bar in row.waterfall.bars
+        if bar.role != "rest" or row.waterfall.code != "still-open"
     )
     return csv_file(f"run-{found.pk}", BALANCE, rows)
 

@@ -26,6 +26,7 @@ from recovery.services.return_states import state_tell
 from recovery.templatetags.drawn import outcome_words, property_words
 from recovery.web.deed import Deed
 from recovery.web.run_balance import plain
+from recovery.web.run_more import overtaken_words
 from recovery.web.treating_forms import CheckForm, DriedForm, InhibitorForm, PeroxidesForm
 
 _T = gettext_lazy
@@ -80,9 +81,10 @@ def _dried(desk: Desk, container: Container, form: DriedForm) -> str:
     told = form.cleaned_data
     row = next(one for one in returns_into(container) if str(one.entry) == told["entry"])
     run = Run.objects.get(place_id=row.source_id)
-    state_tell(
-        **desk.by, run=run, entry=UUID(told["entry"]), state="dried", drying_agent=told["drying_agent"]
-    )
+    what = {"entry": UUID(told["entry"]), "state": "dried", "drying_agent": told["drying_agent"]}
+    state = state_tell(**desk.by, run=run, **what, told_at=form.tapped())
+    if state.recorded_at != desk.now:
+        return overtaken_words()
     return _("Recorded. A word proves nothing: check the water that is left in it.")
 
 

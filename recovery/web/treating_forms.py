@@ -28,7 +28,7 @@ class TreatForm(DeskForm):
 
     treated_on = forms.DateField(
         label=_T("Done on"),
-        help_text=_T("Not before anything moved since."),
+        help_text=_T("Not earlier than the last movement of this container."),
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
     )
     how = forms.CharField(label=_T("How"), required=False, max_length=300)
