@@ -19,12 +19,11 @@ from django.conf import settings
 from django.contrib.auth.hashers import make_password
 from django.db import transaction
 
-from deploy.demo_runs import Bench
+from deploy.demo_runs import Bench, place_in
 from inventory.models import Container, Lab, Solvent, User
 from inventory.services import containers, labs, safety, volumes
 from inventory.services.containers import ContainerFacts, LotFacts
 from inventory.services.opening import mark_opened
-from inventory.services.places import location_get
 from recovery.models import Run
 from recovery.services import runs
 from recovery.services.gate import Signature
@@ -179,7 +178,6 @@ class Story:
         lot = {"origin": "purchased", "inhibited": None, **facts.pop("lot", {})}
         known: dict[str, Any] = {"received_on": day, "opened": "unopened", **facts}
         left_ml = known.pop("left_ml", size_ml)
-        kind = "fridge" if "fridge" in place.lower() else "cabinet"
         when = self.at(day, 14)
         return containers.receive(
             lab=self.lab,
@@ -191,7 +189,7 @@ class Story:
                 code=f"CL{self.bottles:02}",
                 capacity_ul=size_ml * ML * 11 // 10,
                 material="amber glass",
-                location=location_get(lab=self.lab, name=place, kind=kind),
+                location=place_in(self.lab, place),
                 **known,
             ),
             lot=LotFacts(**lot),
@@ -231,7 +229,7 @@ class Story:
                 code=f"R{short}{number}",
                 capacity_ul=500 * ML,
                 material="amber glass",
-                location=location_get(lab=self.lab, name="Vented cabinet", kind="cabinet"),
+                location=place_in(self.lab, "Vented cabinet"),
                 note="for distilled solvent only",
             ),
         )

@@ -42,6 +42,7 @@ TOLD: dict[str, tuple[str, tuple[str, ...], dict[str, Any]]] = {
     ),
     "thin-layer plates": ("other", (), {"open-time": "20 min", "transfers": 2}),
 }
+ROOM = "Room 2.14"
 HOLD_UP_UL = {"Still 1": 2000, "Still 2": 3000}
 CHECKED = {
     "density": {
@@ -50,6 +51,13 @@ CHECKED = {
     },
     "refractive-index": {"value": {"value": "1.3589", "uncertainty": "0.0002"}, "temperature": "20 °C"},
 }
+
+
+def place_in(lab: Lab, name: str) -> Location:
+    """A cabinet or fridge in the club's room."""
+    room = location_get(lab=lab, name=ROOM, kind="room")
+    kind = "fridge" if "fridge" in name.lower() else "cabinet"
+    return location_get(lab=lab, name=name, kind=kind, parent=room)
 
 
 @dataclass
@@ -65,7 +73,7 @@ class Bench:
     def set_up(self, now: datetime) -> None:
         """Two stills in the club's room, and how often it distils anything."""
         by: dict[str, Any] = {"lab": self.lab, "actor": self.steward, "now": now}
-        self.room = location_get(lab=self.lab, name="Room 2.14", kind="room")
+        self.room = location_get(lab=self.lab, name=ROOM, kind="room")
         self.kinds = {kind.key: kind for kind in kinds_of(self.lab)}
         self.stills = {
             name: apparatus_add(**by, name=name, kind="still", location=self.room, hold_up_ul=hold_up_ul)

@@ -181,6 +181,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": f"{_validators}MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
     {"NAME": f"{_validators}CommonPasswordValidator"},
     {"NAME": f"{_validators}NumericPasswordValidator"},
+    {"NAME": "inventory.services.password_told.TellsOfChange"},
 ]
 
 REST_FRAMEWORK: dict[str, Any] = {
