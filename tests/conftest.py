@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -36,6 +37,14 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items[:] = [item for item in items if item not in set(left_out)]
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish(session: pytest.Session) -> None:
+    """What was loaded and collected stays to the end: to look for garbage in it is waste."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
+
+
 def _belongs(item: pytest.Item) -> bool:
     if item.get_closest_marker("full") and not FULL:
         return False
@@ -51,6 +60,15 @@ def _uses_database(item: pytest.Item) -> bool:
         return True
     kind = getattr(item, "cls", None)
     return bool(kind and issubclass(kind, TransactionTestCase))
+
+
+@pytest.fixture(autouse=True)
+def _no_language_left_behind() -> Iterator[None]:
+    """A request leaves its language active in the thread, where the next test would speak it."""
+    from django.utils import translation
+
+    yield
+    translation.deactivate()
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

@@ -11,8 +11,9 @@ from tests.concurrency import worker  # sets Django up, so it comes first
 # isort: split
 from inventory.models import Container, Location, Movement, WasteContainer
 from inventory.rules.errors import InputError
-from inventory.services import containers, limits, locations, reversal, waste, waste_filling
+from inventory.services import limits, locations, reversal, waste, waste_filling
 from inventory.services.limits import OwnLimit
+from inventory.services.moving import put_away
 from inventory.services.waste import WasteFacts
 from tests import factories as make
 
@@ -102,7 +103,7 @@ def put_away_all(lab: str, pks: list[int], location: int) -> dict[str, int]:
     for pk in pks:
         bottle = Container.objects.get(pk=pk)
         put = {"container": bottle, "actor": at["actor"], "now": at["now"], "location": where}
-        _try(ends, "stands", lambda put=put: containers.put_away(**put))
+        _try(ends, "stands", lambda put=put: put_away(**put))
     return ends
 
 

@@ -49,10 +49,12 @@ def test_a_first_start_makes_the_tables_that_the_migrations_come_to(tmp_path: Pa
 
 
 @pytest.mark.full
-def test_and_so_it_does_on_postgresql(tmp_path: Path, postgres_url: str) -> None:
-    tables(postgres_url, tmp_path, "new", "straight")
+def test_and_so_it_does_on_postgresql_where_the_way_back_is_open_too(
+    tmp_path: Path, postgres_url: str
+) -> None:
+    tables(postgres_url, tmp_path, "new", "straight", "back")
 
 
 @pytest.mark.full
 def test_an_old_database_that_is_upgraded_has_the_tables_of_a_new_one(tmp_path: Path) -> None:
-    tables(f"sqlite:///{tmp_path}/tables", tmp_path, "new", "old")
+    tables(f"sqlite:///{tmp_path}/tables", tmp_path, "new", "old", "back")

@@ -112,6 +112,38 @@ def afresh() -> Schema:
     return schema()
 
 
+def back_and_forth() -> Schema:
+    """All migrations, then back to where the secrets of webhooks lay in plain, and up again."""
+    from django.core.management import call_command
+
+    call_command("migrate", verbosity=0)
+    from django.utils import timezone
+
+    from inventory.models import BOUNDARIES, Delivery, Lab, Place, Policy, User, Webhook
+    from inventory.services.delivery.webhook_secrets import opened, sealed_for
+
+    now = timezone.now()
+    policy = Policy.objects.create(key="own", name="Own", source="made up", body={})
+    lab = Lab.objects.create(slug="old", name="Old", policy=policy)
+    Place.objects.bulk_create([Place(lab=lab, kind=kind) for kind in BOUNDARIES])
+    person = User.objects.create(username="ada")
+    hook = Webhook.objects.create(
+        lab=lab, name="b", url="https://b.example.org/", actor=person, created_at=now, held_at=now,
+        held_because="left",
+    )  # fmt: skip
+    Webhook.objects.filter(pk=hook.pk).update(secret=sealed_for(hook.pk, "whsec_cGxhaW4="))
+    Delivery.objects.create(lab=lab, channel="notice", key="n", user=person, created_at=now, due_at=now)
+    executor = MigrationExecutor(connection)
+    state = executor.migrate([("inventory", "0006_confirmed_mail_and_sealed_secrets")])
+    before = state.apps.get_model("inventory", "Webhook").objects.get()
+    assert (before.secret, before.secret_before) == ("whsec_cGxhaW4=", ""), "it can be used as it was"
+    assert not state.apps.get_model("inventory", "Delivery").objects.exists()
+    call_command("migrate", verbosity=0)
+    hook.refresh_from_db()
+    assert opened(hook.pk, hook.secret) == "whsec_cGxhaW4="
+    return schema()
+
+
 def straight() -> Schema:
     from django.core.management import call_command
 
@@ -147,7 +179,7 @@ def _connect_to(name: str) -> None:
 
 def main() -> None:
     django.setup()
-    ways = {"old": upgraded, "new": afresh, "straight": straight}
+    ways = {"old": upgraded, "new": afresh, "straight": straight, "back": back_and_forth}
     made = {}
     for name in sys.argv[1:]:
         another_database(name)

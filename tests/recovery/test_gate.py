@@ -280,6 +280,9 @@ def test_nobody_overrides_what_may_not_be_touched(still: Still) -> None:
     assert "sign-crystals" in codes(refusal)
     assert "Nobody may" in refusal.remedy
     assert "Ring 112." in refusal.remedy
+    # Nobody is told to test what nobody may touch, though a test is missing too.
+    assert "distil-test-missing" in codes(refusal)
+    assert all("Leave" in cause.remedy and "Test" not in cause.remedy for cause in refusal.causes)
 
 
 def test_an_override_needs_the_right_and_a_reason(still: Still) -> None:

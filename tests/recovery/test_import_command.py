@@ -114,7 +114,7 @@ def test_open_questions_stop_with_exit_code_2(at: Club, tmp_path: Path) -> None:
     code, text = run("stock", path, "--write", "--yes")
     assert code == 2
     assert "To answer before anything is written" in text
-    assert "such as '05.06.2026' on line 2" in text
+    assert "such as “05.06.2026” on line 2" in text
     assert not Container.objects.exists()
     assert run("stock", path, "--write", "--yes", "--day-first")[0] == 0
     assert str(Container.objects.get().received_on) == "2026-06-05"

@@ -304,6 +304,12 @@ def test_ended_fields_and_kinds_are_used_no_more(still: Still) -> None:
     tell(**still.at(), run=run, facts={"leaf-mass": "4 g"})
     kinds.kind_end(**by, kind=kind)
     kinds.field_end(**by, field=field)
+    with pytest.raises(Conflict, match="used no longer") as over:
+        kinds.kind_end(**by, kind=kind)
+    assert (over.value.field, over.value.code) == ("kind", "kind-ended")
+    with pytest.raises(Conflict, match="used no longer") as over:
+        kinds.field_end(**by, field=field)
+    assert (over.value.field, over.value.code) == ("field", "field-ended")
     with pytest.raises(InputError) as ended:
         tell(**still.at(), run=run, facts={"leaf-mass": "5 g"})
     assert ended.value.code == "unknown-field"

@@ -10,11 +10,13 @@ from typing import TypeVar
 import pytest
 from django.core.cache import caches
 from django.db import connections
-from playwright.sync_api import Browser, sync_playwright
+from playwright.sync_api import Browser, expect, sync_playwright
 
 from inventory.web.attempts import CACHE
 
 T = TypeVar("T")
+# What a page says it says at once; a machine that does much else at the time may need longer.
+expect.set_options(timeout=30_000)
 
 
 def from_records(ask: Callable[[], T]) -> T:

@@ -27,4 +27,5 @@ def imported(at: Club) -> dict[str, Any]:
     by: dict[str, Any] = {"lab": at.lab, "actor": at.supervisor, "now": timezone.now()}
     sheet = import_sheets.sheet_keep(**by, target="stock", data=WAITING.encode(), filename="waiting.csv")
     import_stock(**by, data=IN.encode(), filename="in.csv", write=True)
-    return {"sheet": sheet.pk, "imported": Event.objects.get(lab=at.lab, verb="stock-imported").pk}
+    written = Event.objects.get(lab=at.lab, verb="stock-imported").pk
+    return {"sheet": sheet.pk, "imported": written, "event": written}

@@ -9,8 +9,8 @@ from django.utils import timezone
 
 from inventory.models import Container
 from inventory.services import limits, places, policies, reagents, stock_levels
-from inventory.services.containers import put_away
 from inventory.services.limits import OwnLimit
+from inventory.services.moving import put_away
 from recovery.services.quality_limits import limit_add
 from tests import factories
 from tests.factories import Club
@@ -46,12 +46,20 @@ def kept(at: Club) -> dict[str, Any]:
     for container in Container.objects.filter(lab=at.lab):
         put_away(actor=at.supervisor, now=now, container=container, location=cabinet)
     rule = OwnLimit(name="School rule", limit_ul=100_000, code="school rule 4", source="the caretaker")
-    limits.limit_own(**by, location=cabinet, limit=rule)
+    limit = limits.limit_own(**by, location=cabinet, limit=rule)
     body = policies.copy_of(at.lab.policy, "our-rules", "Rules of the club")
     policies.policy_add(**by, body=body, copied_from=at.lab.policy.key)
-    reagents.reagent_add(**by, method="strip-25", name="Strips of spring")
+    strips = reagents.reagent_add(**by, method="strip-25", name="Strips of spring")
     solvent = factories.solvent("acetone")
     stock_levels.stock_level_put(**by, solvent=solvent, minimum_ul=5_000_000)
     often = limit_add(**by, what="times-distilled", highest=Decimal(5), source="the club")
     limit_add(**by, what="water", solvent=solvent, highest=Decimal("0.02"), source="the club")
-    return {"place": cabinet.pk, "quality_limit": often.pk}
+    return {
+        "place": cabinet.pk,
+        "location": cabinet.pk,
+        "limit": limit.pk,
+        "policy": "our-rules",
+        "row": "0",
+        "reagent": strips.pk,
+        "quality_limit": often.pk,
+    }

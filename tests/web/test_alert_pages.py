@@ -10,12 +10,14 @@ import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 from django.utils import timezone
 
 from inventory.models import Alert, Event
 from inventory.selectors.due import today_in
 from inventory.services import safety, stock_levels
 from inventory.services.sweep import sweep
+from inventory.web.addresses import address_of
 from recovery.services import runs
 from tests import factories
 from tests.factories import Club
@@ -58,7 +60,7 @@ def form_for(text: str, alert: Alert, deed: str) -> dict[str, str]:
 
 def test_low_stock_is_answered_on_the_front_page(client: Client, at: Club) -> None:
     client.force_login(at.member)
-    assert "No other alert stands open" in shown(client, where(at, ""))
+    assert "Alerts have not been looked for yet" in shown(client, where(at, ""))
     alert = short_of(at)
     text = shown(client, where(at, ""))
     assert "ethyl acetate" in text[text.index('id="alerts"') :]
@@ -75,6 +77,39 @@ def test_low_stock_is_answered_on_the_front_page(client: Client, at: Club) -> No
     assert event.data["note"] == "ordered by telephone"
     assert "Member Biscuit Club sees to it" in shown(client, where(at, ""))
     assert "ordered by telephone" in shown(client, where(at, f"alerts/{alert.pk}/"))
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_list_writes_out_the_forms_that_an_alert_has(client: Client, at: Club, language: str) -> None:
+    """What the alert's own page makes of its form classes stands in lists as it is: field by field."""
+    alert = short_of(at)
+    client.force_login(at.steward)
+    found = []
+    for page in ("alerts/", f"alerts/{alert.pk}/", ""):
+        text = client.get(where(at, page), headers={"accept-language": language}).content.decode()
+        forms = [form for form in FORMS.finditer(text) if f"/alerts/{alert.pk}/" in form.group()]
+        found.append([fields_of(form["body"]) for form in forms])
+    listed, own, today = found
+    assert len(own) == 2
+    assert listed == today == own
+
+
+def fields_of(body: str) -> list[Any]:
+    """Labels, buttons, and inputs with their attributes, but for what is new each time or leads back."""
+    found: list[Any] = []
+    for tag, attributes, words in re.findall(r"<(label|input|button)\b([^>]*)>([^<]*)", body):
+        told = dict(re.findall(r'([\w-]+)(?:="([^"]*)")?', attributes))
+        if told.get("name") in ("key", "csrfmiddlewaretoken"):
+            told.pop("value")
+        if told.get("name") != "back":
+            found.append((tag, told, words.strip() if tag != "input" else ""))
+    return found
+
+
+def test_addresses_are_filled_in_as_django_does(at: Club) -> None:
+    for ref in ("B-1", 7, "A 1", "5%", "ä+b", "a;b=c", "x?y#z", "~", "(1)", '"', "<b>"):
+        for name in ("container", "alert", "run"):
+            assert address_of(name, at.lab.slug)(ref) == reverse(name, args=[at.lab.slug, ref])
 
 
 def test_it_is_put_off_within_bounds_and_with_a_reason(client: Client, at: Club) -> None:

@@ -18,6 +18,7 @@ from django.utils import timezone
 from inventory.models import Container, Event, Movement, Observation, PeroxideTest
 from inventory.selectors.due import today_in
 from inventory.services import places, safety
+from inventory.services.reversal import reverse
 from recovery.models import Run
 from recovery.services import runs
 from tests import factories
@@ -142,6 +143,70 @@ def test_the_form_opens_with_the_run_and_unit_of_the_last_time(client: Client, a
     assert '<option value="L" selected>' in text
 
 
+LAST = re.compile(r'data-portion="([^"]*)"')
+PORTION = re.compile(r'<datalist id="id_amount-portions">(.*?)</datalist>', re.DOTALL)
+
+
+def test_the_form_has_the_amount_of_the_last_time_ready(client: Client, at: Club) -> None:
+    now = timezone.now()
+    held = bottle(at, amount="90 mL")
+    own: dict[str, Any] = {"lab": at.lab, "actor": at.member, "now": now}
+    run = runs.run_start(**own, purpose="leaf pigments", distils=False)
+    client.force_login(at.member)
+    page = where(at, "containers", held.code)
+    assert not LAST.search(shown(client, page))
+    for value in ("20", "2.5", "20", "12"):
+        own["now"] = timezone.now()
+        runs.charge(**own, run=run, container=held, amount={"value": value, "unit": "mL"})
+    (wrong,) = Movement.objects.filter(kind="charge", volume_ul=12_000)
+    text = shown(client, page)
+    assert LAST.findall(text) == ["12"]
+    # Each amount once, the newest first, as many as a thumb finds.
+    (listed,) = PORTION.findall(text)
+    assert re.findall(r'value="([^"]+)"', listed) == ["12", "20", "2.5"]
+    assert 'list="id_amount-portions"' in text
+    assert "Your last draw: 12\N{NO-BREAK SPACE}mL" in text
+    # What was taken back was a mistake, and nobody is led to repeat it.
+    own["now"] = timezone.now()
+    reverse(**own, entry=wrong.entry, reason="misread")
+    text = shown(client, page)
+    assert LAST.findall(text) == ["20"]
+    assert "12" not in PORTION.findall(text)[0]
+    client.cookies["django_language"] = "de"
+    runs.charge(**own, run=run, container=held, amount={"value": "2.5", "unit": "mL"})
+    assert LAST.findall(shown(client, page)) == ["2,5"]
+
+
+def test_an_amount_that_cannot_be_meant_is_listed_but_not_ready(client: Client, at: Club) -> None:
+    now = timezone.now()
+    full, little = bottle(at, amount="500 mL"), bottle(at, amount="15 mL")
+    own: dict[str, Any] = {"lab": at.lab, "actor": at.member, "now": now}
+    run = runs.run_start(**own, purpose="leaf pigments", distils=False)
+    runs.charge(**own, run=run, container=full, amount={"value": "20", "unit": "mL"})
+    client.force_login(at.member)
+    text = shown(client, where(at, "containers", little.code))
+    assert not LAST.search(text), "more than there is"
+    assert PORTION.search(text)
+    back = shown(client, where(at, "containers", full.code, "put-in"))
+    assert not LAST.search(back), "nobody knows what comes back"
+    # Just after one was recorded a tap too many would record it again.
+    assert "data-ready" in shown(client, where(at, "containers", full.code, "draw"))
+    again = {"amount": "20", "unit": "mL", "to": f"run:{run.pk}"}
+    answer = sent(client, where(at, "containers", full.code, "draw"), **again)
+    assert "data-ready" not in shown(client, answer["Location"])
+    # Where a verdict speaks against it, nothing is made easier.
+    safety.observe(**own, container=full, sign="crystals", words="")
+    assert "data-ready" not in shown(client, where(at, "containers", full.code))
+    text = shown(client, where(at, "containers", full.code, "draw"))
+    assert "data-ready" not in text
+    assert at.lab.emergency_text in text
+    # A run that is over is not drawn for again.
+    other = bottle(at, amount="200 mL")
+    assert LAST.search(shown(client, where(at, "containers", other.code)))
+    Run.objects.filter(pk=run.pk).update(closed_at=now)
+    assert not LAST.search(shown(client, where(at, "containers", other.code)))
+
+
 def test_a_draw_into_a_run_passes_the_gate_or_says_why_not(client: Client, at: Club) -> None:
     held = bottle(at, "diethyl-ether")
     run = runs.run_start(lab=at.lab, actor=at.member, now=timezone.now(), purpose="fat in biscuits")
@@ -202,8 +267,10 @@ def test_scanning_takes_a_code_or_a_whole_address(client: Client, at: Club) -> N
         answer = client.get(where(at, "scan"), {"code": typed})
         assert answer.status_code == 302, typed
         assert answer["Location"] == where(at, "containers", held.code)
-    wrong = client.get(where(at, "scan"), {"code": "NOSUCH"})
-    assert wrong.status_code == 400
+    for typed in ("NOSUCH", "http://[/containers/x"):
+        wrong = client.get(where(at, "scan"), {"code": typed})
+        assert wrong.status_code == 400
+    assert client.get(where(at, "runs/start"), {"container": "http://[/containers/x"}).status_code == 200
 
 
 def test_a_received_container_has_what_its_label_says(client: Client, at: Club) -> None:

@@ -71,6 +71,7 @@ def test_sending_the_form_twice_makes_one_person(client: Client) -> None:
         ({"username": "x" * 151}, "username"),
         ({"lab_name": "!!!"}, "lab_name"),
         ({"time_zone": "Mars/Base"}, "time_zone"),
+        ({"time_zone": ""}, "time_zone"),
     ],
 )
 def test_a_fault_is_shown_at_its_field_and_nothing_is_lost(

@@ -58,7 +58,7 @@ def test_people_get_a_page_and_programs_a_problem(status: int, rf: RequestFactor
 def test_a_fault_of_ours_shows_the_page(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:
     client.force_login(factories.club().member)
     client.raise_request_exception = False
-    monkeypatch.setattr("recovery.selectors.overview.due_counts", None)
+    monkeypatch.setattr("recovery.selectors.overview.due_parts", None)
     answer = client.get("/")
     assert answer.status_code == 500
     assert "Something went wrong on our side" in answer.content.decode()

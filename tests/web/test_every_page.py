@@ -1,4 +1,4 @@
-"""Every page of a lab in a real Chromium, light and dark, at the width of a phone and of a desk.
+"""Every page of the table of pages in a real Chromium, light and dark, at the width of a phone and of a desk.
 
 No fault that axe-core finds (what a machine can see of WCAG 2.2 A and AA, and good practice beyond it),
 nothing cut off, targets of 44 px, no console error, no request that leaves the host. Page weight: what a
@@ -8,33 +8,59 @@ first visit fetches, compressed as a proxy would (gzip), without charts.
 from __future__ import annotations
 
 import gzip
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from axe_playwright_python.base import AXE_SCRIPT
+from django.conf import settings
 from django.utils import timezone
 from playwright.sync_api import Browser, Page, Response
 
 from inventory.models import Container
-from inventory.services import safety
+from inventory.services import labs, safety
 from recovery.models import Run
 from recovery.rules.explained import TEXTS
 from recovery.services import runs
 from recovery.services.apparatus import apparatus_add, record_add
+from recovery.services.quality import check_record
 from tests import factories
 from tests.web import importing_seed, running_seed, stock_seed, treating_seed
 from tests.web.test_browser import fits, sign_in, watched
 from tests.web.test_home import run_with_loss, shelf
+from tests.web.visitors_seed import came_by, refusals
+from tests.web.visits import Visit, not_met, visits
 
 pytestmark = [pytest.mark.django_db(transaction=True), pytest.mark.once]
 WIDTHS = (390, 1280)
 SCHEMES: tuple[Any, ...] = ("light", "dark")
 WEIGHT_MAX = 150_000
+# What is heard of itself has to be fetched first; no page has it unless it has one of these.
 FAULTS = """
-() => axe.run(document, {resultTypes: ['violations']}).then(found => found.violations.flatMap(
-  fault => fault.nodes.map(node => `${fault.id}: ${node.html.slice(0, 150)}`)))
+rules => axe.run(document, {resultTypes: ['violations'], preload: !!document.querySelector('audio, video'),
+    ...(rules === null ? {} : {runOnly: {type: 'rule', values: rules}})})
+  .then(found => found.violations.flatMap(
+    fault => fault.nodes.map(node => `${fault.id}: ${node.html.slice(0, 150)}`)))
 """
+#: rules that go by how things look and by what scrolls; the others read the document and what of it is shown
+COLOURS, SCROLLS = ["color-contrast", "link-in-text-block"], ["scrollable-region-focusable"]
+#: what of the page was not met before: things shown, colours and type of them, or boxes that scroll
+NEWS = """
+() => {
+  const shown = [...document.querySelectorAll('body *')].map(
+    one => [one, one.checkVisibility({visibilityProperty: true})]);
+  const seen = shown.filter(([one, is]) => is).map(([one]) => [one, getComputedStyle(one)]);
+  const now = {
+    shown: shown.map(([one, is]) => +is).join(''),
+    looks: seen.map(([one, style]) => [style.color, style.backgroundColor, style.backgroundImage,
+      style.opacity, style.fontSize, style.fontWeight, style.position, style.textDecorationLine]).join(';'),
+    scrolls: seen.map(([one]) => +(one.scrollWidth > one.clientWidth || one.scrollHeight > one.clientHeight)
+      ).join(''),
+  };
+  window.met ??= {shown: new Set(), looks: new Set(), scrolls: new Set()};
+  return Object.keys(now).filter(what => !window.met[what].has(now[what]) && window.met[what].add(now[what]));
+}
+"""
+FETCHED = "() => performance.getEntriesByType('resource').map(one => one.name)"
 UNFOLD = """
 () => [...document.querySelectorAll('details.why')].map(one => { one.open = true;
   return one.firstElementChild.textContent; })
@@ -95,9 +121,12 @@ PAGES = {
 
 
 @pytest.fixture
-def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
-    at = factories.club()
+def lab(transactional_db: None, no_attempts: None, settings: Any) -> dict[str, Any]:
     now = timezone.now()
+    settings.STILLKEEP_SENDS_MAIL = True
+    # While nobody can sign in.
+    set_up = labs.setup_link_create(now=now)
+    at = factories.club()
     made = shelf(at)
     run_with_loss(at)
     run = runs.run_start(lab=at.lab, actor=at.member, now=now, purpose="leaf pigments", distils=False)
@@ -108,9 +137,23 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
     closed = Run.objects.exclude(closed_at=None).get()
     assert good.lot is not None
     still = apparatus_add(lab=at.lab, actor=at.steward, now=now, name="Still 2", kind="still")
-    record_add(lab=at.lab, actor=at.steward, now=now, apparatus=still, what="repaired", note="new joint")
+    record = record_add(
+        lab=at.lab, actor=at.steward, now=now, apparatus=still, what="repaired", note="new joint"
+    )
     back = closed.place.outgoing.filter(kind="return").get().destination.container
-    yield {
+    check = check_record(
+        lab=at.lab, actor=at.steward, now=now, container=good, what="density", entered={"value": "0.9 g/mL"}
+    )
+    draft = runs.run_start(
+        lab=at.lab, actor=at.member, now=now, purpose="leaf pigments", plan={"asked": {}, "planned": {}}
+    )
+    return {
+        "slug": at.lab.slug,
+        "set_up": set_up,
+        "check": check.pk,
+        "draft": draft.pk,
+        "record": record.pk,
+        "refusals": refusals(),
         "apparatus": still.pk,
         "back": back.code,
         "at": at,
@@ -124,75 +167,106 @@ def lab(transactional_db: None) -> Iterator[dict[str, Any]]:
         **running_seed.running(at),
         **stock_seed.kept(at),
         **treating_seed.treated(at),
+        **came_by(at),
     }
 
 
-def faults_of(page: Page) -> list[str]:
+def faults_of(page: Page, rules: list[str] | None = None) -> list[str]:
     """What axe-core finds, in short; it has to be on the page already. All of it would be megabytes."""
-    return list(page.evaluate(FAULTS))
+    return list(page.evaluate(FAULTS, rules))
 
 
-def wrong_with(page: Page, scheme: Any) -> list[str]:
-    """The faults of the page that is open in light or dark, and what of it does not fit."""
-    page.emulate_media(color_scheme=scheme)
-    shown = "dark" if page.evaluate(BACKGROUND) == DARK else "light"
-    wrong = [] if shown == scheme else [f"shown {shown}"]
-    wrong += faults_of(page)
-    try:
-        fits(page)
-    except AssertionError as fault:
-        wrong.append(str(fault)[:300])
-    return [f"{scheme}: {fault}" for fault in wrong]
+def wrong_with(page: Page) -> list[str]:
+    """The faults of the open page at each width, light and dark, and what of it does not fit.
+
+    It is not loaded again: the browser turns from light to dark, and from a phone to a desk, as a person
+    would turn it. Where that shows other things than before, every rule runs again; where it colours or
+    sizes them differently, or lets others scroll, those rules that go by it.
+    """
+    wrong: list[str] = []
+    page.evaluate(AXE_SCRIPT)
+    for width in WIDTHS:
+        page.set_viewport_size({"width": width, "height": 844})
+        for scheme in SCHEMES:
+            page.emulate_media(color_scheme=scheme)
+            news = page.evaluate(NEWS)
+            rules = [*(COLOURS if "looks" in news else []), *(SCROLLS if "scrolls" in news else [])]
+            found = faults_of(page, None if "shown" in news else rules) if news else []
+            if (page.evaluate(BACKGROUND) == DARK) != (scheme == "dark"):
+                found.append(f"not shown {scheme}")
+            try:
+                fits(page)
+            except AssertionError as fault:
+                found.append(str(fault)[:300])
+            wrong += [f"{width} {scheme}: {fault}" for fault in found]
+    return wrong
 
 
-@pytest.mark.parametrize("width", WIDTHS)
-def test_every_page_stands_up_to_axe_and_fits(
-    lab: dict[str, Any], live_server: Any, browser: Browser, width: int
+class Weights:
+    """Bytes of all that a first visit to a page fetches, compressed as a proxy would, without charts."""
+
+    def __init__(self, page: Page) -> None:
+        self.page, self.files = page, dict[str, int]()
+
+    def file(self, url: str) -> int:
+        if url not in self.files:
+            self.files[url] = len(gzip.compress(self.page.request.get(url).body()))
+        return self.files[url]
+
+    def of(self, answer: Response) -> int:
+        urls = {url for url in self.page.evaluate(FETCHED) if "/picture/" not in url}
+        return len(gzip.compress(answer.body())) + sum(self.file(url) for url in urls)
+
+
+def opened(page: Page, visit: Visit, host: str, sessions: dict[str, str]) -> Response:
+    """The page as who visits it sees it."""
+    page.context.clear_cookies()
+    if session := sessions[visit.who]:
+        kept: Any = {"name": settings.SESSION_COOKIE_NAME, "value": session, "url": host}
+        page.context.add_cookies([kept])
+    if visit.told:
+        told: dict[str, Any] = {"status": visit.status, "content_type": "text/html; charset=utf-8"}
+        page.route("**" + visit.address, lambda route: route.fulfill(**told, body=visit.told))
+    page.set_viewport_size({"width": WIDTHS[0], "height": 844})
+    page.emulate_media(color_scheme=SCHEMES[0])
+    answer = page.goto(visit.address)
+    assert answer is not None
+    assert answer.status == visit.status, visit.name
+    # Not led on to another page.
+    assert page.url.removeprefix(host) == visit.address, visit.name
+    return answer
+
+
+def test_every_page_stands_up_to_axe_fits_and_weighs_little(
+    lab: dict[str, Any], live_server: Any, browser: Browser
 ) -> None:
-    """One visit for both schemes: the browser turns the page from light to dark as the system would."""
-    at: factories.Club = lab["at"]
-    options = {"viewport": {"width": width, "height": 844}, "reduced_motion": "reduce"}
+    # There are passkeys for names alone.
+    host = live_server.url.replace("127.0.0.1", "localhost")
     wrong: list[str] = []
     unfolded: set[str] = set()
-    with watched(browser, live_server.url, **options) as (page, seen):
-        page.goto("/login/")
-        sign_in(page, at.supervisor.username)
-        for name, path in PAGES.items():
-            answer = page.goto(f"/labs/{at.lab.slug}/{path.format(**lab)}")
-            assert answer is not None
-            assert answer.status == 200, name
-            unfolded |= set(page.evaluate(UNFOLD))
-            page.evaluate(AXE_SCRIPT)
-            for scheme in SCHEMES:
-                wrong += [f"{name}, {fault}" for fault in wrong_with(page, scheme)]
+    weights: dict[str, int] = {}
+    seen_well: list[str] = []
+    every = [*visits(PAGES, lab), *lab["refusals"]]
+    with watched(browser, host, reduced_motion="reduce") as (page, seen):
+        weighing = Weights(page)
+        for visit in every:
+            answer = opened(page, visit, host, lab["sessions"])
+            # On a page a figure stays with its unit.
+            unfolded |= {words.replace("\u00a0", " ") for words in page.evaluate(UNFOLD)}
+            wrong += [f"{visit.name}, {fault}" for fault in wrong_with(page)]
+            weights[visit.name] = weighing.of(answer)
+            if visit.status == 200:
+                seen_well.append(visit.address)
     assert wrong == []
-    assert seen == []
+    # Chromium itself puts on the console that a page was answered with an error.
+    assert [line for line in seen if "Failed to load resource: the server responded" not in line] == []
+    assert len(seen) == sum(visit.status >= 400 for visit in every)
     # Every explanation was met, with what it is about.
     assert {str(text.asks) for text in TEXTS.values()} <= unfolded
-
-
-def weight_of(page: Page, address: str) -> int:
-    """Bytes of all that a visit fetches, compressed, without charts."""
-    asked: dict[str, Response] = {}
-    page.on("response", lambda answer: asked.update({answer.url: answer}))
-    page.goto(address, wait_until="networkidle")
-    return sum(len(gzip.compress(asked[url].body())) for url in asked if "/picture/" not in url)
-
-
-def test_a_first_visit_weighs_little(lab: dict[str, Any], live_server: Any, browser: Browser) -> None:
-    at: factories.Club = lab["at"]
-    heavy = {}
-    with watched(browser, live_server.url) as (page, _seen):
-        page.goto("/login/")
-        sign_in(page, at.member.username)
-        signed_in = page.context.storage_state()
-    for name in ("today", "container", "shelf", "scan", "run"):
-        # A context of its own has nothing kept from an earlier page.
-        with watched(browser, live_server.url, storage_state=signed_in) as (page, _seen):
-            heavy[name] = weight_of(page, f"/labs/{at.lab.slug}/{PAGES[name].format(**lab)}")
-    assert max(heavy.values()) < WEIGHT_MAX, heavy
+    assert not_met(seen_well, lab) == [], "pages of the table that were not looked at"
+    assert max(weights.values()) < WEIGHT_MAX, weights
     # The style sheet comes with every page and is most of that: nothing was left out of the sum.
-    assert min(heavy.values()) > 5_000, heavy
+    assert min(weights.values()) > 5_000, weights
 
 
 def test_the_keyboard_alone_draws(lab: dict[str, Any], live_server: Any, browser: Browser) -> None:

@@ -34,6 +34,7 @@ MET = {
     "/labs/{slug}/storage/{location}/": "storage-limit",
     "/labs/{slug}/storage/{location}/list/": "next-test signal-word",
     "/labs/{slug}/storage/{location}/limit/": "storage-limit",
+    "/labs/{slug}/waste/{waste}/": "waste-days",
     "/labs/{slug}/limits/{limit}/change/": "storage-limit loosening",
     "/labs/{slug}/solvents/": "peroxide-class stock-level",
     "/labs/{slug}/solvents/add/": "peroxide-class flammability not-known",
@@ -98,7 +99,9 @@ def test_every_form_that_is_named_is_there_and_every_deed_is_explained() -> None
 
 
 def questions(html: str) -> set[str]:
-    return {unescape(found) for found in re.findall(r'<details class="why"><summary>(.*?)</summary>', html)}
+    """What the page offers to explain. On a page a figure stays with its unit."""
+    found = re.findall(r'<details class="why"><summary>(.*?)</summary>', html)
+    return {unescape(words).replace("\u00a0", " ") for words in found}
 
 
 def test_each_page_explains_what_a_person_meets_there(seed: Seed) -> None:

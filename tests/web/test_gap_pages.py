@@ -12,9 +12,10 @@ import pytest
 from django.test import Client
 from django.utils import timezone
 
-from inventory.models import Container, Event, Webhook
+from inventory.models import Container, Event, ImportSheet, Webhook
 from inventory.services import places
 from inventory.services.delivery import webhooks
+from inventory.services.delivery.webhook_secrets import opened
 from recovery.models import QualityLimit, Run
 from tests import factories
 from tests.factories import Club
@@ -78,7 +79,7 @@ def test_a_program_gets_another_address_and_other_kinds(client: Client, at: Club
     assert post(client, page, 2, **right).status_code == 302
     hook.refresh_from_db()
     assert (hook.name, hook.url, hook.rules) == ("board", "https://hooks.example.org/b", ["low-stock"])
-    assert Webhook.objects.get().secret == secret
+    assert opened(hook.pk, Webhook.objects.get().secret) == secret
     webhooks.webhook_end(**by, webhook=hook)
     assert post(client, page, 3, **right).status_code == 400
 
@@ -103,6 +104,32 @@ def test_the_bad_rows_of_a_list_are_mended_in_a_file_and_come_in(client: Client,
     answer = client.post(again, booking(shown(client, again)))
     assert answer.status_code == 302
     assert Container.objects.get(code="B2").volume_ul == 300_000
+
+
+def test_what_an_import_left_out_is_on_its_page_until_it_is_mended(client: Client, at: Club) -> None:
+    """Each row with why and what to do, as a file of just those rows, and a way to it from the list."""
+    listed = "Bottle;What;Size;Left\nB1;acetone;1 L;400 mL\nB2;kitchen tea;1 L;3 mL\nB3;acetone;1 L;2 L\n"
+    address = sent(client, at, listed.encode())
+    past = client.post(address, booking(shown(client, address)))["Location"]
+    text, link = shown(client, past), f"{past}rows-to-mend.csv"
+    for words in ("2 rows stayed out", "line 3", "line 4", "kitchen tea", link, "They are kept here until"):
+        assert words in text, words
+    assert f'href="{past}#left-out">2 stayed out' in shown(client, where(at, "import"))
+    answered: Any = client.get(link)
+    file = b"".join(answered.streaming_content).decode("utf-8-sig")
+    rows = list(csv.reader(io.StringIO(file)))
+    assert [row[:5] for row in rows[1:]] == [
+        ["B2", "kitchen tea", "1 L", "3 mL", "3"], ["B3", "acetone", "1 L", "2 L", "4"],
+    ]  # fmt: skip
+    assert all(row[5] and row[6] for row in rows[1:])
+    mended = file.replace("kitchen tea", "ethanol", 1).replace("2 L", "200 mL", 1)
+    again = sent(client, at, mended.encode(), name="mended.csv")
+    after = client.post(again, booking(shown(client, again)))["Location"]
+    assert "stayed out" not in shown(client, after).replace("were wrong and stayed out", "")
+    assert set(Container.objects.values_list("code", flat=True)) == {"B1", "B2", "B3"}
+    ImportSheet.objects.all().delete()
+    assert "is not kept here any more" in shown(client, past)
+    assert client.get(link)["Location"] == past
 
 
 def test_what_waited_keeps_the_time_of_the_tap_and_undoes_nothing_newer(client: Client, at: Club) -> None:

@@ -13,7 +13,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from inventory.models import Container, Policy
+from inventory.models import Container, Job, Policy
 from inventory.selectors.due import today_in
 from inventory.services import labs, places, safety
 from inventory.services.lab_editing import lab_edit
@@ -82,7 +82,7 @@ def test_it_orders_what_to_act_on_by_danger(client: Client) -> None:
         "days overdue",
     ):
         assert words in text
-    assert "do not open, turn or carry it" in text
+    assert "do not open, test, turn or carry it" in text
 
 
 def test_a_test_due_today_is_to_act_on_now(client: Client) -> None:
@@ -141,6 +141,31 @@ def test_empty_parts_say_what_to_do_next(client: Client) -> None:
         assert words in text
     factories.stocked(at, now=timezone.now())
     assert "Nothing is due today, and no signs have been seen." in page(client)
+
+
+def test_no_alert_is_no_good_word_before_a_sweep_has_looked(client: Client) -> None:
+    """What is due is worked out at once, alerts by a sweep: until one has looked, none says nothing."""
+    at, now = factories.club(), timezone.now()
+    shelf(at)
+    client.force_login(at.steward)
+    Job.objects.create(name="sweep", key="sweep@next", due_at=now + timedelta(minutes=5), created_at=now)
+    before = page(client)
+    for words in (
+        "alerts: not looked for yet",
+        "Alerts have not been looked for yet",
+        "The first look is due at",
+    ):
+        assert words in before, words
+    assert "No other alert stands open" not in before and "open alerts" not in before
+    Job.objects.create(name="sweep", key="sweep@then", due_at=now, created_at=now, done_at=now)
+    after = page(client)
+    assert "No alert stood open at the last look" in after and "as of" in after
+    assert "No other alert stands open" not in after and "not looked for yet" not in after
+    labs.member_add(
+        lab=factories.second_club().lab, actor=at.supervisor, now=now, user=at.steward, role="member"
+    )
+    Job.objects.filter(done_at__isnull=False).delete()
+    assert page(client).count("alerts: not looked for yet") == 2
 
 
 def test_it_shows_emergency_text_contact_cautions_and_the_api(client: Client) -> None:

@@ -101,6 +101,9 @@ def test_a_person_says_what_the_columns_are(client: Client, at: Club) -> None:
     text = shown(client, address)
     assert "To answer first" in text
     assert "Choose below which column it is." in text
+    # Units are chosen by what people call them, and sent by their codes (UCUM).
+    for code, words in (("uL", "µL"), ("m3", "m³"), ("[pt_us]", "US pint"), ("[oz_av]", "ounce (28.35 g)")):
+        assert f'<option value="{code}">{words}</option>' in text
     told = {**reading(text), "column_1": "solvent", "column_2": "size", "column_3": "left", "unit_left": "mL"}
     told["column_4"] = ""
     twice = client.post(address, {**told, "column_4": "left"})

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
+from inventory.models import Lab
+from inventory.services import safety
 from tests import factories
 from tests.rules.test_label_sheet import codes_on, pages
 
@@ -20,7 +24,8 @@ def test_the_page_prints_what_the_shelf_holds(client: Client, settings: Any) -> 
     client.force_login(at.member)
     asked = client.get(reverse("labels", args=[at.lab.slug]), {"codes": [c.code for c in made]})
     assert made[1].code in asked.content.decode()
-    told = {"codes": ", ".join(c.code for c in made), "size": "medium", "skip": "3"}
+    typed = [made[0].code.lower(), *(c.code for c in made)]  # in any capitals; twice named is once printed
+    told = {"codes": ", ".join(typed), "size": "medium", "skip": "3"}
     answer = client.get(reverse("labels-file", args=[at.lab.slug]), told)
     assert answer["Content-Type"] == "application/pdf"
     (page,) = pages(answer.content)
@@ -44,6 +49,70 @@ def test_the_language_on_the_label_is_chosen(client: Client) -> None:
         assert words in said
         assert ("Kann Peroxide bilden" in said) == (words == "GEFAHR")
         assert ("Testen bis" in said) == (words == "GEFAHR")
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("size", ["small", "large"])
+def test_a_label_sends_nobody_to_test_what_is_not_to_be_touched(client: Client, size: str) -> None:
+    at = factories.club()
+    now = timezone.now()
+    fresh: dict[str, Any] = {"now": now, "received_on": timezone.localdate() - timedelta(days=20)}
+    safe, crystals, high = (factories.stocked(at, "tetrahydrofuran", **fresh) for _ in range(3))
+    factories.tested(at, high, now=now, reading="60", method="strip-100")
+    safety.observe(
+        lab=at.lab, actor=at.member, now=now, container=crystals, sign="crystals", words="at the cap"
+    )
+    client.force_login(at.member)
+    said = {}
+    for held in (safe, crystals, high):
+        told = {"codes": held.code, "size": size, "single": "yes", "language": "en-gb"}
+        (page,) = pages(client.get(reverse("labels-file", args=[at.lab.slug]), told).content)
+        said[held] = " ".join(page.get_textpage().get_text_range().split())
+    assert "Do not touch, open or move it. Ask a supervisor." in said[crystals]
+    # What is not to be used may be carried to where it is collected.
+    assert "Do not use, open or test it. Ask a supervisor." in said[high]
+    assert "or move it" not in said[high]
+    for words in ("Test before use", "Test by", "Tested"):
+        assert words in said[safe], words
+        for held in (crystals, high):
+            assert words not in said[held], words
+    # What is in it stays on the label, and so do whom to call and what to do.
+    for held in (crystals, high):
+        assert "H225" in said[held]
+        assert "In an emergency: Ring 112." in said[held]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("size", ["small", "large"])
+def test_a_label_asks_for_the_supervisor_before_a_bottle_that_stood_too_long_is_opened(
+    client: Client, size: str
+) -> None:
+    at = factories.club()
+    opened_on = timezone.localdate() - timedelta(days=400)
+    old = factories.stocked(at, "diisopropyl-ether", received_on=opened_on)
+    client.force_login(at.member)
+    told = {"codes": old.code, "size": size, "single": "yes", "language": "en-gb"}
+    (page,) = pages(client.get(reverse("labels-file", args=[at.lab.slug]), told).content)
+    said = " ".join(page.get_textpage().get_text_range().split())
+    assert "May form peroxides. Ask the supervisor before opening it to test it." in said
+    assert "Test before use" not in said
+    assert "Tested" in said
+
+
+@pytest.mark.django_db
+def test_a_contact_without_room_is_told_at_the_size(client: Client) -> None:
+    """Never half of it: the form says what to do instead."""
+    at = factories.club()
+    Lab.objects.filter(pk=at.lab.pk).update(contact=" ".join(["+49 341 9736 1427"] * 11))
+    held = factories.stocked(at, "n-hexane")
+    client.force_login(at.member)
+    address = reverse("labels-file", args=[at.lab.slug])
+    answer = client.get(address, {"codes": held.code, "size": "small", "language": "de"})
+    assert answer.status_code == 400
+    said = answer.content.decode()
+    assert held.code in said
+    assert "Choose a larger one, or shorten who looks after the lab" in said
+    assert client.get(address, {"codes": held.code, "size": "medium"}).status_code == 200
 
 
 @pytest.mark.django_db

@@ -57,6 +57,10 @@ def test_what_is_read_at_the_bench_is_german(bottle: Any) -> None:
     ):
         assert words in html
     assert "Do not touch" not in html
+    # The uses that its lot may be fit for, on the page of the lot.
+    assert ether.lot is not None
+    of_lot = page(at, f"lots/{ether.lot.pk}/", **GERMAN)
+    assert "<strong>Spülen</strong>" in of_lot and "Rinsing" not in of_lot
     english = page(at)
     assert "Do not touch: get help" in english
     assert "Nicht anfassen" not in english

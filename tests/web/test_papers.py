@@ -14,11 +14,11 @@ from django.utils import timezone
 
 from inventory.models import Container, Event
 from inventory.selectors.due import today_in
-from inventory.services import limits, places, policies, safety, waste
-from inventory.services.containers import put_away
+from inventory.services import limits, places, policies, safety, volumes, waste
 from inventory.services.importing import lock_lab
 from inventory.services.inspection import formers, formers_counted
 from inventory.services.limits import OwnLimit
+from inventory.services.moving import put_away
 from inventory.services.storage import Override
 from inventory.services.waste import WasteFacts
 from tests import factories
@@ -92,6 +92,11 @@ def test_the_report_tells_formers_overdue_first_limits_waste_and_who_signed(clie
     assert "W-1" in told and "halogen-free solvents" in told
     assert "Follow your local code" in told
     assert "Page 1 of" in told
+    counts = "6 containers · 2 not to be used or touched · 2 to be tested before use · 3 past their test day"
+    assert counts in " ".join(told.split())
+    page = " ".join(shown(client, where(at, "inspection/")).split())
+    for words, count in (("Do not use or touch", 2), ("Test before use", 2), ("Past their test day", 3)):
+        assert f"<dt>{words}</dt><dd>{count}</dd>" in page
     rows = as_csv(client, where(at, "inspection.csv"))
     assert {row["code"] for row in rows} == {"BAD", "MARKED", "LATE", "LATER", "GOOD", "FRESH"}
     assert next(row for row in rows if row["code"] == "GOOD")["reading"] == "<1"
@@ -145,9 +150,64 @@ def test_the_list_of_a_cabinet_has_all_that_is_in_it_and_below(client: Client, a
         assert "not yet" in text
         assert "Follow your local code" in text
         assert at.lab.emergency_text in text
+    # On the page days read as on every page, on paper as on every paper.
+    ether = Container.objects.get(lab=at.lab, code="ETHER")
+    assert ether.opened_on is not None and ether.next_test_due is not None
+    for told in (ether.opened_on, ether.next_test_due):
+        assert f"{told.day} {told:%B %Y}" in page and told.isoformat() in printed
+        assert told.isoformat() not in page
     rows = as_csv(client, where(at, f"storage/{room.pk}/list.csv"))
     assert [(row["place"], row["code"], row["level"]) for row in rows] == [
         ("Room 1", "ACETONE", "use"),
         ("Shelf 2", "ETHER", "test-first"),
     ]
     assert rows[1]["volume_ul"] == "500000"
+    # The tree counts for a place what its list has: what stands in it and below.
+    tree = shown(client, where(at, "storage/"))
+    assert tree.count("1 container<") == 1 and tree.count("2 containers<") == 1
+
+
+def test_the_list_on_the_door_says_what_may_be_used_but_not_distilled(client: Client, at: Club) -> None:
+    """A plain "use" would be read as leave to distil, which has no column of its own there."""
+    shelf = places.location_get(lab=at.lab, name="Shelf 2", kind="shelf")
+    held = {key: bottle(at, key.upper(), key, 1, location=shelf) for key in ("acetone", "diethyl-ether")}
+    client.force_login(at.member)
+    # Opened a day ago, it may be used; nobody has tested it for distilling.
+    said = "Use; test it before distilling"
+    for before in (True, False):
+        rows = {
+            row["code"]: row["verdict"] for row in as_csv(client, where(at, f"storage/{shelf.pk}/list.csv"))
+        }
+        assert rows == {"ACETONE": "Use", "DIETHYL-ETHER": said if before else "Use"}
+        page = shown(client, where(at, f"storage/{shelf.pk}/list/"))
+        printed = " ".join(read(client, where(at, f"storage/{shelf.pk}/list.pdf")).split())
+        assert [said in text for text in (page, printed)] == [before] * 2
+        factories.tested(at, held["diethyl-ether"], now=timezone.now())
+
+
+def test_the_list_never_says_to_use_what_is_empty(client: Client, at: Club) -> None:
+    """Peroxides stay behind in what held a former, as the verdict on it says; no word is milder."""
+    shelf = places.location_get(lab=at.lab, name="Shelf 2", kind="shelf")
+    for code, key, opened in (
+        ("A-GONE", "acetone", "opened"), ("E-GONE", "diethyl-ether", "opened"),
+        ("F-GONE", "diethyl-ether", "unopened"), ("G-FULL", "acetone", "opened"),
+    ):  # fmt: skip
+        made = bottle(at, code, key, 300 if code == "E-GONE" else 1, location=shelf, opened=opened)
+        if code.endswith("GONE"):
+            by: dict[str, Any] = {"lab": at.lab, "actor": at.steward, "now": timezone.now()}
+            volumes.draw(**by, container=made, amount=None, destination=volumes.bench_end(
+                at.lab, "reaction", field="to"))  # fmt: skip
+    client.force_login(at.member)
+    rows = {row["code"]: row for row in as_csv(client, where(at, f"storage/{shelf.pk}/list.csv"))}
+    former = "Nothing is in it by the records; what stuck to it may hold peroxides."
+    assert {code: (row["level"], row["verdict"]) for code, row in rows.items()} == {
+        "A-GONE": ("", "Nothing is in it by the records."),
+        "E-GONE": ("test-first", f"Test before use. {former}"),
+        "F-GONE": ("", former),
+        "G-FULL": ("use", "Use"),
+    }
+    page = shown(client, where(at, f"storage/{shelf.pk}/list/"))
+    printed = read(client, where(at, f"storage/{shelf.pk}/list.pdf"))
+    for text in (page, " ".join(printed.split())):
+        assert text.count("Nothing is in it by the records.") == 1
+        assert text.count("may hold peroxides") == 2

@@ -16,6 +16,7 @@ from inventory.selectors.due import today_in
 from inventory.services import safety
 from recovery.models import Run
 from recovery.services import runs
+from recovery.services.run_facts import tell
 from tests import factories
 from tests.factories import Club
 from tests.web.test_bench_pages import bottle, shown, where
@@ -77,6 +78,36 @@ def test_every_picture_has_its_figures_as_a_file(client: Client, at: Club) -> No
     by = rows_of(client, where(at, "recovery.csv").rstrip("/") + "?by=purpose")
     assert {row["purpose"] for row in by} == {"leaf pigments", "'=fat in biscuits"}
     assert client.get(where(at, "recovery.csv").rstrip("/") + "?table=moon").status_code == 404
+
+
+def test_one_quantity_is_the_same_pair_wherever_a_page_shows_it(client: Client, at: Club) -> None:
+    """GUM 7.2.6: two figures of the uncertainty at most, up where it is rounded, the value to its place."""
+    run = done_run(at)
+    # No water, so what is missing as booked is what is missing of the solvent.
+    tell(lab=at.lab, actor=at.member, now=timezone.now(), run=run, facts={"water-volume": "0 mL"})
+    client.force_login(at.auditor)
+    page = shown(client, where(at, "runs", run.pk)).replace("\u00a0", " ")
+    pair = re.search(r"([0-9.]+ ± [0-9.]+ mL) \(k = 2\)", page)
+    assert pair is not None, "the heading"
+    assert page.count(f">{pair[1]}</data>") == 3, "card, where the rest went, table"
+    (charged,) = set(re.findall('<data value="200000">([^<]+)</data>', page))
+    assert page.count(f">{charged}</data>") == 3, "card, reading, table"
+    digits = re.sub(r"^0*[.]?0*", "", pair[1].split(" ± ")[1].removesuffix(" mL")).replace(".", "")
+    assert len(digits) == 2
+    (row,) = [one for one in rows_of(client, where(at, "runs", run.pk, "balance.csv").rstrip("/"))
+              if one["code"] == "unexplained"]  # fmt: skip
+    assert float(pair[1].split(" ± ")[1].removesuffix(" mL")) >= 2 * int(row["u_volume_ul"]) / 1000
+    address = re.search(r'src="([^"]+/balance/picture/[^"]+)"', page)
+    assert address is not None
+    drawn = client.get(address[1].replace("&amp;", "&")).content.decode().replace("\u00a0", " ")
+    assert drawn.count(pair[1]) >= 2, "words and bar of the picture"
+    for listed in ("runs", "recovery"):
+        assert f">{pair[1]}</data>" in shown(client, where(at, listed)).replace("\u00a0", " "), listed
+    at.auditor.volume_unit = "L"
+    at.auditor.save()
+    litres = shown(client, where(at, "runs", run.pk)).replace("\u00a0", " ")
+    (heading,) = set(re.findall(r"([0-9.]+ ± [0-9.]+ L) \(k = 2\)", litres))
+    assert litres.count(f">{heading}</data>") == 3
 
 
 def test_stills_and_purposes_stand_side_by_side_and_lead_to_their_runs(client: Client, at: Club) -> None:

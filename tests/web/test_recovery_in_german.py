@@ -18,7 +18,6 @@ pytestmark = pytest.mark.django_db
 # What was written by people, or published, in English.
 OWN = (
     "fat in biscuits, still 2",
-    "petroleum ether 40-60",
     "NIST/SEMATECH e-Handbook of Statistical Methods",
     "L. S. Nelson, Journal of Quality Technology",
     "Our choice, not published: no seen source gives an age.",
@@ -54,7 +53,11 @@ def test_a_plan_its_picture_and_the_balance_are_in_german() -> None:
     text = read(page(at, f"plan/?{asked}"))
     # A source keeps the title that it was published with.
     assert [line for line in english(text, *OWN) if not line.startswith("Quelle:")] == []
-    for words in ("Ein Plan gibt nichts frei", "Größe des Raums nicht bekannt: 20 m³", "99 % als gewünschte"):
+    for words in (
+        "Ein Plan gibt nichts frei",
+        "Größe des Raums nicht bekannt: 20\u00a0m³",
+        "99\u00a0% als gewünschte",
+    ):
         assert words in text
     client = Client(headers={"accept-language": "de"})
     client.force_login(at.club.supervisor)
@@ -71,4 +74,7 @@ def test_a_plan_its_picture_and_the_balance_are_in_german() -> None:
     balance = read(page(at, "solvent-balance/"))
     assert english(balance, *OWN) == []
     assert "Diffuse Emissionen F = O2 + O3 + O4 + O9" in balance
+    shown = page(at, "solvent-balance/?since=2026-01")
+    assert "solvent-balance/?format=csv&amp;since=2026-01&amp;language=de" in shown
+    assert "solvent-balance/?format=pdf&amp;since=2026-01&amp;language=de" in shown
     assert english(read(page(at, "status/")), *OWN) == []

@@ -148,10 +148,10 @@ def test_the_status_page_tells_how_the_server_does(client: Client, at: Club) -> 
     text = shown(client, address)
     assert "never: no job runs." not in text
     assert re.search(r'<a href="/labs/biscuit-club/failed-jobs/"><strong class="danger">1<', text)
-    assert re.search(r"All labs, last night</dt><dd>[^<]*: no difference<", text)
+    assert re.search(r"All labs, last check</dt><dd>[^<]*: no difference<", text)
     # A check of all labs that finds something is a job that fails, so the good one before it counts no more.
     Job.objects.filter(name="deliver", done_at=None).update(name="audit", failed_at=timezone.now())
-    assert re.search(r"All labs, last night</dt><dd>[^<]*: <a [^>]*><strong", shown(client, address))
+    assert re.search(r"All labs, last check</dt><dd>[^<]*: <a [^>]*><strong", shown(client, address))
 
 
 def test_the_ledger_is_checked_on_request_and_a_difference_is_told(client: Client, at: Club) -> None:

@@ -88,8 +88,8 @@ def test_a_closed_run_with_predictions_and_a_remainder_reads_german(still: Still
         "etwas Salz",
         "nichts lässt sich sagen über: Dampf aus Gefäßen, die offen standen",
         "als nass angegeben: mit Wasser gesättigt angenommen, 1,",
-        "mit demselben Gerät (Messzylinder Klasse B, 250 mL)",
-        "Der größere veröffentlichte Wert: UC-Campus 20 %",
+        "mit demselben Gerät (Messzylinder Klasse B, 250\u00a0mL)",
+        "Der größere veröffentlichte Wert: Universität von Kalifornien 20 %",
     ):
         assert words in text
     assert english(text) == []

@@ -121,6 +121,12 @@ def test_solvents_with_their_stock_levels_and_one_of_our_own(client: Client, at:
     thf = Solvent.objects.get(lab=None, key=THF)
     page = shown(client, where(at, f"solvents/{thf.pk}/"))
     assert "H225" in page and "CoolProp" in page and "500.0" in page and "300.0" in page
+    # The way to its containers leads somewhere also where the lab has none of it.
+    assert 'class="code"' in shown(client, where(at, f"shelf/?solvent={thf.pk}"))
+    dioxane = Solvent.objects.get(lab=None, key="1-4-dioxane")
+    empty = shown(client, where(at, f"shelf/?solvent={dioxane.pk}"))
+    assert "Nothing fits that." in empty and "Select a valid choice" not in empty
+    assert "180 °C</strong>" in shown(client, where(at, f"solvents/{dioxane.pk}/")).replace("\u00a0", " ")
     page = sent(client, where(at, f"solvents/{thf.pk}/level/"), {"amount": "2", "unit": "L"})
     assert "runs short" in page
     assert StockLevel.objects.get(solvent=thf).minimum_ul == 2_000_000

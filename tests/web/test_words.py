@@ -18,6 +18,7 @@ from django.db import models
 from django.template.base import Lexer, TokenType
 from django.test import Client
 
+from inventory.rules.solvent_words import SHIPPED_NAMES
 from recovery.web.deeds import DEEDS
 from tests.api.pages_table import PAGES
 from tests.api.seed import Seed, planted
@@ -155,7 +156,7 @@ def test_every_word_of_a_page_can_be_said_in_another_language(
     made_up(tmp_path)
     settings.LANGUAGES = [*settings.LANGUAGES, ("qps", "Brackets")]
     settings.LOCALE_PATHS = [tmp_path]
-    data = {text for text in [*NAMES, *recorded()] if len(text.strip()) > 1}
+    data = {text for text in [*NAMES, *recorded()] if len(text.strip()) > 1 and text not in SHIPPED_NAMES}
     ordered = sorted(data, key=len, reverse=True)
     client = Client(raise_request_exception=False, headers={"accept-language": "qps"})
     client.force_login(seed.lab.supervisor)

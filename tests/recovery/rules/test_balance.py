@@ -27,7 +27,7 @@ def of(out: list[Part], back: list[Part], water: WaterShare = DRY, **more: objec
 def test_a_loss_in_words() -> None:
     """38 mL missing, u = 3 mL: U = 6 mL with k = 2 (JCGM 100:2008 6.3)."""
     found = of([Part(300_000, sqrt(4.5) * 1000)], [Part(262_000, sqrt(4.5) * 1000)])
-    assert found.words == "38 ± 6 mL (k = 2) beyond what is explained"
+    assert found.words == "38.0 ± 6.0 mL (k = 2) beyond what is explained"
     assert (found.code, found.flagged) == ("unexplained-loss", True)
     assert found.z == pytest.approx(38 / 3)
 
@@ -140,14 +140,16 @@ def test_it_closes_exactly_for_any_sequence_of_events(told: list[tuple[str, obje
 @pytest.mark.parametrize(
     ("volume_ul", "expanded_ul", "words"),
     [
-        (38_214, 5_740, "38 ± 6 mL"),
+        (38_214, 5_740, "38.2 ± 5.8 mL"),
         (38_214, 1_740, "38.2 ± 1.8 mL"),
-        (38_214, 96, "38.21 ± 0.10 mL"),
-        (1_234_000, 41_000, "1230 ± 50 mL"),
-        (-38_214, 5_740, "-38 ± 6 mL"),
+        (38_214, 96, "38.214 ± 0.096 mL"),
+        (38_214, 996, "38.2 ± 1.0 mL"),
+        (8_800, 30_100, "9 ± 31 mL"),
+        (1_234_000, 41_000, "1\u202f234 ± 41 mL"),
+        (-38_214, 5_740, "\u221238.2 ± 5.8 mL"),
         (12_500, 0, "12.5 mL"),
         (0, 0.4, "0.000 ± 0.001 mL"),
-        (3, 960_000, "0 ± 1000 mL"),
+        (3, 960_000, "0 ± 960 mL"),
     ],
 )
 def test_no_more_figures_than_are_known(volume_ul: int, expanded_ul: float, words: str) -> None:
@@ -159,5 +161,7 @@ def test_no_more_figures_than_are_known(volume_ul: int, expanded_ul: float, word
 def test_words_never_look_better_known_than_it_is(volume_ul: int, expanded_ul: float) -> None:
     said = plus_minus(volume_ul, expanded_ul)
     if "±" in said:
-        assert float(said.split("± ")[1].removesuffix(" mL")) * 1000 >= expanded_ul * (1 - 1e-12)
+        assert float(said.split("± ")[1].removesuffix(" mL").replace("\u202f", "")) * 1000 >= expanded_ul * (
+            1 - 1e-12
+        )
     assert remainder_words(Combined(volume_ul, expanded_ul / 2))

@@ -244,7 +244,7 @@ def test_each_step_is_drawn_and_what_was_not_told_has_no_bar() -> None:
     assert len(ids(root, "whisker-")) == 4
     told = [words.text for words in words_of(root)]
     assert "500.0 ± 1.6 mL" in told
-    assert "\u2212400 ± 3 mL" in told
+    assert "\u2212400.0 ± 3.0 mL" in told
     assert "not told" in told
     missing = next(g for g in root.iter(f"{SVG}g") if g.get("id") == "bar-predicted-product")
     path = missing.find(f"{SVG}path")

@@ -16,8 +16,8 @@ from inventory.services.speaking import speaker
 from recovery.rules.pictures.balance_flows import flows_of
 from recovery.rules.pictures.flow_diagram import flow_diagram_sheet
 from recovery.rules.solvent_balance import report
-from recovery.rules.solvent_balance_words import TERM_NAMES
 from recovery.rules.solvent_terms import load_terms
+from recovery.rules.solvent_terms_words import TERM_NAMES
 from tests.recovery.rules.test_drawn_data import flows
 from tests.recovery.rules.test_pictures import EMPTY, PICTURES
 from tests.rules.pictures_made import check_whole, words_of
@@ -103,7 +103,7 @@ def test_numbers_and_days_are_written_the_languages_way() -> None:
     day = date(2026, 3, 4)
     assert (number(12.5), say(number(12.5))) == ("12.5", "12,5")
     assert say(number(12_500.0)) == "12\u202f500"
-    assert say(plus_minus(38.42, 0.61, "mL")) == "38,4 ± 0,6 mL"
+    assert say(plus_minus(38.42, 0.61, "mL")) == "38,42 ± 0,61 mL"
     assert (day_text(day), say(day_text(day))) == ("4 Mar 2026", "4. März 2026")
     assert say(day_text(day + timedelta(days=60))) == "3. Mai 2026"
     assert speaker("de") is say
