@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, TimeoutError, expect
 
 from inventory.services import labs
 from tests import factories
@@ -66,12 +66,33 @@ def fits(page: Page) -> None:
 
 
 def sign_in(page: Page, name: str) -> None:
-    """With the keyboard alone; the name has the focus already."""
+    """From the sign-in page to Today."""
+    page.locator("#id_username").fill(name)
+    page.locator("#id_password").fill(factories.PASSWORD)
+    page.locator("#id_password").press("Enter")
+    arrived(page)
+
+
+def sign_in_by_keyboard(page: Page, name: str) -> None:
+    """The same without a pointer: the name has the focus when the page stands."""
+    who, password = page.locator("#id_username"), page.locator("#id_password")
+    expect(who).to_be_focused()
     page.keyboard.type(name)
+    expect(who).to_have_value(name)
     page.keyboard.press("Tab")
+    expect(password).to_be_focused()
     page.keyboard.type(factories.PASSWORD)
+    expect(password).to_have_value(factories.PASSWORD)
     page.keyboard.press("Enter")
-    page.wait_for_selector(".tiles")
+    arrived(page)
+
+
+def arrived(page: Page) -> None:
+    """Today stands; otherwise the test says which page does, and what is on it."""
+    try:
+        page.wait_for_selector(".tiles")
+    except TimeoutError as late:
+        raise AssertionError(f"{page.url}: {page.inner_text('body')}") from late
     page.wait_for_load_state()
 
 
@@ -84,7 +105,7 @@ def test_signing_in_and_the_front_page(
     with watched(browser, live_server.url, **options) as (page, seen):
         page.goto("/")
         fits(page)
-        sign_in(page, "supervisor-biscuit-club")
+        sign_in_by_keyboard(page, "supervisor-biscuit-club")
         fits(page)
         assert page.locator("h1").inner_text() == "Today"
         assert page.locator(".ways-lab").inner_text() == "Biscuit Club"
@@ -162,8 +183,8 @@ def test_the_first_tab_stop_skips_to_the_content_and_focus_shows(
         page.goto("/login/")
         sign_in(page, "member-biscuit-club")
         page.keyboard.press("Tab")
-        assert page.evaluate("document.activeElement.className") == "skip"
+        expect(page.locator(".skip")).to_be_focused()
         assert page.evaluate("document.activeElement.getBoundingClientRect().left") >= 0
         assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
         page.keyboard.press("Enter")
-        assert page.evaluate("document.activeElement.id") == "main"
+        expect(page.locator("#main")).to_be_focused()

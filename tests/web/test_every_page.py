@@ -14,7 +14,7 @@ import pytest
 from axe_playwright_python.base import AXE_SCRIPT
 from django.conf import settings
 from django.utils import timezone
-from playwright.sync_api import Browser, Page, Response
+from playwright.sync_api import Browser, Page, Response, expect
 
 from inventory.models import Container
 from inventory.services import labs, safety
@@ -275,7 +275,7 @@ def test_the_keyboard_alone_draws(lab: dict[str, Any], live_server: Any, browser
         page.goto("/login/")
         sign_in(page, at.member.username)
         page.goto(f"/labs/{at.lab.slug}/containers/{lab['code']}/draw/")
-        assert page.evaluate("document.activeElement.name") == "amount"
+        expect(page.locator("[name=amount]")).to_be_focused()
         page.keyboard.type("5")
         page.keyboard.press("Enter")
         page.wait_for_selector("[role=status] .note")
