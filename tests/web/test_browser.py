@@ -69,7 +69,7 @@ def sign_in(page: Page, name: str) -> None:
     """From the sign-in page to Today."""
     page.locator("#id_username").fill(name)
     page.locator("#id_password").fill(factories.PASSWORD)
-    page.locator("#id_password").press("Enter")
+    page.locator("form:has(#id_password) button").click()
     arrived(page)
 
 
