@@ -127,7 +127,7 @@ def deciding(tests: Sequence[Tested], judge: Judge) -> Tested | None:
     sure = max((t.tested_on for t in tests if t.tested_on and judge.decides(t.reading)), default=None)
     if sure is None:
         return _worst_together(tests, judge)
-    newest = max(t.id for t in tests if t.tested_on == sure)
+    newest = max(t.id for t in tests if t.tested_on == sure and judge.decides(t.reading))
     passed = max((t.id for t in tests if t.tested_on == sure and judge.passes(t.reading)), default=0)
     counted = [t for t in tests if _counts(t, sure, newest, judge)]
     answered = {
@@ -156,7 +156,10 @@ def _counts(test: Tested, sure: date, newest: int, judge: Judge) -> bool:
 
 
 def _before(undated: Tested, day: date, newest: int) -> bool:
-    """Whether an undated test was surely made before the tests of that day: it was on record by then."""
+    """Whether an undated test was surely made before one that decided that day: it was on record by then.
+
+    newest: the last recorded one of that day that decides; one that decides nothing answers none.
+    """
     return undated.recorded_on < day or (undated.recorded_on == day and undated.id < newest)
 
 
