@@ -59,6 +59,11 @@ class ContainerFacts:
 
 
 @dataclass(frozen=True)
+class TopUpCounts(ContainerFacts):
+    """The same, seen as if its top-up counted though no test has passed since: it may be in there."""
+
+
+@dataclass(frozen=True)
 class Clock:
     """From when an interval counts. start None: the day that is needed is not known."""
 
@@ -77,6 +82,12 @@ def ways_of(facts: ContainerFacts, policy: Policy) -> list[ContainerFacts]:
     ways = [facts]
     if facts.inhibited is None and policy.index.inhibitor_may_shorten:
         ways += [replace(way, inhibited=True) for way in ways]
+    if (
+        facts.topped_up_on is not None
+        and policy.index.inhibitor_may_shorten
+        and not _topped_up(facts, policy)
+    ):
+        ways += [TopUpCounts(**vars(way)) for way in ways]
     if facts.atmosphere == "unknown" and policy.index.gas_may_shorten:
         ways += [replace(way, atmosphere="inert") for way in ways]
     return ways
@@ -96,7 +107,9 @@ def counts_inhibited(facts: ContainerFacts, policy: Policy, peroxide_class: Pero
     if peroxide_class == "C" and facts.atmosphere == "inert":
         return False
     claimed = effective_inhibited(facts.inhibited, facts.origin) and not facts.origin_unknown
-    return (claimed and facts.treated_on is None) or _topped_up(facts, policy)
+    return (
+        (claimed and facts.treated_on is None) or isinstance(facts, TopUpCounts) or _topped_up(facts, policy)
+    )
 
 
 def _topped_up(facts: ContainerFacts, policy: Policy) -> bool:

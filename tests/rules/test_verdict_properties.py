@@ -19,9 +19,9 @@ from hypothesis import strategies as st
 
 from inventory.rules.levels import LEVELS, RANK, USES, allows
 from inventory.rules.outcomes import passes_levels
-from inventory.rules.peroxide import NOT_STATED
+from inventory.rules.peroxide import NOT_STATED, Reading
 from inventory.rules.policy_data import Policy
-from inventory.rules.retest import ContainerFacts, next_test
+from inventory.rules.retest import ContainerFacts, dues, next_test
 from inventory.rules.signs import SIGNS
 from inventory.rules.verdict import verdict, verdicts
 from tests.rules.facts import ANY_FACTS, DAYS, POLICIES, lives
@@ -95,10 +95,10 @@ def test_a_fact_that_is_lost_never_makes_it_milder(
 
 
 # These hold under any policy, however odd. The others take it that a policy gives what is uninhibited, in air
-# or made here no more time than what is not, as every published one does.
+# or made here no more time than what is not, and an opened bottle no more than a sealed one, as every
+# published one does.
 UNDER_ANY_POLICY = (
     "class",
-    "opened",
     "opening day",
     "closure",
     "density",
@@ -118,15 +118,33 @@ def test_a_fact_that_is_lost_never_makes_it_milder_under_any_policy(
 
 
 @given(lives(), SHIPPED)
-def test_an_unknown_receipt_never_gives_a_sealed_bottle_more_time(
+def test_an_unknown_receipt_never_gives_a_bottle_more_time_that_counts_from_it(
     life: tuple[ContainerFacts, date], policy: Policy
 ) -> None:
-    # Of an open bottle the receipt only ever shortens, so there it is told against it, as a sign is.
+    # Where nothing counts from it, the receipt of an open bottle is told against it, as a sign is.
     facts, today = life
-    if facts.opened == "unopened":
-        no_milder(facts, replace(facts, received_on=None), policy, today)
+    unknown = replace(facts, received_on=None)
+    missed = any(due.code == "receipt-date-unknown" for due in dues(unknown, policy))
+    if facts.opened == "unopened" or missed:
+        no_milder(facts, unknown, policy, today)
     else:
-        no_milder(replace(facts, received_on=None), facts, policy, today)
+        no_milder(unknown, facts, policy, today)
+
+
+USC_TEST = Reading(Decimal(0), Decimal(0), "iodide-visual", date(2024, 8, 23), reagent_expired=False)
+USC_TOPPED_UP = ContainerFacts(
+    peroxide_class="C", inhibited=None, origin="made-here", opened="opened", opened_on=date(2024, 2, 28),
+    received_on=None, made_on=date(2024, 2, 28), expiry_on=None, last_test=USC_TEST, atmosphere="air",
+    recorded_on=date(2024, 8, 23), topped_up_on=date(2024, 2, 28),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("what", ["making day", "upper end of the reading", "day of the test"])
+def test_a_top_up_that_may_count_does_not_hide_a_disposal(what: str) -> None:
+    """USC EHS 2021: inhibited class C is disposed of after 12 months, uninhibited tested every 24 hours."""
+    policy, today = POLICIES["usc-2021"], date(2025, 3, 1)
+    assert verdict(USC_TOPPED_UP, policy, "draw", today).level == "do-not-use"
+    assert verdict(FORGOTTEN[what](USC_TOPPED_UP), policy, "draw", today).level == "do-not-use"
 
 
 @given(lives(), SHIPPED)
