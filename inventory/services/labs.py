@@ -12,6 +12,7 @@ from zoneinfo import available_timezones
 from django.contrib.auth.password_validation import validate_password
 from django.core.exceptions import ValidationError
 from django.db import transaction
+from django.db.models import Q
 from django.utils.text import slugify
 
 from inventory.models import (
@@ -119,7 +120,7 @@ def member_add(
             Phrase("Use one of {known}.", known=", ".join(ROLES)),
         )
     with transaction.atomic():
-        others = _supervisors(lab) - {user.pk}
+        others = _other_supervisors(lab, user.pk)
         held = Membership.objects.select_for_update().filter(lab=lab, user=user).first()
         before = held.role if held else None
         if before == "supervisor" and role != "supervisor" and not others:
@@ -148,7 +149,7 @@ def member_remove(*, lab: Lab, actor: User, now: datetime, member: Membership) -
     Raises Conflict for the last supervisor, and for one who has left already.
     """
     with transaction.atomic():
-        others = _supervisors(lab) - {member.user_id}
+        others = _other_supervisors(lab, member.user_id)
         held = (
             Membership.objects.select_for_update(of=("self",))
             .select_related("user")
@@ -189,10 +190,15 @@ def _end_invitations_of(person: User, *, lab: Lab, actor: User, now: datetime) -
     return len(mine)
 
 
-def _supervisors(lab: Lab) -> set[int]:
-    """Who supervises the lab and can sign in, their rows locked: two cannot step down at once."""
-    rows = Membership.objects.select_for_update(of=("self",)).filter(lab=lab, role="supervisor")
-    return set(rows.filter(user__is_active=True).order_by("pk").values_list("user_id", flat=True))
+def _other_supervisors(lab: Lab, user_id: int) -> set[int]:
+    """Who else supervises the lab and can sign in: two cannot step down at once.
+
+    Their rows and the person's own are locked by one statement in the order of their keys. Locked one after
+    the other, three who step down at once could each wait for another: who supervises changes meanwhile.
+    """
+    who = Q(role="supervisor", user__is_active=True) | Q(user_id=user_id)
+    rows = Membership.objects.select_for_update(of=("self",)).filter(who, lab=lab).order_by("pk")
+    return {pk for pk in rows.values_list("user_id", flat=True) if pk != user_id}
 
 
 def invitation_create(*, lab: Lab, actor: User, now: datetime, role: str) -> tuple[EntryLink, str]:
