@@ -176,14 +176,14 @@ def redis_server() -> Iterator[RedisServer]:
 
 
 def _wait_for_socket(server: subprocess.Popen[bytes], path: Path) -> None:
-    for _ in range(500):
+    for _ in range(6000):
         if server.poll() is not None:
             raise ServerMissingError(f"redis-server ended with exit code {server.returncode}")
         with socket.socket(socket.AF_UNIX) as probe:
             if path.exists() and probe.connect_ex(str(path)) == 0:
                 return
         time.sleep(0.01)
-    raise ServerMissingError("redis-server did not open its socket within 5 s")
+    raise ServerMissingError("redis-server did not open its socket within a minute")
 
 
 def _stop(server: subprocess.Popen[bytes]) -> None:

@@ -32,7 +32,7 @@ def mailbox(settings: Any) -> Iterator[Mailbox]:
 
 def use_mail(settings: Any, port: int) -> None:
     settings.STILLKEEP_SENDS_MAIL = True
-    settings.EMAIL_HOST, settings.EMAIL_PORT, settings.EMAIL_TIMEOUT = "127.0.0.1", port, 2
+    settings.EMAIL_HOST, settings.EMAIL_PORT, settings.EMAIL_TIMEOUT = "127.0.0.1", port, 20
     settings.EMAIL_HOST_USER = settings.EMAIL_HOST_PASSWORD = ""
     settings.EMAIL_USE_TLS = settings.EMAIL_USE_SSL = False
 
@@ -43,5 +43,5 @@ def hook(tmp_path: Path, settings: Any) -> Iterator[Hook]:
     with hook_server(tmp_path) as served:
         settings.STILLKEEP_WEBHOOK_ALLOW = [ip_network("127.0.0.0/8"), ip_network("::1/128")]
         settings.STILLKEEP_WEBHOOK_CA = served.certificate
-        settings.STILLKEEP_WEBHOOK_SECONDS = 2
+        settings.STILLKEEP_WEBHOOK_SECONDS = 20
         yield served

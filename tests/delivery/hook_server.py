@@ -28,6 +28,7 @@ class Hook:
     paths: list[str] = field(default_factory=list)
     status: int = 204
     mode: str = ""
+    written_bytes: int = 0
     headers: dict[str, str] = field(default_factory=dict)
     ended: threading.Event = field(default_factory=threading.Event)
 
@@ -77,6 +78,7 @@ class _Handler(BaseHTTPRequestHandler):
         try:
             for _ in range(HUGE_BYTES // 65536):
                 self.wfile.write(b"x" * 65536)
+                self.hook.written_bytes += 65536
         except OSError:
             self.close_connection = True
 

@@ -70,13 +70,24 @@ def free_port() -> int:
 @contextmanager
 def mail_server() -> Iterator[tuple[Mailbox, int]]:
     """A mailbox and the port on 127.0.0.1 where it is served."""
-    box, port = Mailbox(), free_port()
-    controller = Controller(box, hostname="127.0.0.1", port=port)
-    controller.start()
+    box = Mailbox()
+    controller = _started(box)
     try:
-        yield box, port
+        yield box, controller.port
     finally:
         controller.stop()
+
+
+def _started(box: Mailbox) -> Controller:
+    """Another program may take a free port before the server does: then the next one is tried."""
+    for _ in range(5):
+        controller = Controller(box, hostname="127.0.0.1", port=free_port(), ready_timeout=60)
+        try:
+            controller.start()
+        except OSError:
+            continue
+        return controller
+    raise OSError("five free ports were taken before the mail server stood")
 
 
 @contextmanager

@@ -71,7 +71,7 @@ def kill(process: subprocess.Popen[str]) -> None:
         process.wait()
 
 
-def wait_for(what: Callable[[], object], home: Path, seconds: float = 40) -> None:
+def wait_for(what: Callable[[], object], home: Path, seconds: float = 120) -> None:
     """Until `what` holds; else fail with what the programs logged."""
     end = time.monotonic() + seconds
     while not what():

@@ -39,7 +39,7 @@ class Counts:
 
 def mail_environment(home: Path, port: int) -> dict[str, str]:
     """Variables of a worker that sends to a mail server on this machine."""
-    return environment(home, EMAIL_URL=f"smtp://127.0.0.1:{port}", STILLKEEP_MAIL_SECONDS="5")
+    return environment(home, EMAIL_URL=f"smtp://127.0.0.1:{port}", STILLKEEP_MAIL_SECONDS="30")
 
 
 def kill_between_send_and_mark(times: int, home: Path, box: Mailbox, port: int) -> Counts:
@@ -76,5 +76,5 @@ def kill_between_send_and_mark(times: int, home: Path, box: Mailbox, port: int) 
 def finish(env: dict[str, str]) -> None:
     """Send what is left, undisturbed."""
     worker = start([*WORKER, "drains", "60"], env)
-    said, _ = worker.communicate(timeout=120)
+    said, _ = worker.communicate(timeout=300)
     assert worker.returncode == 0, said

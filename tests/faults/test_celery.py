@@ -102,7 +102,7 @@ def test_without_a_broker_it_says_so(tmp_path: Path, program: str) -> None:
     env = environment(tmp_path)
     env.pop("REDIS_URL", None)
     child = start(["-m", "celery", "-A", "deploy", program], env)
-    output = child.communicate(timeout=30)[0]
+    output = child.communicate(timeout=120)[0]
     assert child.returncode != 0
     assert "REDIS_URL is not set" in output
     assert "Traceback" not in output

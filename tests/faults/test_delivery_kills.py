@@ -76,7 +76,7 @@ def test_several_workers_send_each_message_once(tmp_path: Path, post: tuple[Mail
     )  # fmt: skip
     env = mail_environment(tmp_path, port)
     workers = [start([*WORKER, "drains", "60"], env) for _ in range(WORKERS)]
-    said = [worker.communicate(timeout=180)[0] for worker in workers]
+    said = [worker.communicate(timeout=300)[0] for worker in workers]
     assert [worker.returncode for worker in workers] == [0] * WORKERS, said
     sent = [int(text.split("DONE ")[1]) for text in said]
     assert sum(sent) == ROWS

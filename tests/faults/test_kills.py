@@ -61,7 +61,7 @@ def test_fifty_kills_inside_a_sweep_lose_nothing_and_double_nothing(tmp_path: Pa
         assert overdue() == []
         (tmp_path / "pause").unlink()
         inside.unlink(missing_ok=True)
-        wait_for(lambda: len(overdue()) >= KILLS, tmp_path, seconds=90)
+        wait_for(lambda: len(overdue()) >= KILLS, tmp_path, seconds=180)
         before = Job.objects.filter(name="sweep", done_at__isnull=False).count()
         wait_for(
             lambda: Job.objects.filter(name="sweep", done_at__isnull=False).count() >= before + 3, tmp_path
@@ -101,7 +101,7 @@ def test_a_postgresql_that_goes_down_and_comes_back_loses_no_alert(tmp_path: Pat
     with servers.temp_postgres() as url:
         env = {"DATABASE_URL": url}
         prepared = start(["-m", "tests.faults.overdue_lab"], environment(tmp_path, **env))
-        assert prepared.wait(timeout=120) == 0, prepared.stdout and prepared.stdout.read()
+        assert prepared.wait(timeout=300) == 0, prepared.stdout and prepared.stdout.read()
 
         def opened(database: str = url) -> list[int]:
             with psycopg.connect(database) as connection:
@@ -122,7 +122,7 @@ def test_a_postgresql_that_goes_down_and_comes_back_loses_no_alert(tmp_path: Pat
             begin(QUICK, "beat")
             for count in (1, 2, 3):
                 make_next_overdue()
-                wait_for(lambda: len(opened()) == count, tmp_path, seconds=90)  # noqa: B023 - at once
+                wait_for(lambda: len(opened()) == count, tmp_path, seconds=180)  # noqa: B023 - at once
                 if count < 3:
                     with servers.postgres_away(url):
                         time.sleep(2)

@@ -226,4 +226,4 @@ def test_a_fresh_clone_makes_its_environment_and_runs(tmp_path: Path) -> None:
     again = start(copy, *command)
     assert again.returncode == 0, again.stderr
     assert "Installing" not in again.stderr
-    assert time.monotonic() - started < 10
+    assert time.monotonic() - started < 60

@@ -41,7 +41,7 @@ def _meanwhile(monkeypatch: pytest.MonkeyPatch, at: Club, work: Callable[..., An
         if model is Place:
             other = Thread(target=_by_hand, args=(work, at, ends))
             other.start()
-            other.join(30)
+            other.join(120)
             assert not other.is_alive()
         return real(model, count)
 

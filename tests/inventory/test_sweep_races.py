@@ -45,7 +45,7 @@ def test_four_processes_open_each_alert_once(tmp_path: Path) -> None:
         assert child.stdin is not None
         child.stdin.write("go\n")
         child.stdin.flush()
-    outputs = [child.communicate(timeout=60)[0] for child in children]
+    outputs = [child.communicate(timeout=300)[0] for child in children]
     found = [json.loads(output) for output in outputs]
     assert sum(each["retest-overdue"][0] for each in found) == BOTTLES
     assert sum(each["opening-date-unknown"][0] for each in found) == 1

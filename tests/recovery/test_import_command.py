@@ -170,7 +170,7 @@ def test_two_at_once_bring_a_list_in_once(tmp_path: Path) -> None:
     for kind, path in (("stock", stock), ("runs", runs)):
         command = ["manage.py", "import", kind, str(path), "--write", "--yes", "--json", "--lab", at.lab.slug]
         both = [start(command, environment(tmp_path), stderr=None) for _ in range(2)]
-        reports = [json.loads(one.communicate(timeout=120)[0]) for one in both]
+        reports = [json.loads(one.communicate(timeout=300)[0]) for one in both]
         assert [one.returncode for one in both] == [0, 0]
         assert sorted(report["counts"]["new"] for report in reports) == [0, 40]
         assert sorted(report["counts"]["known"] for report in reports) == [0, 40]

@@ -38,7 +38,7 @@ def test_a_reversal_waits_for_what_is_being_booked_on_its_run() -> None:
         thread.start()
         time.sleep(0.5)  # time enough to work its sums out, if it did not wait
         assert not ended
-    thread.join(30)
+    thread.join(120)
     assert ended
     kept = RunSum.objects.values("charged_ul", "returned_ul", "lost_ul", "held_ul").get(run=run)
     assert kept == {"charged_ul": 100_000, "returned_ul": 60_000, "lost_ul": 0, "held_ul": 40_000}

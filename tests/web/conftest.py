@@ -16,7 +16,7 @@ from inventory.web.attempts import CACHE
 
 T = TypeVar("T")
 # What a page says it says at once; a machine that does much else at the time may need longer.
-expect.set_options(timeout=30_000)
+expect.set_options(timeout=60_000)
 
 
 def from_records(ask: Callable[[], T]) -> T:

@@ -55,7 +55,7 @@ def test_a_label_before_the_camera_opens_its_container(
             sign_in(page, at.member.username)
             page.goto(f"/labs/{at.lab.slug}/scan/")
             page.get_by_role("button", name="Start the camera").click()
-            page.wait_for_url(address, timeout=30_000)
+            page.wait_for_url(address, timeout=60_000)
             expect(page.locator("h1")).to_contain_text(held.code)
         browser.close()
     assert seen == []
