@@ -45,6 +45,8 @@ def test_redis_answers_and_is_gone_afterwards(redis_url: str) -> None:
 def test_a_stopped_program_takes_its_server_down(sent: signal.Signals, redis_url: str) -> None:
     program = (
         "import signal, sys, time; signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))\n"
+        # What a shell starts in the background is born deaf to Ctrl-C.
+        "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
         "from tests.servers import temp_redis\n"
         "with temp_redis() as url: print(url, flush=True); time.sleep(60)"
     )
