@@ -87,9 +87,9 @@ def test_a_label_sends_nobody_to_test_what_is_not_to_be_touched(client: Client, 
 def test_a_label_asks_for_the_supervisor_before_a_bottle_that_stood_too_long_is_opened(
     client: Client, size: str
 ) -> None:
-    at = factories.club()
-    opened_on = timezone.localdate() - timedelta(days=400)
-    old = factories.stocked(at, "diisopropyl-ether", received_on=opened_on)
+    received = timezone.now() - timedelta(days=400)
+    at = factories.club(now=received)
+    old = factories.stocked(at, "diisopropyl-ether", now=received, received_on=received.date())
     client.force_login(at.member)
     told = {"codes": old.code, "size": size, "single": "yes", "language": "en-gb"}
     (page,) = pages(client.get(reverse("labels-file", args=[at.lab.slug]), told).content)
