@@ -11,6 +11,7 @@ import pytest
 from django.utils import timezone
 
 from inventory.models import PlaceKind
+from inventory.selectors.due import today_in
 from recovery.services import runs
 from recovery.services.runs import Loss
 from tests.api.client import Api, base, codes
@@ -43,7 +44,7 @@ def api(lab: Club) -> Api:
 
 
 def test_the_terms(lab: Club, api: Api) -> None:
-    month = f"{timezone.now():%Y-%m}"
+    month = f"{today_in(lab.lab, timezone.now()):%Y-%m}"
     body = api.get(f"{base(lab)}solvent-balance/?since={month}&until={month}").json()
     (solvent,) = body["solvents"]
     values = {term: q["value"] for term, q in solvent["volume"]["terms"].items() if q["value"] != "0"}

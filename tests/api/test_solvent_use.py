@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.utils import timezone
@@ -13,7 +14,7 @@ from inventory.services import stock_levels, volumes
 from recovery.models import SolventPrice
 from recovery.services import runs
 from tests.api.client import Api, base, codes
-from tests.factories import Club, club, empty, fresh, solvent, stocked
+from tests.factories import TIME_ZONE, Club, club, empty, fresh, solvent, stocked
 
 pytestmark = pytest.mark.django_db
 KEY = "ethyl-acetate"
@@ -29,7 +30,8 @@ def month_ago(now: datetime, count: int) -> datetime:
 
 @pytest.fixture
 def now() -> datetime:
-    return timezone.now()
+    """By the clock of the lab: its month may have begun while the last one goes on in UTC."""
+    return timezone.now().astimezone(ZoneInfo(TIME_ZONE))
 
 
 @pytest.fixture
