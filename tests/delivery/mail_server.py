@@ -91,8 +91,8 @@ def _started(box: Mailbox) -> Controller:
 
 
 @contextmanager
-def silent_server() -> Iterator[int]:
-    """The port of a server that takes connections and never says a word."""
+def silent_server() -> Iterator[tuple[int, list[socket.socket]]]:
+    """The port of a server that takes connections and never says a word, and the connections it took."""
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         listener.listen()
@@ -106,7 +106,7 @@ def silent_server() -> Iterator[int]:
                     return
 
         threading.Thread(target=take, daemon=True).start()
-        yield int(listener.getsockname()[1])
+        yield int(listener.getsockname()[1]), held
         listener.shutdown(socket.SHUT_RDWR)
         for line in held:
             line.close()

@@ -129,7 +129,7 @@ def test_no_receiver_holds_the_line_for_longer_than_its_time(
         alert(at, now=now)
     began = time.monotonic()
     assert delivered(now) == {"later": 4}
-    assert time.monotonic() - began < 15  # the receiver would go on for twenty
+    assert time.monotonic() - began < 6
     assert len(hook.received) == 1
     assert set(Delivery.objects.values_list("last_error", flat=True)) == {"There was no answer in time."}
 

@@ -208,6 +208,7 @@ def test_a_fresh_clone_makes_its_environment_and_runs(tmp_path: Path) -> None:
         ROOT, copy, ignore=shutil.ignore_patterns(".venv", ".git", ".stillkeep", ".*_cache", "__pycache__")
     )
     command = [*BARE_PYTHON, "manage.py", "check"]
+    began = time.monotonic()
     both = [
         subprocess.Popen(
             command,
@@ -220,10 +221,11 @@ def test_a_fresh_clone_makes_its_environment_and_runs(tmp_path: Path) -> None:
         for _ in range(2)
     ]
     outputs = [child.communicate(timeout=900) for child in both]
+    first = time.monotonic() - began
     assert [child.returncode for child in both] == [0, 0], outputs
     assert sum(err.count("Installing") for _, err in outputs) == 1
     started = time.monotonic()
     again = start(copy, *command)
     assert again.returncode == 0, again.stderr
     assert "Installing" not in again.stderr
-    assert time.monotonic() - started < 60
+    assert time.monotonic() - started < first / 3

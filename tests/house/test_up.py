@@ -22,8 +22,7 @@ from tests.servers import free_port
 
 # Processor time as a multiple of what `manage.py check` takes just before: that loads the same code.
 READY_RATIO_MAX = 2.5
-# About two; one connection that never ends would hold it up for minutes.
-STOP_SECONDS_MAX = 20
+STOP_SECONDS_MAX = 2
 
 
 class Running:
@@ -137,12 +136,16 @@ def test_a_second_start_keeps_the_key(home: Path) -> None:
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_it_stops_cleanly(home: Path, number: signal.Signals) -> None:
-    with running(home) as server:
-        idle = socket.create_connection(("127.0.0.1", int(server.address.rsplit(":", 1)[1])))
-        code, seconds = server.stop(number)
-        idle.close()
-    assert code == 0, server.said
-    assert seconds < STOP_SECONDS_MAX
+    """The best of three counts: how long a busy machine takes says nothing of the server."""
+    taken: list[float] = []
+    while len(taken) < 3 and min(taken, default=STOP_SECONDS_MAX) >= STOP_SECONDS_MAX:
+        with running(home) as server:
+            idle = socket.create_connection(("127.0.0.1", int(server.address.rsplit(":", 1)[1])))
+            code, seconds = server.stop(number)
+            idle.close()
+        assert code == 0, server.said
+        taken.append(seconds)
+    assert min(taken) < STOP_SECONDS_MAX
     assert "Traceback" not in server.said
 
 
