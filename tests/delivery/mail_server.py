@@ -14,6 +14,8 @@ from typing import Any, cast
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
+from tests.servers import free_port
+
 
 class Mailbox:
     """What came in, and how the next messages are treated. Threads: the server's one writes, the test reads.
@@ -59,12 +61,6 @@ class Mailbox:
     @property
     def ids(self) -> list[str]:
         return [str(message["Message-ID"]) for message in self.received]
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @contextmanager
